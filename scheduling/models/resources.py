@@ -1,0 +1,100 @@
+"""Everything that can be occupied: rooms, chairs, sensor sets, people, physician cover."""
+
+from django.contrib.postgres.fields import DateTimeRangeField
+from django.db import models
+from django.db.models import F, Q
+
+from studylab.audit.history import never_deleted
+from studylab.db import explain
+from studylab.errors import Refused
+from studylab.people.models import User
+
+
+class Resource(models.Model):
+    """A thing or person of a kind. With several places it is several bookable places.
+
+    `kind` is what study documents ask for: "lab room", "waiting chair", "sensor set", "experimenter",
+    "physician cover", "dispensary". `user` ties people's resources to their accounts.
+    """
+
+    kind = models.CharField(max_length=40)
+    name = models.CharField(max_length=80, unique=True)
+    user = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="resources")
+    timezone = models.CharField(max_length=60)
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["kind", "name"]
+        triggers = never_deleted()
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Place(models.Model):
+    """One bookable place of a resource."""
+
+    resource = models.ForeignKey(Resource, on_delete=models.PROTECT, related_name="places")
+    index = models.PositiveSmallIntegerField(default=1)
+
+    class Meta:
+        ordering = ["resource_id", "index"]
+        constraints = [models.UniqueConstraint(fields=["resource", "index"], name="place_once")]
+
+
+class Opening(models.Model):
+    """Local opening hours of a resource on one weekday (Monday is 0)."""
+
+    resource = models.ForeignKey(Resource, on_delete=models.CASCADE, related_name="openings")
+    weekday = models.PositiveSmallIntegerField()
+    opens = models.TimeField()
+    closes = models.TimeField()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(weekday__lte=6), name="opening_weekday_known"),
+            models.CheckConstraint(condition=Q(closes__gt=F("opens")), name="opening_ends_after_start"),
+        ]
+
+
+class Closure(models.Model):
+    """A time in which a resource, or with none named the whole lab, cannot be used."""
+
+    resource = models.ForeignKey(Resource, on_delete=models.CASCADE, null=True, related_name="closures")
+    during = DateTimeRangeField()
+    reason = models.CharField(max_length=120)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(during__isempty=False, during__startswith__isnull=False)
+                & Q(during__endswith__isnull=False),
+                name="closure_bounded",
+            )
+        ]
+
+
+class CoverPresence(models.Model):
+    """A physician checked in at the site, until when they stay. The rota alone is not presence."""
+
+    user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="presences")
+    checked_in_at = models.DateTimeField()
+    until = models.DateTimeField()
+    checked_out_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(until__gt=F("checked_in_at")), name="presence_ends_after_start"
+            )
+        ]
+        triggers = never_deleted()
+
+
+explain(
+    {
+        "opening_ends_after_start": (Refused, "Closing time is before opening time."),
+        "closure_bounded": (Refused, "A closure needs a start and a later end."),
+        "presence_ends_after_start": (Refused, "The end of the presence is before its start."),
+    }
+)

@@ -1,0 +1,203 @@
+"""Booked series: visits, and the places each one occupies."""
+
+import uuid
+
+import pgtrigger
+from django.contrib.postgres.constraints import ExclusionConstraint
+from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeOperators
+from django.db import models
+from django.db.models import F, Q
+
+from scheduling.models.resources import Place
+from studylab.audit.history import never_deleted
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Deviation, Participant, Person
+from studylab.participants.models.consent import consent_first
+from studylab.people.models import User
+from studylab.studies.models import ProtocolVersion
+
+
+def bounded(column: str, name: str) -> models.CheckConstraint:
+    """Return the check that a time range has both ends, is not empty and is half-open."""
+    return models.CheckConstraint(
+        condition=Q(
+            **{
+                f"{column}__isempty": False,
+                f"{column}__startswith__isnull": False,
+                f"{column}__endswith__isnull": False,
+                f"{column}__lower_inc": True,
+                f"{column}__upper_inc": False,
+            }
+        ),
+        name=name,
+    )
+
+
+class Series(models.Model):
+    """The visits of one volunteer, booked together."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "booked"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="series")
+    protocol_version = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, related_name="+")
+    state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    booked_at = models.DateTimeField()
+    booked_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    ended_at = models.DateTimeField(null=True)
+    end_reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["participant"], condition=~Q(state="cancelled"), name="series_one_per_person"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="cancelled") | ~Q(end_reason=""), name="series_cancel_has_reason"
+            ),
+        ]
+        triggers = [*never_deleted(), consent_first("booked_at")]
+
+
+class Visit(models.Model):
+    """One visit of a series.
+
+    `gap_earliest` to `gap_latest` is the window of its planned start after the planned start of `anchor`,
+    in elapsed time. When it happens, `anchor_at` is what the rule really counts from (an earlier start or
+    the dose), with `rule_earliest` to `rule_latest`. Outside either, a deviation must be on record.
+    """
+
+    class State(models.TextChoices):
+        BOOKED = "booked", "booked"
+        RUNNING = "running", "under way"
+        DONE = "done", "done"
+        MISSED = "missed", "missed"
+        STOPPED = "stopped", "stopped early"
+        CANCELLED = "cancelled", "cancelled"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    series = models.ForeignKey(Series, on_delete=models.PROTECT, related_name="visits")
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="visits")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
+    number = models.PositiveSmallIntegerField()
+    planned = DateTimeRangeField()
+    state = models.CharField(max_length=10, choices=State.choices, default=State.BOOKED)
+    started_at = models.DateTimeField(null=True)
+    started_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    ended_at = models.DateTimeField(null=True)
+    anchor = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="followers")
+    gap_earliest = models.DurationField(null=True)
+    gap_latest = models.DurationField(null=True)
+    anchor_at = models.DateTimeField(null=True)
+    rule_earliest = models.DurationField(null=True)
+    rule_latest = models.DurationField(null=True)
+    spacing_deviation = models.ForeignKey(
+        Deviation, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [
+            bounded("planned", "visit_planned_bounded"),
+            models.UniqueConstraint(fields=["series", "number"], name="visit_number_once"),
+            models.CheckConstraint(
+                condition=Q(anchor=None) | Q(gap_earliest__isnull=False, gap_latest__isnull=False),
+                name="visit_anchor_has_window",
+            ),
+            models.CheckConstraint(
+                condition=Q(state__in=["booked", "cancelled", "missed"]) | Q(started_at__isnull=False),
+                name="visit_started_has_time",
+            ),
+            models.CheckConstraint(
+                condition=Q(anchor_at=None)
+                | Q(started_at=None)
+                | Q(spacing_deviation__isnull=False)
+                | Q(
+                    started_at__gte=F("anchor_at") + F("rule_earliest"),
+                    started_at__lte=F("anchor_at") + F("rule_latest"),
+                ),
+                name="visit_spacing_kept",
+            ),
+            ExclusionConstraint(
+                name="visit_person_free",
+                expressions=[("person", RangeOperators.EQUAL), ("planned", RangeOperators.OVERLAPS)],
+                condition=Q(state__in=["booked", "running", "done", "stopped"]),
+            ),
+        ]
+        indexes = [models.Index(fields=["participant", "number"], name="visit_by_participant")]
+        triggers = [
+            *never_deleted(),
+            pgtrigger.Trigger(
+                name="spacing_planned",
+                operation=pgtrigger.Insert
+                | pgtrigger.UpdateOf("planned", "anchor_id", "gap_earliest", "gap_latest",
+                                     "spacing_deviation_id", "state"),
+                when=pgtrigger.After,
+                # At the end of the transaction, so that the visits of a series can be moved together.
+                timing=pgtrigger.Deferred,
+                func="""
+                    IF EXISTS (
+                        SELECT 1 FROM scheduling_visit v JOIN scheduling_visit a ON a.id = v.anchor_id
+                        WHERE (v.id = NEW.id OR a.id = NEW.id)
+                          AND v.state IN ('booked', 'running', 'done')
+                          AND a.state IN ('booked', 'running', 'done')
+                          AND v.spacing_deviation_id IS NULL
+                          AND lower(v.planned) - lower(a.planned)
+                              NOT BETWEEN v.gap_earliest AND v.gap_latest
+                    ) THEN
+                        RAISE EXCEPTION USING
+                            MESSAGE = 'The visits would lie outside the spacing of the protocol.',
+                            ERRCODE = 'check_violation', CONSTRAINT = 'SL001_spacing_planned';
+                    END IF;
+                    RETURN NULL;
+                """,
+            ),
+        ]  # fmt: skip
+
+
+class Booking(models.Model):
+    """One place occupied by a visit. `blocked` is `during` plus the turnaround of the place."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="bookings")
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="bookings")
+    segments = ArrayField(models.CharField(max_length=40))
+    during = DateTimeRangeField()
+    blocked = DateTimeRangeField()
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [
+            bounded("during", "booking_during_bounded"),
+            bounded("blocked", "booking_blocked_bounded"),
+            models.CheckConstraint(
+                condition=Q(blocked__contains=F("during")), name="booking_blocks_its_time"
+            ),
+            ExclusionConstraint(
+                name="booking_place_free",
+                expressions=[("place", RangeOperators.EQUAL), ("blocked", RangeOperators.OVERLAPS)],
+                condition=Q(is_active=True),
+            ),
+        ]
+        triggers = never_deleted()
+
+
+explain(
+    {
+        "series_one_per_person": (Conflict, "A series is booked for this volunteer already."),
+        "series_cancel_has_reason": (Refused, "Say why the series is cancelled."),
+        "visit_planned_bounded": (Refused, "A visit needs a start and a later end."),
+        "visit_spacing_kept": (
+            Refused,
+            "The visit lies outside the spacing of the protocol and no deviation is on record.",
+        ),
+        "visit_person_free": (Conflict, "The volunteer is in another visit at that time."),
+        "booking_place_free": (
+            Conflict,
+            "Somebody else booked one of these places just now. Choose again from the fresh times.",
+        ),
+    }
+)

@@ -1,0 +1,170 @@
+"""The run sheet: steps, doses, and the contact after dosing. Rows are added, never changed."""
+
+import uuid
+
+import pgtrigger
+from django.db import models
+from django.db.models import F, Q
+
+from scheduling.models.series import Visit
+from studylab.allocation.models import Kit
+from studylab.audit.history import append_only, guard
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Deviation, Participant
+from studylab.participants.models.consent import consent_first
+from studylab.people.models import User
+
+
+class StepRecord(models.Model):
+    """One step done, or a correction of one. `value` is {"value": ...} shaped by the step's kind.
+
+    `client_id` is the tablet's own id of the act: sent twice, it is taken once. `device_at` is the tablet's
+    own time; the server's times rule.
+    """
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="step_records")
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="step_records")
+    step = models.CharField(max_length=60)
+    value = models.JSONField()
+    skipped = models.BooleanField(default=False)
+    occurred_at = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    client_id = models.UUIDField(unique=True, default=uuid.uuid4)
+    device_at = models.DateTimeField(null=True)
+    deviation = models.ForeignKey(Deviation, on_delete=models.PROTECT, null=True, related_name="+")
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
+    )
+    reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(occurred_at__lte=F("recorded_at")), name="step_not_in_future"
+            ),
+            models.CheckConstraint(
+                condition=Q(supersedes=None) | ~Q(reason=""), name="step_correction_has_reason"
+            ),
+            models.UniqueConstraint(
+                fields=["visit", "step"], condition=Q(supersedes=None), name="step_once"
+            ),
+        ]
+        triggers = [*append_only(), consent_first("occurred_at")]
+
+
+class Dose(models.Model):
+    """One administration, or a correction of its record. `wait` is the protocol's wait at the time.
+
+    `gate` keeps what the dose gate saw. The ceiling is the house's own: one administration a series, and
+    never more than 40 mg.
+    """
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="doses")
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="doses")
+    kit = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="doses")
+    count = models.PositiveSmallIntegerField()
+    strength_mg = models.DecimalField(max_digits=6, decimal_places=2)
+    given_at = models.DateTimeField()
+    wait = models.DurationField()
+    recorded_at = models.DateTimeField()
+    given_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    checked_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    mouth_checked = models.BooleanField()
+    gate = models.JSONField()
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
+    )
+    reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["participant"], condition=Q(supersedes=None), name="dose_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(count__gt=0, strength_mg__gt=0), name="dose_positive"
+            ),
+            models.CheckConstraint(condition=~Q(checked_by=F("given_by")), name="dose_two_people"),
+            models.CheckConstraint(
+                condition=Q(given_at__lte=F("recorded_at")), name="dose_not_in_future"
+            ),
+            models.CheckConstraint(
+                condition=Q(supersedes=None) | ~Q(reason=""), name="dose_correction_has_reason"
+            ),
+        ]
+        triggers = [
+            *append_only(),
+            consent_first("given_at"),
+            guard(
+                "dose_ceiling",
+                operation=pgtrigger.Insert,
+                check="NEW.count * NEW.strength_mg <= 40",
+                sentence="More than 40 mg cannot be given in this house.",
+            ),
+            guard(
+                "dose_of_own_kit",
+                operation=pgtrigger.Insert,
+                check="""NEW.supersedes_id IS NOT NULL OR EXISTS (
+                    SELECT 1 FROM allocation_kit k JOIN allocation_listentry e ON e.id = k.entry_id
+                    WHERE k.id = NEW.kit_id AND e.participant_id = NEW.participant_id
+                      AND k.state IN ('dispensed', 'given')
+                )""",
+                sentence="The kit was not handed out for this volunteer.",
+            ),
+            guard(
+                "dose_not_on_hold",
+                operation=pgtrigger.Insert,
+                check="""NEW.supersedes_id IS NOT NULL OR NOT EXISTS (
+                    SELECT 1 FROM participants_hold h
+                    WHERE h.participant_id = NEW.participant_id AND h.released_at IS NULL
+                )""",
+                sentence="The volunteer is on hold. A clinician releases the hold first.",
+            ),
+        ]
+
+
+class AfterContact(models.Model):
+    """One attempt to reach a dosed person afterwards. "Not reached" never means "no symptoms"."""
+
+    dose = models.ForeignKey(Dose, on_delete=models.PROTECT, related_name="contacts")
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="contacts")
+    at = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    reached = models.BooleanField()
+    symptoms = models.BooleanField(null=True)
+    answers = models.JSONField(default=dict)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(reached=True, symptoms__isnull=False) | Q(reached=False, symptoms=None),
+                name="contact_answers_when_reached",
+            ),
+            models.CheckConstraint(
+                condition=Q(at__lte=F("recorded_at")), name="contact_not_in_future"
+            ),
+        ]
+        triggers = [*append_only(), consent_first("at")]
+
+
+explain(
+    {
+        "step_once": (Conflict, "Somebody else recorded this step already. Look at the run sheet."),
+        "step_not_in_future": (Refused, "The step happened later than now. Check the time."),
+        "step_correction_has_reason": (Refused, "Say why the step is corrected."),
+        "dose_once": (Conflict, "A dose is on record for this volunteer already. Never give a second one."),
+        "dose_two_people": (Refused, "The second person must be somebody else."),
+        "dose_not_in_future": (Refused, "The dose was given later than now. Check the time."),
+        "contact_answers_when_reached": (
+            Refused,
+            "Say whether there were symptoms when the volunteer was reached, and nothing when not.",
+        ),
+        "scheduling_dose_supersedes_id_key": (Conflict, "This dose was corrected meanwhile."),
+        "scheduling_steprecord_supersedes_id_key": (Conflict, "This step was corrected meanwhile."),
+    }
+)

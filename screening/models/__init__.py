@@ -1,0 +1,7 @@
+"""Answers, vital sets, assessments and sign-offs."""
+
+from screening.models.answers import AnswerSet
+from screening.models.decision import Assessment, SignOff
+from screening.models.vitals import VitalReading, VitalSet
+
+__all__ = ["AnswerSet", "Assessment", "SignOff", "VitalReading", "VitalSet"]

@@ -1,0 +1,113 @@
+"""Vital sets: readings of one sitting, one arm, one device."""
+
+import uuid
+
+import pgtrigger
+from django.db import models
+from django.db.models import F, Q
+
+from studylab.audit.history import append_only, guard
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Deviation, Participant
+from studylab.participants.models.consent import consent_first
+from studylab.people.models import User
+
+
+class VitalSet(models.Model):
+    """One set. The decision values are the unrounded means the rules used, null while undecided."""
+
+    class Gate(models.TextChoices):
+        SCREENING = "screening", "screening"
+        PRE_DOSE = "pre_dose", "before the dose"
+        POST_DOSE = "post_dose", "after the dose"
+        LEAVE = "leave", "fit to leave"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="vital_sets")
+    gate = models.CharField(max_length=10, choices=Gate.choices)
+    visit_uid = models.UUIDField(null=True)
+    rest_seconds = models.PositiveIntegerField(null=True)
+    arm = models.CharField(max_length=5, choices=[("left", "left"), ("right", "right")])
+    cuff = models.CharField(max_length=40, blank=True)
+    device = models.CharField(max_length=60, blank=True)
+    symptoms = models.JSONField(default=list)
+    systolic = models.FloatField(null=True)
+    diastolic = models.FloatField(null=True)
+    pulse = models.FloatField(null=True)
+    problems = models.JSONField(default=list)  # why nothing could be decided
+    verdict = models.CharField(max_length=12, blank=True)  # pass, physician, hold, exclude, pause, emergency
+    repeat_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="repeats")
+    taken_at = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    deviation = models.ForeignKey(Deviation, on_delete=models.PROTECT, null=True, related_name="+")
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
+    )
+    reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(taken_at__lte=F("recorded_at")), name="vitals_not_in_future"
+            ),
+            models.CheckConstraint(
+                condition=Q(supersedes=None) | ~Q(reason=""), name="vitals_correction_has_reason"
+            ),
+            models.CheckConstraint(
+                condition=Q(systolic=None, diastolic=None, pulse=None)
+                | Q(systolic__isnull=False, diastolic__isnull=False, pulse__isnull=False),
+                name="vitals_decided_whole",
+            ),
+        ]
+        triggers = [
+            *append_only(),
+            consent_first("taken_at"),
+            guard(
+                "wait_kept",
+                operation=pgtrigger.Insert,
+                check="""NEW.gate <> 'post_dose' OR NEW.deviation_id IS NOT NULL OR EXISTS (
+                    SELECT 1 FROM scheduling_dose d
+                    WHERE d.participant_id = NEW.participant_id
+                      AND NOT EXISTS (SELECT 1 FROM scheduling_dose s WHERE s.supersedes_id = d.id)
+                      AND d.given_at + d.wait <= NEW.taken_at
+                )""",
+                sentence="The wait after the dose is not over. An earlier check needs a recorded deviation.",
+            ),
+        ]
+
+
+class VitalReading(models.Model):
+    """One reading as shown by the device: mmHg, mmHg, beats per minute."""
+
+    set = models.ForeignKey(VitalSet, on_delete=models.PROTECT, related_name="readings")
+    index = models.PositiveSmallIntegerField()
+    systolic = models.PositiveSmallIntegerField()
+    diastolic = models.PositiveSmallIntegerField()
+    pulse = models.PositiveSmallIntegerField()
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["index"]
+        constraints = [
+            models.UniqueConstraint(fields=["set", "index"], name="reading_index_once"),
+            models.CheckConstraint(
+                condition=Q(systolic__range=(60, 260), diastolic__range=(30, 160), pulse__range=(30, 220)),
+                name="reading_plausible",
+            ),
+        ]
+        triggers = append_only()
+
+
+explain(
+    {
+        "vitals_not_in_future": (Refused, "The readings were taken later than now. Check the times."),
+        "vitals_correction_has_reason": (Refused, "Say why the set is corrected."),
+        "screening_vitalset_supersedes_id_key": (
+            Conflict,
+            "This set was corrected by somebody else meanwhile. Look at the newest one.",
+        ),
+        "reading_plausible": (Refused, "A reading is outside what a living person shows. Read it again."),
+    }
+)

@@ -1,0 +1,159 @@
+"""Who may do what: roles in a study, capabilities, and the table between them.
+
+Pure apart from the error it raises. A view declares its capability with `requires`; a view that declares
+none is refused by `studylab.people.middleware`. Services ask again with `require`, because tasks and
+commands do not pass the middleware.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, TypeVar
+from uuid import UUID, uuid4
+
+from studylab.errors import NotAllowed
+
+View = TypeVar("View", bound=Callable[..., Any])
+
+
+class Role(StrEnum):
+    """What a person is in one study. Order is the order of pages and lists."""
+
+    COORDINATOR = "coordinator"
+    CLINICIAN = "clinician"
+    PHARMACIST = "pharmacist"
+    EXPERIMENTER = "experimenter"
+    LEAD = "lead"
+    MONITOR = "monitor"
+
+
+ROLE_NAMES = {
+    Role.COORDINATOR: "Coordinator",
+    Role.CLINICIAN: "Clinician (supervising physician)",
+    Role.PHARMACIST: "Pharmacist",
+    Role.EXPERIMENTER: "Experimenter",
+    Role.LEAD: "Study lead",
+    Role.MONITOR: "Monitor",
+}
+UNBLINDED_ROLES = frozenset({Role.PHARMACIST})
+BLINDED_ROLES = frozenset(Role) - UNBLINDED_ROLES
+
+
+class Cap(StrEnum):
+    """One thing that may be done. The first two need no role in a study."""
+
+    ANYONE = "anyone"
+    SIGNED_IN = "signed_in"
+    STUDY_VIEW = "study_view"  # the study's name, protocol, commitment
+    HOME_VIEW = "home_view"
+    VOLUNTEER_VIEW = "volunteer_view"  # codes and where each person is on the path
+    VOLUNTEER_ADD = "volunteer_add"
+    CONTACT_VIEW = "contact_view"
+    CONSENT_RECORD = "consent_record"
+    HEALTH_VIEW = "health_view"  # answers, medicines, vitals, findings
+    QUESTIONS_RECORD = "questions_record"
+    VITALS_RECORD = "vitals_record"
+    SIGN_OFF = "sign_off"
+    WITHDRAW = "withdraw"
+    CALENDAR_VIEW = "calendar_view"
+    SERIES_BOOK = "series_book"
+    NUMBER_ISSUE = "number_issue"
+    TODAY_VIEW = "today_view"
+    VISIT_RUN = "visit_run"
+    HOLD_OPEN = "hold_open"
+    HOLD_RELEASE = "hold_release"
+    DEVIATION_RECORD = "deviation_record"
+    DEVIATION_CLOSE = "deviation_close"
+    CONTACT_RECORD = "contact_record"  # next-day contact
+    CODE_OPEN = "code_open"
+    LIST_MANAGE = "list_manage"
+    DISPENSE = "dispense"
+    LIMITS_CONFIRM = "limits_confirm"
+    SETUP_VIEW = "setup_view"
+    SETUP_EDIT = "setup_edit"
+    PEOPLE_MANAGE = "people_manage"
+    RECORD_VIEW = "record_view"  # audit trail
+    SAFETY_VIEW = "safety_view"
+
+
+_EVERYBODY = frozenset({Cap.STUDY_VIEW, Cap.HOME_VIEW, Cap.SETUP_VIEW})
+_CLINICAL_READ = frozenset(
+    {Cap.VOLUNTEER_VIEW, Cap.HEALTH_VIEW, Cap.CALENDAR_VIEW, Cap.TODAY_VIEW, Cap.SAFETY_VIEW}
+)
+ROLE_CAPS: dict[Role, frozenset[Cap]] = {
+    Role.COORDINATOR: _EVERYBODY
+    | _CLINICAL_READ
+    | {
+        Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
+        Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
+    },
+    Role.CLINICIAN: _EVERYBODY
+    | _CLINICAL_READ
+    | {
+        Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
+        Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
+        Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.LIMITS_CONFIRM,
+    },
+    Role.PHARMACIST: _EVERYBODY | {Cap.LIST_MANAGE, Cap.DISPENSE},
+    Role.EXPERIMENTER: _EVERYBODY
+    | _CLINICAL_READ
+    | {
+        Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.VISIT_RUN,
+        Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD,
+    },
+    Role.LEAD: _EVERYBODY
+    | _CLINICAL_READ
+    | {Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW},
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who acts, in which study, as what. Built once per request, task or command."""
+
+    user_id: int | None
+    label: str
+    study_id: int | None = None
+    roles: frozenset[Role] = frozenset()
+    request_id: UUID = field(default_factory=uuid4)
+
+    @property
+    def caps(self) -> frozenset[Cap]:
+        """Everything the actor's roles allow."""
+        return frozenset().union(*(ROLE_CAPS[role] for role in self.roles))
+
+    def may(self, cap: Cap) -> bool:
+        """Whether the actor has `cap`."""
+        return self.is_system or cap in self.caps
+
+    @property
+    def is_system(self) -> bool:
+        """The house itself, for scheduled work: no user, no study of its own."""
+        return self.user_id is None
+
+    @property
+    def role_text(self) -> str:
+        """Roles in words, for the trail."""
+        return ", ".join(ROLE_NAMES[role] for role in Role if role in self.roles)
+
+
+def system_actor(job: str) -> Actor:
+    """Return the actor for scheduled work called `job`. It can never sign."""
+    return Actor(user_id=None, label=f"Studylab ({job})")
+
+
+def require(actor: Actor, cap: Cap) -> None:
+    """Raise NotAllowed unless the actor has `cap`."""
+    if not actor.may(cap):
+        raise NotAllowed("Your role in this study does not allow this.", code=cap.value)
+
+
+def requires(cap: Cap) -> Callable[[View], View]:
+    """Declare the capability of a view. For classes use `method_decorator(..., name="dispatch")`."""
+
+    def mark(view: View) -> View:
+        view.required_capability = cap  # type: ignore[attr-defined]
+        return view
+
+    return mark

@@ -1,0 +1,122 @@
+"""The sealed list and the numbers issued from it."""
+
+import uuid
+
+import pgtrigger
+from django.db import models
+from django.db.models import Q
+
+from studylab.audit.history import append_only, guard
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Participant
+from studylab.people.models import Signature, User
+from studylab.studies.models import ProtocolVersion, Study
+
+
+class AllocationList(models.Model):
+    """One sealed list. `box` holds seed, nonce and rows, encrypted; `commitment` is public."""
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    study = models.OneToOneField(Study, on_delete=models.PROTECT, related_name="allocation_list")
+    protocol_version = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, related_name="+")
+    generator_version = models.CharField(max_length=40)
+    length = models.PositiveIntegerField()
+    commitment = models.CharField(max_length=64)
+    box = models.BinaryField()
+    sealed_at = models.DateTimeField()
+    sealed_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    sealing = models.ForeignKey(Signature, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        triggers = append_only()
+
+
+class ListEntry(models.Model):
+    """One number of the list. Its arm is in `box`, encrypted, of the same length for every arm.
+
+    Once issued a number belongs to that person for ever, whatever becomes of them.
+    """
+
+    list = models.ForeignKey(AllocationList, on_delete=models.PROTECT, related_name="entries")
+    number = models.CharField(max_length=12)
+    stratum = models.CharField(max_length=80, blank=True)
+    position = models.PositiveIntegerField()
+    box = models.BinaryField()
+    open_levels = models.JSONField(default=dict)  # factors that staff may know, once issued
+    participant = models.OneToOneField(
+        Participant, on_delete=models.PROTECT, null=True, related_name="entry"
+    )
+    issued_at = models.DateTimeField(null=True)
+    issued_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["list", "number"], name="list_number_once"),
+            models.UniqueConstraint(fields=["list", "stratum", "position"], name="list_position_once"),
+            models.CheckConstraint(
+                condition=Q(participant=None, issued_at=None)
+                | Q(participant__isnull=False, issued_at__isnull=False),
+                name="list_issue_complete",
+            ),
+        ]
+        triggers = [
+            pgtrigger.Protect(name="never_deleted", operation=pgtrigger.Delete),
+            append_only()[1],
+            pgtrigger.Protect(
+                name="issued_stays",
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Condition("OLD.participant_id IS NOT NULL"),
+            ),
+            pgtrigger.Protect(
+                name="sealed_stays",
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Condition(
+                    "OLD.box IS DISTINCT FROM NEW.box OR OLD.number IS DISTINCT FROM NEW.number"
+                    " OR OLD.position IS DISTINCT FROM NEW.position"
+                    " OR OLD.stratum IS DISTINCT FROM NEW.stratum"
+                    " OR OLD.open_levels IS DISTINCT FROM NEW.open_levels"
+                ),
+            ),
+            guard(
+                "number_in_order",
+                operation=pgtrigger.Update,
+                check="""NOT EXISTS (
+                    SELECT 1 FROM allocation_listentry e
+                    WHERE e.list_id = NEW.list_id AND e.stratum = NEW.stratum
+                      AND e.position < NEW.position AND e.participant_id IS NULL
+                )""",
+                sentence="Numbers are issued in the order of the list.",
+            ),
+            guard(
+                "number_after_sign_off",
+                operation=pgtrigger.Update,
+                check="""NEW.participant_id IS NULL OR (
+                    EXISTS (
+                        SELECT 1 FROM participants_consent c
+                        WHERE c.participant_id = NEW.participant_id AND c.kind = 'study'
+                          AND c.signed_at < NEW.issued_at
+                          AND NOT EXISTS (
+                              SELECT 1 FROM participants_consent s WHERE s.supersedes_id = c.id)
+                    ) AND EXISTS (
+                        SELECT 1 FROM screening_signoff s
+                        WHERE s.participant_id = NEW.participant_id AND s.decision = 'eligible'
+                          AND s.valid_until >= NEW.issued_at AND s.signed_at <= NEW.issued_at
+                          AND s.id = (SELECT max(id) FROM screening_signoff
+                                      WHERE participant_id = NEW.participant_id)
+                          AND s.assessment_id = (SELECT max(id) FROM screening_assessment
+                                      WHERE participant_id = NEW.participant_id AND gate = 'screening')
+                    ))""",
+                sentence="No number before the volunteer has consented and a clinician has signed a current "
+                "eligible decision.",
+            ),
+        ]
+
+
+explain(
+    {
+        "allocation_allocationlist_study_id_key": (Conflict, "This study's list is sealed already."),
+        "allocation_listentry_participant_id_key": (Conflict, "This volunteer has a number already."),
+        "list_issue_complete": (Refused, "A number is issued to a person at a time."),
+    }
+)

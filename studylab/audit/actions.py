@@ -1,0 +1,113 @@
+"""Every action the trail knows, with the sentence it reads as. One list, no free text."""
+
+from enum import StrEnum, unique
+
+
+@unique
+class Action(StrEnum):
+    """Names are stable once written; sentences may be improved."""
+
+    SIGNED_IN = "person.signed_in"
+    SIGN_IN_REFUSED = "person.sign_in_refused"
+    SIGNED_OUT = "person.signed_out"
+    USER_ADDED = "person.added"
+    ROLE_GRANTED = "person.role_granted"
+    ROLE_ENDED = "person.role_ended"
+    SIGNATURE_GIVEN = "signature.given"
+    SIGNATURE_REFUSED = "signature.refused"
+    STUDY_CREATED = "study.created"
+    PROTOCOL_ADDED = "protocol.added"
+    LIMITS_CONFIRMED = "protocol.limits_confirmed"
+    STUDY_STATE_CHANGED = "study.state_changed"
+    VOLUNTEER_ADDED = "volunteer.added"
+    DUPLICATE_OVERRULED = "volunteer.duplicate_overruled"
+    CONTACT_CHANGED = "volunteer.contact_changed"
+    CONTACT_READ = "volunteer.contact_read"
+    STAGE_CHANGED = "volunteer.stage_changed"
+    CONSENT_RECORDED = "consent.recorded"
+    CONSENT_CORRECTED = "consent.corrected"
+    VOLUNTEER_WITHDRAWN = "volunteer.withdrawn"
+    VOLUNTEER_SCREENED_OUT = "volunteer.screened_out"
+    VOLUNTEER_LOST = "volunteer.lost"
+    VOLUNTEER_COMPLETED = "volunteer.completed"
+    HOLD_OPENED = "hold.opened"
+    HOLD_RELEASED = "hold.released"
+    DEVIATION_RECORDED = "deviation.recorded"
+    DEVIATION_EXPLAINED = "deviation.explained"
+    DEVIATION_CLOSED = "deviation.closed"
+    ANSWERS_RECORDED = "answers.recorded"
+    VITALS_RECORDED = "vitals.recorded"
+    VITALS_CORRECTED = "vitals.corrected"
+    ASSESSED = "assessment.made"
+    SIGNED_OFF = "sign_off.given"
+    SERIES_BOOKED = "series.booked"
+    VISIT_MOVED = "visit.moved"
+    SERIES_CANCELLED = "series.cancelled"
+    VISIT_STATE_CHANGED = "visit.state_changed"
+    STEP_RECORDED = "step.recorded"
+    STEP_CORRECTED = "step.corrected"
+    DOSE_GIVEN = "dose.given"
+    DOSE_REFUSED = "dose.refused"
+    CONTACT_RECORDED = "contact.recorded"
+    RESOURCE_CHANGED = "resource.changed"
+    COVER_RECORDED = "cover.recorded"
+    LIST_SEALED = "list.sealed"
+    NUMBER_ISSUED = "number.issued"
+    KITS_RECEIVED = "kits.received"
+    KIT_MOVED = "kit.moved"
+    KIT_REFUSED = "kit.refused"
+    CODE_OPENED = "code.opened"
+
+
+SENTENCES: dict[Action, str] = {
+    Action.SIGNED_IN: "signed in",
+    Action.SIGN_IN_REFUSED: "was refused at sign-in",
+    Action.SIGNED_OUT: "signed out",
+    Action.USER_ADDED: "added a person",
+    Action.ROLE_GRANTED: "gave a role",
+    Action.ROLE_ENDED: "ended a role",
+    Action.SIGNATURE_GIVEN: "signed",
+    Action.SIGNATURE_REFUSED: "gave a wrong password for a signature",
+    Action.STUDY_CREATED: "created the study",
+    Action.PROTOCOL_ADDED: "added a protocol version",
+    Action.LIMITS_CONFIRMED: "confirmed the limits of a protocol version",
+    Action.STUDY_STATE_CHANGED: "changed the state of the study",
+    Action.VOLUNTEER_ADDED: "added a volunteer",
+    Action.DUPLICATE_OVERRULED: "decided that two similar people are different",
+    Action.CONTACT_CHANGED: "changed contact details",
+    Action.CONTACT_READ: "looked at contact details",
+    Action.STAGE_CHANGED: "moved a volunteer along the path",
+    Action.CONSENT_RECORDED: "recorded a consent",
+    Action.CONSENT_CORRECTED: "corrected a consent",
+    Action.VOLUNTEER_WITHDRAWN: "recorded a withdrawal",
+    Action.VOLUNTEER_SCREENED_OUT: "recorded a screen failure",
+    Action.VOLUNTEER_LOST: "recorded a volunteer as lost to contact",
+    Action.VOLUNTEER_COMPLETED: "recorded a volunteer as completed",
+    Action.HOLD_OPENED: "put a volunteer on hold",
+    Action.HOLD_RELEASED: "released a hold",
+    Action.DEVIATION_RECORDED: "recorded a deviation",
+    Action.DEVIATION_EXPLAINED: "explained a deviation",
+    Action.DEVIATION_CLOSED: "closed a deviation",
+    Action.ANSWERS_RECORDED: "recorded answers",
+    Action.VITALS_RECORDED: "recorded a vital set",
+    Action.VITALS_CORRECTED: "corrected a vital set",
+    Action.ASSESSED: "ran the rules over answers and values",
+    Action.SIGNED_OFF: "signed off a decision on taking part",
+    Action.SERIES_BOOKED: "booked a visit series",
+    Action.VISIT_MOVED: "moved a visit",
+    Action.SERIES_CANCELLED: "cancelled a visit series",
+    Action.VISIT_STATE_CHANGED: "changed the state of a visit",
+    Action.STEP_RECORDED: "recorded a step",
+    Action.STEP_CORRECTED: "corrected a step",
+    Action.DOSE_GIVEN: "recorded a dose as given",
+    Action.DOSE_REFUSED: "was refused a dose by the dose gate",
+    Action.CONTACT_RECORDED: "recorded a contact after dosing",
+    Action.RESOURCE_CHANGED: "changed rooms, people or hours",
+    Action.COVER_RECORDED: "recorded physician cover",
+    Action.LIST_SEALED: "sealed the allocation list",
+    Action.NUMBER_ISSUED: "issued an allocation number",
+    Action.KITS_RECEIVED: "received kits",
+    Action.KIT_MOVED: "recorded a kit movement",
+    Action.KIT_REFUSED: "was refused a kit",
+    Action.CODE_OPENED: "opened a code",
+}

@@ -1,0 +1,14 @@
+"""Configuration of the audit app."""
+
+from django.apps import AppConfig
+
+
+class AuditConfig(AppConfig):
+    """The lowest app; it also loads Celery, since `studylab/__init__.py` must stay importable bare."""
+
+    name = "studylab.audit"
+    label = "audit"
+
+    def ready(self) -> None:
+        """Make tasks use the site's broker in every process."""
+        import studylab.celery  # noqa: F401  (import for its effect)

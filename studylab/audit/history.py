@@ -1,0 +1,87 @@
+"""Triggers that keep the record: rows that may only be added, and the history of rows that change.
+
+One trigger function body serves every table, so that a new model joins by one line in its Meta. Who wrote
+is set per transaction by `studylab.db.service`; a write from outside a service has no actor and shows so.
+"""
+
+import pgtrigger
+
+_NOTE = """
+INSERT INTO audit_rowchange (at, table_name, row_id, operation, old, new, actor, request)
+VALUES (
+    clock_timestamp(), TG_TABLE_NAME, {row}.id, TG_OP, {old}, {new},
+    COALESCE(current_setting('studylab.actor', true), ''),
+    COALESCE(current_setting('studylab.request', true), '')
+);
+RETURN NULL;
+"""
+
+
+def history() -> list[pgtrigger.Trigger]:
+    """Triggers that write every change of a row, old and new, to `audit_rowchange`."""
+    return [
+        pgtrigger.Trigger(
+            name="history_update",
+            operation=pgtrigger.Update,
+            when=pgtrigger.After,
+            condition=pgtrigger.Condition("OLD.* IS DISTINCT FROM NEW.*"),
+            func=_NOTE.format(row="NEW", old="to_jsonb(OLD)", new="to_jsonb(NEW)"),
+        ),
+        pgtrigger.Trigger(
+            name="history_delete",
+            operation=pgtrigger.Delete,
+            when=pgtrigger.After,
+            func=_NOTE.format(row="OLD", old="to_jsonb(OLD)", new="NULL"),
+        ),
+        _no_truncate(),
+    ]
+
+
+def append_only() -> list[pgtrigger.Trigger]:
+    """Triggers that refuse any change, removal or truncation: the row stays as it was written."""
+    return [
+        pgtrigger.Protect(name="append_only", operation=pgtrigger.Update | pgtrigger.Delete),
+        _no_truncate(),
+    ]
+
+
+def never_deleted() -> list[pgtrigger.Trigger]:
+    """Triggers for rows that change but never go: history kept, deletion refused."""
+    return [
+        history()[0],
+        pgtrigger.Protect(name="never_deleted", operation=pgtrigger.Delete),
+        _no_truncate(),
+    ]
+
+
+def _no_truncate() -> pgtrigger.Trigger:
+    return pgtrigger.Trigger(
+        name="no_truncate",
+        operation=pgtrigger.Truncate,
+        when=pgtrigger.Before,
+        level=pgtrigger.Statement,
+        func="RAISE EXCEPTION 'The rows of % stay: the table cannot be emptied.', TG_TABLE_NAME;",
+    )
+
+
+def guard(
+    name: str, *, check: str, sentence: str, operation: pgtrigger.Operation
+) -> pgtrigger.Trigger:
+    """Return a trigger that refuses the row with `sentence` unless the SQL condition `check` holds.
+
+    Tables named in `check` are looked up when the trigger runs, so a guard may look at the tables of an app
+    above its own: the database sees the whole record, whatever way a write takes.
+    """
+    text = sentence.replace("'", "''")
+    return pgtrigger.Trigger(
+        name=name,
+        operation=operation,
+        when=pgtrigger.Before,
+        func=f"""
+            IF NOT ({check}) THEN
+                RAISE EXCEPTION USING
+                    MESSAGE = '{text}', ERRCODE = 'check_violation', CONSTRAINT = 'SL001_{name}';
+            END IF;
+            RETURN NEW;
+        """,
+    )

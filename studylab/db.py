@@ -1,0 +1,98 @@
+"""Transactions of services, and database refusals turned into sentences."""
+
+import functools
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, ParamSpec, TypeVar
+
+from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
+
+from studylab.access import Actor
+from studylab.errors import Conflict, Refused, StudylabError
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+# Constraint or trigger name -> (error class, sentence). Each app adds its own beside its models.
+_sentences: dict[str, tuple[type[StudylabError], str]] = {}
+_RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
+_HOUSE_RULE = "SL001"  # constraint name prefix set by our own triggers carries the sentence itself
+
+
+def explain(sentences: dict[str, tuple[type[StudylabError], str]]) -> None:
+    """Register what to say when the named constraints refuse a write."""
+    _sentences.update(sentences)
+
+
+def _diagnosis(problem: DatabaseError) -> tuple[str, str, str]:
+    cause = problem.__cause__
+    diag = getattr(cause, "diag", None)
+    if diag is None:
+        return "", "", ""
+    return diag.sqlstate or "", diag.constraint_name or "", diag.message_primary or ""
+
+
+@contextmanager
+def translate() -> Iterator[None]:
+    """Turn a known constraint's refusal into Conflict or Refused; leave unknown ones alone."""
+    try:
+        yield
+    except IntegrityError as problem:
+        _state, name, message = _diagnosis(problem)
+        if name in _sentences:
+            kind, sentence = _sentences[name]
+            raise kind(sentence, code=name) from problem
+        if name.startswith(_HOUSE_RULE):
+            raise Refused(message, code=name) from problem
+        raise
+
+
+def _name_actor(actor: Actor) -> None:
+    """Tell the row-history triggers who is writing, for this transaction only."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT set_config('studylab.actor', %s, true), set_config('studylab.request', %s, true)",
+            [actor.label, str(actor.request_id)],
+        )
+
+
+def _run(function: Callable[..., T], args: Any, kwargs: Any, actor: Actor) -> T:
+    outermost = not connection.in_atomic_block
+    with translate(), transaction.atomic():
+        if outermost or connection.settings_dict.get("ATOMIC_REQUESTS"):
+            _name_actor(actor)
+        return function(*args, **kwargs)
+
+
+def service(function: Callable[P, T]) -> Callable[P, T]:
+    """Make a function the one transaction of a write.
+
+    The function takes keyword arguments only, `actor` among them, and writes its own audit row. A deadlock
+    or serialisation failure is tried again up to three times when the service is the outermost transaction.
+    """
+
+    @functools.wraps(function)
+    def run(*args: P.args, **kwargs: P.kwargs) -> T:
+        actor = kwargs["actor"]
+        assert isinstance(actor, Actor)
+        alone = not connection.in_atomic_block
+        for attempt in range(3):
+            try:
+                return _run(function, args, kwargs, actor)
+            except OperationalError as problem:
+                state = _diagnosis(problem)[0]
+                if state == "55P03":
+                    raise Conflict("Somebody else is changing this at the moment. Try again.") from problem
+                if not alone or attempt == 2 or state not in _RETRY:
+                    raise
+                time.sleep(0.02 * (attempt + 1))
+        raise AssertionError("unreachable")
+
+    run.is_service = True  # type: ignore[attr-defined]
+    return run
+
+
+def lock(model: type[Any], **lookup: Any) -> Any:
+    """Return the row locked for update, or raise `model.DoesNotExist`."""
+    return model._default_manager.select_for_update(of=("self",)).get(**lookup)

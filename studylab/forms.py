@@ -1,0 +1,47 @@
+"""Form pieces that several apps use."""
+
+from datetime import datetime
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from studylab import clock
+
+
+class InstantField(forms.DateTimeField):
+    """A local date and time in the study's zone, returned as an instant.
+
+    Times that do not exist or happen twice at a clock change are refused by Django with a message; times in
+    the future are refused here unless `future` is allowed.
+    """
+
+    def __init__(self, *, future: bool = False, **kwargs: Any) -> None:
+        kwargs.setdefault("widget", forms.DateTimeInput({"type": "datetime-local"}, "%Y-%m-%dT%H:%M"))
+        kwargs.setdefault("input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"])
+        super().__init__(**kwargs)
+        self.future = future
+
+    def clean(self, value: Any) -> datetime | None:
+        """Return the instant; refuse the future unless allowed."""
+        instant: datetime | None = super().clean(value)
+        if instant is not None and not self.future and instant > clock.now():
+            raise ValidationError("This is later than now. Check date and time.", code="future")
+        return instant
+
+
+def local_minute(at: datetime) -> str:
+    """Return an instant as the initial value of an InstantField, cut to the minute."""
+    return timezone.localtime(at).strftime("%Y-%m-%dT%H:%M")
+
+
+class SignatureFields(forms.Form):
+    """The fields of a signature: the password again, and agreement to its meaning."""
+
+    password = forms.CharField(
+        label="Your password",
+        widget=forms.PasswordInput({"autocomplete": "current-password"}),
+        help_text="Entering it again is your signature, with your name and the present time.",
+        strip=False,
+    )

@@ -1,0 +1,68 @@
+"""What views share: the typed request, and one way to answer a form."""
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from django.contrib import messages
+from django.forms import BaseForm
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from studylab.access import Actor
+from studylab.errors import NotAllowed, RefusedWithReasons, StudylabError
+
+
+class StaffRequest(HttpRequest):
+    """A request that passed the middleware: somebody signed in, acting in a study."""
+
+    study: Any
+    actor: Actor
+
+
+class Writes(Protocol):
+    """Something a view does with a valid form: calls one service and returns what it made."""
+
+    def __call__(self) -> object:
+        """Write."""
+
+
+def take_refusal(form: BaseForm, refusal: StudylabError) -> None:
+    """Put a service's refusal where the person looks: at its field, or on top of the form."""
+    if isinstance(refusal, NotAllowed):
+        raise refusal
+    field = refusal.field if refusal.field in form.fields else None
+    form.add_error(field, refusal.message)
+    if isinstance(refusal, RefusedWithReasons):
+        for reason in refusal.reasons:
+            form.add_error(None, reason)
+
+
+def answer_form(
+    request: HttpRequest,
+    *,
+    form: BaseForm,
+    template: str,
+    write: Callable[[], object],
+    done: Callable[[Any], str],
+    message: str = "",
+    context: dict[str, Any] | None = None,
+) -> HttpResponse:
+    """Show a form, or take it: on success redirect to `done(result)`, else show it again with its errors.
+
+    GET answers 200. A form that is wrong or refused answers 422 (409 on a conflict) with everything that
+    was typed still in it.
+    """
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                result = write()
+            except StudylabError as refusal:
+                take_refusal(form, refusal)
+                status = refusal.status
+            else:
+                if message:
+                    messages.success(request, message)
+                return redirect(done(result))
+    return render(request, template, {"form": form, **(context or {})}, status=status)

@@ -1,0 +1,9 @@
+"""Volunteers, their contact details, their consent, and what went differently."""
+
+from studylab.participants.models.consent import Consent
+from studylab.participants.models.contact import Contact, IdentityKey
+from studylab.participants.models.deviation import Deviation
+from studylab.participants.models.hold import Hold
+from studylab.participants.models.person import Participant, Person
+
+__all__ = ["Consent", "Contact", "Deviation", "Hold", "IdentityKey", "Participant", "Person"]

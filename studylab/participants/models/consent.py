@@ -1,0 +1,93 @@
+"""Consent: whose act, when it was given, when it was recorded."""
+
+import pgtrigger
+from django.db import models
+from django.db.models import F, Q
+
+from studylab.audit.history import append_only, guard
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.participants.models.person import Participant
+from studylab.people.models import User
+
+
+class Consent(models.Model):
+    """One consent, or a correction of one. Rows are added, never changed.
+
+    `signed_at` is when the volunteer gave it, `recorded_at` when the server took it down; both are kept and
+    a gap is shown. The first kind, "questions", is the agreement to be asked health questions before
+    the full consent; "study" is the informed consent to the study itself.
+    """
+
+    class Kind(models.TextChoices):
+        QUESTIONS = "questions", "agreement to health questions"
+        STUDY = "study", "informed consent to the study"
+
+    class Method(models.TextChoices):
+        PAPER = "paper", "on paper"
+        SCREEN = "screen", "on this screen, by the volunteer"
+        SPOKEN = "spoken", "spoken (questions only)"
+
+    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="consents")
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    version = models.CharField(max_length=20)
+    method = models.CharField(max_length=10, choices=Method.choices)
+    signed_at = models.DateTimeField()
+    written_on = models.DateField(null=True)  # the date the volunteer wrote on paper, as written
+    staff_signed_at = models.DateTimeField(null=True)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
+    )
+    reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(signed_at__lte=F("recorded_at")), name="consent_not_in_future"
+            ),
+            models.CheckConstraint(
+                condition=Q(supersedes=None) | ~Q(reason=""), name="consent_correction_has_reason"
+            ),
+            models.CheckConstraint(
+                condition=Q(kind__in=["questions", "study"]), name="consent_kind_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="questions") | ~Q(method="spoken"), name="consent_study_not_spoken"
+            ),
+        ]
+        triggers = append_only()
+
+
+def consent_first(column: str, kinds: tuple[str, ...] = ("study",)) -> pgtrigger.Trigger:
+    """Return the guard for a table with `participant_id`: nothing before a consent that is earlier.
+
+    `column` holds when the thing happened. Used by every table that records something on a person.
+    """
+    wanted = ", ".join(f"'{kind}'" for kind in kinds)
+    return guard(
+        "consent_first",
+        operation=pgtrigger.Insert,
+        check=f"""EXISTS (
+            SELECT 1 FROM participants_consent c
+            WHERE c.participant_id = NEW.participant_id AND c.kind IN ({wanted})
+              AND c.signed_at < NEW.{column}
+              AND NOT EXISTS (SELECT 1 FROM participants_consent s WHERE s.supersedes_id = c.id)
+        )""",
+        sentence="There is no consent that was given before this. Record the consent first; "
+        "what was done before it is a deviation.",
+    )
+
+
+explain(
+    {
+        "consent_not_in_future": (Refused, "The consent was signed later than now. Check date and time."),
+        "consent_correction_has_reason": (Refused, "Say why the consent is corrected."),
+        "consent_study_not_spoken": (Refused, "Consent to the study is given in writing."),
+        "participants_consent_supersedes_id_key": (
+            Conflict,
+            "This consent was corrected already. Look at the newest entry.",
+        ),
+    }
+)

@@ -1,0 +1,76 @@
+"""What went differently from the protocol."""
+
+import uuid
+
+from django.db import models
+from django.db.models import Q
+
+from studylab.audit.history import never_deleted
+from studylab.db import explain
+from studylab.errors import Refused
+from studylab.participants.models.person import Participant
+from studylab.people.models import Signature, User
+from studylab.studies.models import Study
+
+
+class Deviation(models.Model):
+    """One deviation. It is explained, then closed by signature; nothing else makes it go away."""
+
+    class Kind(models.TextChoices):
+        CONSENT_ORDER = "consent_order", "procedure before consent"
+        SPACING = "spacing", "visit outside its window"
+        WAIT = "wait", "wait not kept"
+        LIMITS = "limits", "value outside the limits"
+        STEP = "step", "step skipped or out of order"
+        KIT = "kit", "wrong kit"
+        LEAVE = "leave", "left before fit to leave"
+        CODE = "code", "code opened"
+        OTHER = "other", "something else"
+
+    class State(models.TextChoices):
+        OPEN = "open", "to be explained"
+        EXPLAINED = "explained", "explained, waits for a second person"
+        CLOSED = "closed", "closed"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="deviations")
+    participant = models.ForeignKey(
+        Participant, on_delete=models.PROTECT, null=True, related_name="deviations"
+    )
+    kind = models.CharField(max_length=20, choices=Kind.choices)
+    what = models.TextField()
+    subject = models.CharField(max_length=120, blank=True)  # for example "visit 2, step dose"
+    found_by_system = models.BooleanField(default=False)
+    occurred_at = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    explanation = models.TextField(blank=True)
+    explained_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    explained_at = models.DateTimeField(null=True)
+    closed_at = models.DateTimeField(null=True)
+    closing = models.ForeignKey(Signature, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(state__in=["open", "explained", "closed"]), name="deviation_state_known"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="closed")
+                | (Q(closing__isnull=False, closed_at__isnull=False) & ~Q(explanation="")),
+                name="deviation_closed_by_signature",
+            ),
+        ]
+        indexes = [models.Index(fields=["study", "state", "-recorded_at"], name="deviation_by_state")]
+        triggers = never_deleted()
+
+
+explain(
+    {
+        "deviation_closed_by_signature": (
+            Refused,
+            "A deviation is closed by a signature, after it was explained.",
+        ),
+    }
+)

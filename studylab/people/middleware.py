@@ -1,0 +1,54 @@
+"""Who is asking, in which study, and may they see this page at all?"""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+
+from studylab.access import Actor, Cap
+from studylab.people.selectors import actor_for, study_for_slug
+
+
+class StudyMiddleware:
+    """Resolve the study named in the address, build the actor, refuse what is not declared or allowed.
+
+    A study in which the person holds no role answers "not found", as one that does not exist would.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        request.study = None  # type: ignore[attr-defined]
+        request.actor = None  # type: ignore[attr-defined]
+        try:
+            response = self.get_response(request)
+        finally:
+            timezone.deactivate()
+        if request.user.is_authenticated:
+            response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+    def process_view(
+        self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]
+    ) -> HttpResponse | None:
+        """Let the request through, send it to sign-in, or refuse it."""
+        cap = getattr(view, "required_capability", None)
+        if cap is None:
+            raise PermissionDenied("This page declares no capability.")
+        if cap == Cap.ANYONE:
+            return None
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        slug = kwargs.get("study")
+        study = study_for_slug(request.user, slug) if slug else None
+        actor: Actor = actor_for(request.user, study)
+        request.study, request.actor = study, actor  # type: ignore[attr-defined]
+        if study is not None:
+            timezone.activate(study.timezone)
+        if cap != Cap.SIGNED_IN and not actor.may(cap):
+            raise PermissionDenied("Your role in this study does not allow this.")
+        return None

@@ -1,0 +1,10 @@
+"""Configuration of the reports app."""
+
+from django.apps import AppConfig
+
+
+class ReportsConfig(AppConfig):
+    """See the package's modules."""
+
+    name = "studylab.reports"
+    label = "reports"

@@ -1,0 +1,196 @@
+"""Settings. Everything that differs between places comes from the environment, read strictly."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from studylab import env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+ENVIRONMENT = env.choice("STUDYLAB_ENV", ("demo", "test", "production"), "production")
+PRODUCTION = ENVIRONMENT == "production"
+STATE_DIR = Path(env.text("STUDYLAB_STATE_DIR", str(BASE_DIR / ".studylab")))
+
+# A development key stands in outside production only; production has no default to fall back on.
+_SPARE_KEY = b"only for demonstrations & tests!"
+SECRET_KEY = env.text("STUDYLAB_SECRET_KEY", None if PRODUCTION else "demonstration-only-" + "x" * 40)
+if PRODUCTION and (len(SECRET_KEY) < 50 or SECRET_KEY.startswith("demonstration-only")):
+    raise env.EnvProblem("STUDYLAB_SECRET_KEY must be at least 50 random characters of your own.")
+ALLOCATION_KEY = env.key("STUDYLAB_ALLOCATION_KEY", None if PRODUCTION else _SPARE_KEY)
+CONTACT_KEY = env.key("STUDYLAB_CONTACT_KEY", None if PRODUCTION else _SPARE_KEY[::-1])
+if PRODUCTION and ALLOCATION_KEY == CONTACT_KEY:
+    raise env.EnvProblem("STUDYLAB_ALLOCATION_KEY and STUDYLAB_CONTACT_KEY must differ.")
+
+DEBUG = env.boolean("STUDYLAB_DEBUG", False)
+if PRODUCTION and DEBUG:
+    raise env.EnvProblem("STUDYLAB_DEBUG must be false in production: error pages would show records.")
+ALLOWED_HOSTS = env.words("STUDYLAB_HOSTS", "" if PRODUCTION else "localhost,127.0.0.1,[::1],testserver")
+if PRODUCTION and not ALLOWED_HOSTS:
+    raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
+
+_today = env.day("STUDYLAB_TODAY")
+if PRODUCTION and _today:
+    raise env.EnvProblem("STUDYLAB_TODAY is for demonstrations; server time rules in production.")
+CLOCK_OFFSET = timedelta(days=(_today - datetime.now(UTC).date()).days) if _today else timedelta(0)
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.postgres",
+    "django.contrib.staticfiles",
+    "crispy_forms",
+    "crispy_bootstrap5",
+    "django_htmx",
+    "js_lib_bootstrap5",
+    "pgtrigger",
+    "studylab",
+    "studylab.audit",
+    "studylab.people",
+    "studylab.studies",
+    "studylab.participants",
+    "studylab.allocation",
+    "screening",
+    "scheduling",
+    "studylab.reports",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "studylab.people.middleware.StudyMiddleware",
+    "studylab.audit.middleware.SubmissionMiddleware",
+]
+ROOT_URLCONF = "studylab.urls"
+WSGI_APPLICATION = "studylab.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "studylab.people.context.page",
+            ],
+            "builtins": ["studylab.templatetags.studylab"],
+        },
+    }
+]
+FORM_RENDERER = "django.forms.renderers.TemplatesSetting"
+CRISPY_ALLOWED_TEMPLATE_PACKS = CRISPY_TEMPLATE_PACK = "bootstrap5"
+
+DATABASES = {"default": env.database("DATABASE_URL")}
+DATABASES["default"]["OPTIONS"] = {
+    **DATABASES["default"]["OPTIONS"],  # type: ignore[dict-item]
+    # A request never waits for ever on another's lock, nor runs for ever (gunicorn stops at 30 s).
+    "options": "-c lock_timeout=8000 -c statement_timeout=15000",
+}
+DATABASES["default"]["CONN_MAX_AGE"] = env.integer("STUDYLAB_CONN_MAX_AGE", 60, low=0, high=3600)
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "people.User"
+LOGIN_URL = "sign_in"
+LOGIN_REDIRECT_URL = "home"
+LOGOUT_REDIRECT_URL = "sign_in"
+AUTH_PASSWORD_VALIDATORS = [
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 15},  # NIST SP 800-63B-4: 15 where the password stands alone
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+if ENVIRONMENT == "test":
+    PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+LANGUAGE_CODE = "en"
+LANGUAGES = [("en", "English"), ("fr-ca", "Français (Canada)")]
+LOCALE_PATHS = [BASE_DIR / "studylab" / "locale"]
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"  # the study's own zone is activated per request
+
+STATIC_URL = "static/"
+STATIC_ROOT = STATE_DIR / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if ENVIRONMENT == "test"
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+WHITENOISE_USE_FINDERS = ENVIRONMENT == "test"
+
+# Plain http serves demonstrations on this machine; a site runs behind TLS and says so by STUDYLAB_ENV.
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
+SESSION_COOKIE_NAME = "__Host-session" if PRODUCTION else "studylab_session"
+CSRF_COOKIE_NAME = "__Host-csrf" if PRODUCTION else "studylab_csrf"
+CSRF_COOKIE_HTTPONLY = True
+SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
+SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
+SECURE_HSTS_SECONDS = env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
+if PRODUCTION and env.boolean("STUDYLAB_BEHIND_PROXY", False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'none'"],
+        "script-src": ["'self'"],
+        "style-src": ["'self'"],
+        "img-src": ["'self'", "data:"],  # Bootstrap's own icons are data: images
+        "font-src": ["'self'"],
+        "connect-src": ["'self'"],
+        "manifest-src": ["'self'"],
+        "worker-src": ["'self'"],
+        "form-action": ["'self'"],
+        "base-uri": ["'none'"],
+        "frame-ancestors": ["'none'"],
+    }
+}
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+
+REDIS_URL = env.text("REDIS_URL", "")
+CELERY_BROKER_URL = REDIS_URL or "filesystem://"
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+if not REDIS_URL:
+    _broker = STATE_DIR / "broker"
+    # The same folder for in and out: every process of this machine writes and reads there.
+    CELERY_BROKER_TRANSPORT_OPTIONS = {
+        "data_folder_in": str(_broker / "messages"),
+        "data_folder_out": str(_broker / "messages"),
+        "control_folder": str(_broker / "control"),
+        "store_processed": False,
+    }
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_WORKER_ENABLE_REMOTE_CONTROL = False
+CELERY_WORKER_SEND_TASK_EVENTS = False
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TIMEZONE = "UTC"
+CELERY_TASK_TIME_LIMIT = 600
+CELERY_BEAT_SCHEDULE = {
+    # Ticks only knock; what is due is decided by a query, so a lost or doubled tick does no harm.
+    "seal-audit": {"task": "audit.seal", "schedule": 60.0},
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "INFO" if ENVIRONMENT != "test" else "WARNING"},
+}
+SILENCED_SYSTEM_CHECKS: list[str] = []

@@ -1,0 +1,91 @@
+"""Studies and the versions of their protocol documents."""
+
+import pgtrigger
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+from django.db.models import Q
+
+from studylab.audit.history import never_deleted
+from studylab.db import explain
+from studylab.errors import Conflict, Refused
+from studylab.people.models import Signature, User
+
+
+class Study(models.Model):
+    """One study. What it says is in its protocol versions; this row is its name and state."""
+
+    class State(models.TextChoices):
+        SETUP = "setup", "being set up"
+        OPEN = "open", "open"
+        PAUSED = "paused", "dosing paused"
+        CLOSED = "closed", "closed"
+
+    slug = models.SlugField(unique=True, max_length=40)
+    title = models.CharField(max_length=200)
+    short_title = models.CharField(max_length=60)
+    timezone = models.CharField(max_length=60)
+    code_prefix = models.CharField(max_length=3)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.SETUP)
+    created_at = models.DateTimeField()
+    languages = ArrayField(models.CharField(max_length=10), default=list)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(state__in=["setup", "open", "paused", "closed"]), name="study_state_known"
+            )
+        ]
+        triggers = never_deleted()
+
+    def __str__(self) -> str:
+        return self.short_title
+
+
+class ProtocolVersion(models.Model):
+    """One protocol document, stored whole. Its text never changes; confirmation adds a signature."""
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="protocol_versions")
+    number = models.PositiveIntegerField()
+    document = models.TextField()
+    sha256 = models.CharField(max_length=64)
+    note = models.CharField(max_length=300, blank=True)
+    approval_reference = models.CharField(max_length=100, blank=True)
+    approval_on = models.DateField(null=True)
+    added_at = models.DateTimeField()
+    added_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    confirmed_at = models.DateTimeField(null=True)
+    confirmation = models.ForeignKey(Signature, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["study", "number"], name="protocol_number_once"),
+            models.CheckConstraint(
+                condition=Q(confirmed_at=None, confirmation=None)
+                | Q(confirmed_at__isnull=False, confirmation__isnull=False),
+                name="protocol_confirmed_by_signature",
+            ),
+        ]
+        triggers = [
+            *never_deleted(),
+            pgtrigger.Protect(
+                name="confirmed_stays",
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Condition("OLD.confirmed_at IS NOT NULL"),
+            ),
+            pgtrigger.Protect(
+                name="text_stays",
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Condition(
+                    "OLD.document IS DISTINCT FROM NEW.document OR OLD.sha256 IS DISTINCT FROM NEW.sha256"
+                    " OR OLD.number IS DISTINCT FROM NEW.number"
+                ),
+            ),
+        ]
+
+
+explain(
+    {
+        "protocol_number_once": (Conflict, "Somebody else added a version at the same time. Try again."),
+        "protocol_confirmed_by_signature": (Refused, "A version is confirmed by a signature only."),
+    }
+)

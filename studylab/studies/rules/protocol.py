@@ -1,0 +1,270 @@
+"""The study as data: what one protocol version says, as frozen values.
+
+`studylab.studies.rules.loader.load_protocol` is the only maker of a `Protocol`; everything else reads it.
+Durations are minutes unless a name says otherwise, pressures mmHg, pulse beats per minute.
+"""
+
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Literal
+
+from studylab.studies.rules.limits import (
+    Band,
+    LeaveLimits,
+    Limits,
+    Measuring,
+    PostDoseLimits,
+    VitalBands,
+)
+
+__all__ = [
+    "AllocationPlan",
+    "Arm",
+    "Band",
+    "FollowUp",
+    "LeaveLimits",
+    "Limits",
+    "Measuring",
+    "Need",
+    "OpenFactor",
+    "PostDoseLimits",
+    "Protocol",
+    "Question",
+    "Segment",
+    "Spacing",
+    "Step",
+    "StepKind",
+    "Supply",
+    "VisitPlan",
+    "VitalBands",
+    "VitalGate",
+    "Wait",
+]
+
+StepKind = Literal[
+    "identity",  # two identifiers and the document seen; always the first step of a visit
+    "tick",
+    "choice",
+    "number",
+    "text",
+    "read_aloud",  # a passage the experimenter reads out, then ticks
+    "questions",  # the dosing-day questions
+    "vitals",  # a set of readings judged by the gate named in `gate`
+    "timer",
+    "label",
+    "dose",
+    "leave",  # the fit-to-leave check
+]
+VitalGate = Literal["screening", "pre_dose", "post_dose", "leave"]
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Something a segment occupies: `kind` names a resource kind, `count` how many places of it."""
+
+    kind: str
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A part of a visit in which the same things are needed throughout."""
+
+    key: str
+    name: str
+    minutes: int
+    needs: tuple[Need, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One row of a visit's checklist, in the order in which it is worked through."""
+
+    key: str
+    kind: StepKind
+    text: str
+    unit: str = ""
+    minimum: float | None = None
+    maximum: float | None = None
+    options: tuple[str, ...] = ()
+    gate: VitalGate | None = None
+    minutes: int | None = None
+    segment: str = (
+        ""  # key of the segment in which the step is planned; the dose step always has it
+    )
+    carry: bool = False  # the value found here is shown, locked, on later visits
+    shows: str = ""  # key of an open allocation factor or of a carried value shown with this step
+    required: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class VisitPlan:
+    """One visit: `key` is used in anchors ("visit2.start"), `number` is shown to people."""
+
+    key: str
+    number: int
+    title: str
+    segments: tuple[Segment, ...]
+    steps: tuple[Step, ...]
+    payment: float = 0.0
+
+    @property
+    def minutes(self) -> int:
+        """Planned length, the sum of the segments."""
+        return sum(segment.minutes for segment in self.segments)
+
+    @property
+    def is_dosing(self) -> bool:
+        """Whether the visit has a dose step."""
+        return any(step.kind == "dose" for step in self.steps)
+
+    @property
+    def planned_dose_minutes(self) -> int | None:
+        """Minutes from the planned start to the planned dose, the start of the dose step's segment."""
+        dose = next((step for step in self.steps if step.kind == "dose"), None)
+        if dose is None:
+            return None
+        minutes = 0
+        for segment in self.segments:
+            if segment.key == dose.segment:
+                return minutes
+            minutes += segment.minutes
+        raise KeyError(dose.segment)
+
+    def step(self, key: str) -> Step:
+        """Return the step called `key`; KeyError when the visit has none."""
+        for step in self.steps:
+            if step.key == key:
+                return step
+        raise KeyError(key)
+
+
+@dataclass(frozen=True, slots=True)
+class Spacing:
+    """Elapsed time allowed between two anchors, for example "visit1.start" and "visit2.start"."""
+
+    start: str
+    end: str
+    earliest: timedelta
+    target: timedelta
+    latest: timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """The time that must pass after step `after` of a visit before step `before` of it."""
+
+    visit: str
+    after: str
+    before: str
+    length: timedelta
+    tolerance: timedelta  # how much later than `length` still counts as on time
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A question the study adds to the house's own."""
+
+    id: str
+    text: str
+    concept: str
+    disposition: Literal["exclude", "physician", "hold", "note"]
+    reason: str
+    source: str
+    when: Literal["screening", "dosing_day"] = "screening"
+    flag_on: Literal["yes", "no"] = "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """One concealed arm. Never put into a page, an export or a log outside `allocation`."""
+
+    key: str
+    name: str
+    ratio: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFactor:
+    """A factor balanced within the concealed arms but shown to those who need it."""
+
+    key: str
+    name: str
+    levels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AllocationPlan:
+    """How the list is made. `strata` are names of answers (for example "sex")."""
+
+    arms: tuple[Arm, ...]
+    block_sizes: tuple[int, ...]
+    length: int
+    strata: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    open_factors: tuple[OpenFactor, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What one dose is."""
+
+    count: int
+    strength_mg: float
+    form: str
+    storage: str
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """Contact after dosing, in hours after the dose, both edges included."""
+
+    from_hours: float
+    until_hours: float
+    questions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """One protocol version."""
+
+    slug: str
+    title: str
+    short_title: str
+    summary: str
+    timezone: str
+    country: str
+    subdivision: str
+    emergency_number: str
+    phone_24h: str
+    target: int
+    consent_version: str
+    substance: str
+    visits: tuple[VisitPlan, ...]
+    spacings: tuple[Spacing, ...]
+    waits: tuple[Wait, ...]
+    turnaround: dict[str, int]  # minutes per resource kind
+    limits: Limits
+    questions: tuple[Question, ...]
+    allocation: AllocationPlan
+    supply: Supply
+    follow_up: FollowUp
+    currency: str
+
+    def visit(self, number: int) -> VisitPlan:
+        """Return visit `number`; KeyError when there is none."""
+        for visit in self.visits:
+            if visit.number == number:
+                return visit
+        raise KeyError(number)
+
+    @property
+    def dosing_visit(self) -> VisitPlan:
+        """The visit with the dose step."""
+        return next(visit for visit in self.visits if visit.is_dosing)
+
+    @property
+    def dose_wait(self) -> Wait:
+        """The wait that follows the dose."""
+        plan = self.dosing_visit
+        dose = next(step.key for step in plan.steps if step.kind == "dose")
+        return next(w for w in self.waits if w.visit == plan.key and w.after == dose)

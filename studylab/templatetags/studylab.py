@@ -1,0 +1,71 @@
+"""Tags and filters for every page."""
+
+from datetime import date, datetime
+from typing import Any
+from uuid import uuid4
+
+from django import template
+from django.utils import formats, timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from studylab.access import Actor, Cap
+
+register = template.Library()
+
+
+@register.filter
+def may(actor: Actor | None, cap: str) -> bool:
+    """Whether the actor has a capability: {% if actor|may:"series_book" %}."""
+    return actor is not None and actor.may(Cap(cap))
+
+
+@register.filter
+def instant(at: datetime | None) -> str:
+    """An instant in the study's zone with weekday, month in letters, and the zone named."""
+    if at is None:
+        return "not known"
+    local = timezone.localtime(at)
+    return f"{formats.date_format(local, 'D j M Y, H:i')} {local.tzname()}"
+
+
+@register.filter
+def clock_time(at: datetime | None) -> str:
+    """Hours and minutes in the study's zone."""
+    return "" if at is None else timezone.localtime(at).strftime("%H:%M")
+
+
+@register.filter
+def day(on: date | datetime | None) -> str:
+    """A day with weekday and month in letters."""
+    if on is None:
+        return "not known"
+    if isinstance(on, datetime):
+        on = timezone.localtime(on).date()
+    return formats.date_format(on, "D j M Y")
+
+
+@register.filter
+def iso(at: datetime | None) -> str:
+    """An instant for <time datetime> and scripts."""
+    return "" if at is None else at.isoformat()
+
+
+@register.filter
+def bare_number(value: float | None) -> str:
+    """A number as it is, without a trailing .0 and without rounding."""
+    if value is None:
+        return "none"
+    return f"{value:g}"
+
+
+@register.simple_tag
+def form_key() -> SafeString:
+    """A hidden one-time key: the same form sent twice writes once."""
+    return format_html('<input type="hidden" name="form_key" value="{}">', uuid4())
+
+
+@register.filter
+def get_item(mapping: dict[Any, Any], key: Any) -> Any:
+    """Value of `key` in a mapping, or None."""
+    return mapping.get(key)
