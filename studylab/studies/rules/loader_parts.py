@@ -1,0 +1,266 @@
+"""Reads visits, timing, allocation, supply, questions and follow-up of a study document."""
+
+from datetime import timedelta
+from typing import get_args
+
+from studylab.studies.rules.protocol import (
+    AllocationPlan,
+    Arm,
+    FollowUp,
+    Need,
+    OpenFactor,
+    Question,
+    Segment,
+    Spacing,
+    Step,
+    StepKind,
+    Supply,
+    VisitPlan,
+    VitalGate,
+    Wait,
+)
+from studylab.studies.rules.reader import Table, shown
+
+KEY = r"[a-z][a-z0-9_]*"
+KEY_RULE = "Use small letters, digits and underscores, beginning with a letter."
+QUESTION_ID = r"(?!C-)[A-Z][A-Za-z0-9]*-[0-9]+"
+QUESTION_RULE = 'Use letters, a hyphen and digits such as "S-01"; "C-" belongs to the house.'
+MOST_HOURS = 24 * 92  # longer than any spacing between two visits
+HIGHEST_DOSE_MG = 40.0
+
+# Which optional keys belong to which kind of step; anywhere else they would have no effect.
+STEP_KEYS: dict[str, tuple[str, ...]] = {
+    "unit": ("number",),
+    "minimum": ("number",),
+    "maximum": ("number",),
+    "options": ("choice",),
+    "gate": ("vitals",),
+    "minutes": ("timer",),
+    "carry": ("number", "choice", "text"),
+}
+
+
+def _key(table: Table) -> str:
+    return table.text("key", pattern=KEY, rule=KEY_RULE)
+
+
+def read_visits(document: Table) -> tuple[VisitPlan, ...]:
+    """Return the visits in the order of the document."""
+    visits = []
+    for row in document.tables("visits", at_least=3):
+        visit = VisitPlan(
+            key=_key(row),
+            number=row.whole("number", low=1, high=50),
+            title=row.text("title"),
+            segments=tuple(_segment(table) for table in row.tables("segments", at_least=1)),
+            steps=tuple(_step(table) for table in row.tables("steps", at_least=1)),
+            payment=row.number("payment", low=0, high=100_000, default=0.0),
+        )
+        row.close()
+        visits.append(visit)
+    return tuple(visits)
+
+
+def _segment(row: Table) -> Segment:
+    segment = Segment(
+        key=_key(row),
+        name=row.text("name"),
+        minutes=row.whole("minutes", low=1, high=1440),
+        needs=_needs(row),
+    )
+    row.close()
+    return segment
+
+
+def _needs(row: Table) -> tuple[Need, ...]:
+    """Return what a segment occupies: a row is a kind, or a table with kind and count."""
+    needs: list[Need] = []
+    for path, value in row.items("needs"):
+        data = {"kind": value} if isinstance(value, str) else value
+        table = Table(data, path, row.problems)
+        need = Need(kind=table.text("kind"), count=table.whole("count", low=1, high=100, default=1))
+        table.close()
+        if need.kind and any(need.kind == other.kind for other in needs):
+            message = f"{shown(need.kind)} is needed twice in this segment."
+            row.problems.add(
+                path, message, f'Write one row: {{ kind = "{need.kind}", count = 2 }}.'
+            )
+        needs.append(need)
+    return tuple(needs)
+
+
+def _step(row: Table) -> Step:
+    kind = row.one_of("kind", get_args(StepKind))
+    is_number = kind == "number" and row.problems.clean(row.key("kind"))
+    bounds = {"low": -1e6, "high": 1e6}
+    step = Step(
+        key=_key(row),
+        kind=kind,
+        text=row.text("text"),
+        unit=row.text("unit", default=None if is_number else ""),
+        minimum=row.number("minimum", **bounds) if is_number or row.has("minimum") else None,
+        maximum=row.number("maximum", **bounds) if is_number or row.has("maximum") else None,
+        options=row.texts("options", at_least=2 if kind == "choice" else 0),
+        gate=row.one_of("gate", get_args(VitalGate)) if _wants(row, kind, "gate") else None,
+        minutes=row.whole("minutes", low=1, high=1440) if _wants(row, kind, "minutes") else None,
+        segment=row.text("segment", default=None if kind == "dose" else ""),
+        carry=row.flag("carry", default=False),
+        shows=row.text("shows", default=""),
+        required=row.flag("required", default=True),
+    )
+    _step_keys(row, step)
+    row.close()
+    return step
+
+
+def _wants(row: Table, kind: str, name: str) -> bool:
+    return kind in STEP_KEYS[name] or row.has(name)
+
+
+def _step_keys(row: Table, step: Step) -> None:
+    """Refuse keys that this kind of step does not use, and a number's bounds in the wrong order."""
+    for name, kinds in STEP_KEYS.items():
+        if row.has(name) and step.kind not in kinds and row.problems.clean(row.key("kind")):
+            message = f'A step of the kind "{step.kind}" has no {name}.'
+            row.wrong(name, message, f"Remove it, or use the kind {' or '.join(kinds)}.")
+    readable = row.problems.clean(row.key("minimum")) and row.problems.clean(row.key("maximum"))
+    low, high = step.minimum, step.maximum
+    if readable and low is not None and high is not None and low >= high:
+        message = f"The minimum {low:g} is not below the maximum {high:g}."
+        row.wrong("minimum", message, "Set minimum below maximum.")
+
+
+def read_spacings(document: Table) -> tuple[Spacing, ...]:
+    """Return the spacing rules."""
+    spacings = []
+    for row in document.tables("spacings", at_least=1):
+        spacing = Spacing(
+            start=row.text("start"),
+            end=row.text("end"),
+            earliest=_hours(row, "earliest_hours"),
+            target=_hours(row, "target_hours"),
+            latest=_hours(row, "latest_hours"),
+        )
+        row.close()
+        ordered = spacing.earliest <= spacing.target <= spacing.latest
+        if row.problems.clean(row.path) and not ordered:
+            fix = "Order them: earliest_hours <= target_hours <= latest_hours."
+            row.problems.add(row.path, "The three times are not in order.", fix)
+        spacings.append(spacing)
+    return tuple(spacings)
+
+
+def _hours(row: Table, name: str) -> timedelta:
+    return timedelta(hours=row.number(name, low=0, high=MOST_HOURS))
+
+
+def read_waits(document: Table) -> tuple[Wait, ...]:
+    """Return the waits inside visits."""
+    waits = []
+    for row in document.tables("waits", at_least=1):
+        wait = Wait(
+            visit=row.text("visit"),
+            after=row.text("after"),
+            before=row.text("before"),
+            length=timedelta(minutes=row.whole("minutes", low=1, high=1440)),
+            tolerance=timedelta(minutes=row.whole("tolerance_minutes", low=0, high=1440)),
+        )
+        row.close()
+        waits.append(wait)
+    return tuple(waits)
+
+
+def read_turnaround(document: Table) -> dict[str, int]:
+    """Return the minutes a place of each resource kind stays occupied after use."""
+    table = document.table("turnaround")
+    return {kind: table.whole(kind, low=0, high=2880) for kind in table.names()}
+
+
+def read_questions(document: Table) -> tuple[Question, ...]:
+    """Return the study's own questions; there may be none."""
+    questions = []
+    for row in document.tables("questions", at_least=0):
+        question = Question(
+            id=row.text("id", pattern=QUESTION_ID, rule=QUESTION_RULE),
+            text=row.text("text"),
+            concept=row.text("concept"),
+            disposition=row.one_of("disposition", ("exclude", "physician", "hold", "note")),
+            reason=row.text("reason"),
+            source=row.text("source"),
+            when=row.one_of("when", ("screening", "dosing_day"), default="screening"),
+            flag_on=row.one_of("flag_on", ("yes", "no"), default="yes"),
+        )
+        row.close()
+        questions.append(question)
+    return tuple(questions)
+
+
+def read_allocation(document: Table) -> AllocationPlan:
+    """Return how the list is made."""
+    table = document.table("allocation")
+    arms = []
+    for row in table.tables("arms", at_least=2):
+        arm = Arm(_key(row), row.text("name"), row.whole("ratio", low=1, high=20, default=1))
+        row.close()
+        arms.append(arm)
+    factors = []
+    for row in table.tables("open_factors", at_least=0):
+        factor = OpenFactor(_key(row), row.text("name"), row.texts("levels", at_least=2))
+        row.close()
+        factors.append(factor)
+    plan = AllocationPlan(
+        arms=tuple(arms),
+        block_sizes=table.wholes("block_sizes", at_least=1, low=1, high=1000),
+        length=table.whole("length", low=1, high=100_000),
+        strata=_strata(table),
+        open_factors=tuple(factors),
+    )
+    table.close()
+    return plan
+
+
+def _strata(allocation: Table) -> dict[str, tuple[str, ...]]:
+    if not allocation.has("strata"):
+        return {}
+    table = allocation.table("strata")
+    return {name: table.texts(name, at_least=2) for name in table.names()}
+
+
+def read_supply(document: Table) -> Supply:
+    """Return what one dose is, at most `HIGHEST_DOSE_MG` in all."""
+    table = document.table("supply")
+    supply = Supply(
+        count=table.whole("count", low=1, high=20),
+        strength_mg=table.number("strength_mg", low=0, high=1000),
+        form=table.text("form"),
+        storage=table.text("storage"),
+    )
+    table.close()
+    total = supply.count * supply.strength_mg
+    if not table.problems.clean(table.path):
+        return supply
+    if total <= 0:
+        message = "The dose comes to nothing."
+        table.wrong("strength_mg", message, "Give the strength of one unit in mg, above 0.")
+    if total > HIGHEST_DOSE_MG:
+        message = (
+            f"{supply.count} x {supply.strength_mg:g} mg is more than {HIGHEST_DOSE_MG:g} mg: "
+            "a study may tighten, not loosen."
+        )
+        table.wrong("strength_mg", message, f"Give at most {HIGHEST_DOSE_MG:g} mg in all.")
+    return supply
+
+
+def read_follow_up(document: Table) -> FollowUp:
+    """Return the contact after dosing."""
+    table = document.table("follow_up")
+    found = FollowUp(
+        from_hours=table.number("from_hours", low=0, high=336),
+        until_hours=table.number("until_hours", low=0, high=336),
+        questions=table.texts("questions", at_least=1),
+    )
+    table.close()
+    if table.problems.clean(table.path) and found.from_hours > found.until_hours:
+        message = f"{found.from_hours:g} is after until_hours ({found.until_hours:g})."
+        table.wrong("from_hours", message, "Set from_hours to until_hours or less.")
+    return found

@@ -1,0 +1,210 @@
+"""Ways to break the demo document, each with the key and the words that must name it."""
+
+import copy
+import re
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+DOCUMENTS = Path(__file__).parents[2] / "studylab" / "studies" / "documents"
+DEMO = (DOCUMENTS / "demo.toml").read_text(encoding="utf-8")
+DATA = tomllib.loads(DEMO)
+GONE = object()  # as a new value: delete the key
+
+
+def parts(path: str) -> list[str | int]:
+    """Split "visits[2].key" into names and places; places count from 1 in messages."""
+    found = re.findall(r'\[(\d+)\]|"([^"]+)"|([^.\[\]"]+)', path)
+    return [int(place) - 1 if place else quoted or name for place, quoted, name in found]
+
+
+def changed(*changes: tuple[str, Any]) -> dict[str, Any]:
+    """Return the demo document with each (path, value) put in, or taken out when it is GONE."""
+    data = copy.deepcopy(DATA)
+    for path, value in changes:
+        *way, last = parts(path)
+        place: Any = data
+        for part in way:
+            place = place[part]
+        if value is GONE:
+            del place[last]
+        elif isinstance(place, list) and last == len(place):
+            place.append(value)
+        else:
+            place[last] = value
+    return data
+
+
+def paths_in(value: Any, path: str = "") -> list[str]:
+    """Return the path of every key and row below `value`."""
+    found: list[str] = []
+    if isinstance(value, dict):
+        rows = [(f'{path}."{key}"' if path else key, row) for key, row in value.items()]
+    else:
+        rows = [(f"{path}[{n}]", row) for n, row in enumerate(value, 1)]
+    for name, row in rows:
+        found.append(name)
+        if isinstance(row, dict | list):
+            found.extend(paths_in(row, name))
+    return found
+
+
+# Steps of visit 2 in the demo: 1 identity, 2 questions, 3 pre-dose, 6 dose, 10 post-dose, 15 leave.
+STEP = "visits[2].steps"
+TICK = {"key": "extra", "kind": "tick", "text": "Extra."}
+
+BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
+    # name, changes, key of the problem, a part of its message or fix
+    ("missing text", [("title", GONE)], "title", "missing"),
+    ("empty text", [("summary", "  ")], "summary", "empty"),
+    ("number for text", [("substance", 40)], "substance", "must be a text"),
+    ("control character", [("title", "a\x00b")], "title", "control character"),
+    ("too long", [("title", "x" * 4001)], "title", "4000"),
+    ("slug", [("slug", "Harbour Story")], "slug", "small letters"),
+    ("unknown key", [("phone_24", "1")], "phone_24", '"phone_24h"'),
+    ("unknown deep", [("visits[1].segments[1].minuts", 5)], "visits[1].segments[1].minuts", "minutes"),
+    ("unknown far", [("zzz", 1)], "zzz", "Known here"),
+    ("time zone", [("timezone", "America/Halifacks")], "timezone", '"America/Halifax"'),
+    ("time zone folder", [("timezone", "America")], "timezone", "IANA"),
+    ("time zone escape", [("timezone", "../etc/passwd")], "timezone", "IANA"),
+    ("country", [("country", "Canada")], "country", "ISO 3166"),
+    ("subdivision", [("subdivision", "")], "subdivision", "leave the key out"),
+    ("emergency", [("emergency_number", "")], "emergency_number", "dialled"),
+    ("phone missing", [("phone_24h", GONE)], "phone_24h", "missing"),
+    ("phone", [("phone_24h", "ask at the desk")], "phone_24h", "dialled"),
+    ("currency", [("currency", "dollars")], "currency", "ISO 4217"),
+    ("target zero", [("target", 0)], "target", "1 to"),
+    ("target true", [("target", True)], "target", "whole number"),
+    ("target half", [("target", 4.5)], "target", "whole number"),
+    ("target huge", [("target", 16**5000)], "target", "18 digits"),
+    ("visits missing", [("visits", GONE)], "visits", "missing"),
+    ("visits no list", [("visits", 3)], "visits", "list"),
+    ("visit no table", [("visits[2]", "x")], "visits[2]", "table"),
+    ("two visits", [("visits[3]", GONE)], "visits", "at least 3"),
+    ("visit order", [("visits[2].number", 3)], "visits[2].number", "in order"),
+    ("visit keys", [("visits[3].key", "visit1")], "visits[3].key", "visits[1]"),
+    ("visit key form", [("visits[3].key", "Visit 3")], "visits[3].key", "underscores"),
+    ("payment", [("visits[1].payment", -1)], "visits[1].payment", "from 0"),
+    ("no segments", [("visits[1].segments", [])], "visits[1].segments", "at least 1"),
+    ("segment keys", [("visits[1].segments[2].key", "arrive")], "visits[1].segments[2].key", "another"),
+    ("minutes", [("visits[2].segments[1].minutes", 0)], "visits[2].segments[1].minutes", "from 1"),
+    ("need empty", [("visits[1].segments[1].needs[1]", "")], "visits[1].segments[1].needs[1].kind", "empty"),
+    ("need count", [("visits[1].segments[1].needs[1]", {"kind": "lab room", "count": 0})],
+     "visits[1].segments[1].needs[1].count", "from 1"),
+    ("need no table", [("visits[1].segments[1].needs[1]", 7)], "visits[1].segments[1].needs[1]", "table"),
+    ("need twice", [("visits[1].segments[1].needs[2]", "lab room")], "visits[1].segments[1].needs[2]", "twice"),
+    ("needs text", [("visits[1].segments[1].needs", "lab room")], "visits[1].segments[1].needs", "list"),
+    ("step keys", [(f"{STEP}[2].key", "identity")], f"{STEP}[2].key", "another"),
+    ("step kind", [(f"{STEP}[2].kind", "question")], f"{STEP}[2].kind", "questions"),
+    ("step text", [(f"{STEP}[2].text", GONE)], f"{STEP}[2].text", "missing"),
+    ("identity first", [("visits[1].steps[1]", TICK)], "visits[1].steps[1].kind", "identity"),
+    ("identity optional", [(f"{STEP}[1].required", False)], f"{STEP}[1].required", "left out"),
+    ("required text", [(f"{STEP}[1].required", "no")], f"{STEP}[1].required", "true or false"),
+    ("no dose", [(f"{STEP}[6]", TICK)], "visits", "No visit has a dose"),
+    ("two doses", [(f"{STEP}[8]", {"key": "again", "kind": "dose", "text": "x", "segment": "wait"})],
+     f"{STEP}[8].kind", "second dose"),
+    ("dose twice in study",
+     [("visits[3].steps[2]", {"key": "b", "kind": "dose", "text": "x", "segment": "test"})],
+     "visits[3].steps[2].kind", "second dose"),
+    ("dose segment", [(f"{STEP}[6].segment", GONE)], f"{STEP}[6].segment", "missing"),
+    ("dose segment name", [(f"{STEP}[6].segment", "dosng")], f"{STEP}[6].segment", '"dosing"'),
+    ("no questions", [(f"{STEP}[2]", TICK)], STEP, "dosing-day questions"),
+    ("no pre-dose", [(f"{STEP}[3]", TICK)], STEP, "pre_dose"),
+    ("optional pre-dose", [(f"{STEP}[3].required", False)], STEP, "pre_dose"),
+    ("no leave check", [(f"{STEP}[15]", TICK)], STEP, "fit-to-leave"),
+    ("gate missing", [(f"{STEP}[3].gate", GONE)], f"{STEP}[3].gate", "missing"),
+    ("gate word", [(f"{STEP}[3].gate", "predose")], f"{STEP}[3].gate", "pre_dose"),
+    ("gate in visit 1",
+     [("visits[1].steps[2]", {"key": "v", "kind": "vitals", "text": "x", "gate": "leave"})],
+     "visits[1].steps[2].gate", "visit with the dose"),
+    ("dosing day short", [("visits[2].segments[7].minutes", 60)], "visits[2].segments", "240"),
+    ("choice options", [("visits[3].steps[2].options", ["well"])], "visits[3].steps[2].options", "at least 2"),
+    ("options twice", [("visits[3].steps[2].options[2]", "well")], "visits[3].steps[2].options[2]", "twice"),
+    ("options on tick", [("visits[1].steps[2].options", ["a", "b"])], "visits[1].steps[2].options", "choice"),
+    ("number bounds", [("visits[1].steps[5].minimum", 100)], "visits[1].steps[5].minimum", "below maximum"),
+    ("number no bound", [("visits[1].steps[5].maximum", GONE)], "visits[1].steps[5].maximum", "missing"),
+    ("number unit", [("visits[1].steps[5].unit", GONE)], "visits[1].steps[5].unit", "missing"),
+    ("number nan", [("visits[1].steps[5].minimum", float("nan"))], "visits[1].steps[5].minimum", "number"),
+    ("timer", [("visits[1].steps[8].minutes", GONE)], "visits[1].steps[8].minutes", "missing"),
+    ("carry on tick", [("visits[1].steps[2].carry", True)], "visits[1].steps[2].carry", "number or choice"),
+    ("shows nothing", [("visits[1].steps[6].shows", "storey")], "visits[1].steps[6].shows", '"story"'),
+    ("shows too early", [("visits[1].steps[4].shows", "screen_distance")], "visits[1].steps[4].shows", "earlier"),
+    ("shows not carried", [("visits[1].steps[5].carry", False)], "visits[3].steps[4].shows", "carried"),
+    ("carried twice", [("visits[3].steps[6].key", "screen_distance"), ("visits[3].steps[6].carry", True)],
+     "visits[3].steps[6].key", "already carried"),
+    ("carried as factor", [("visits[1].steps[9].key", "story"), ("visits[1].steps[9].carry", True)],
+     "visits[1].steps[9].key", "open factor"),
+    ("spacing visit", [("spacings[1].end", "visit4.start")], "spacings[1].end", "names no visit"),
+    ("spacing point", [("spacings[1].end", "visit2.begin")], "spacings[1].end", "visit2.start"),
+    ("spacing no dose", [("spacings[1].start", "visit1.dose")], "spacings[1].start", "no dose"),
+    ("spacing backwards", [("spacings[1].start", "visit3.start")], "spacings[1].end", "later"),
+    ("spacing order", [("spacings[1].earliest_hours", 25)], "spacings[1]", "earliest_hours <="),
+    ("spacing late", [("spacings[2].latest_hours", 23)], "spacings[2]", "latest_hours"),
+    ("spacing infinite", [("spacings[2].latest_hours", float("inf"))], "spacings[2].latest_hours", "number"),
+    ("spacing twice", [("spacings[3]", DATA["spacings"][0])], "spacings[3]", "same two anchors"),
+    ("spacing lacks", [("spacings[2]", GONE)], "spacings", "visit3"),
+    ("wait visit", [("waits[1].visit", "visit9")], "waits[1].visit", "key of a visit"),
+    ("wait step", [("waits[1].after", "doses")], "waits[1].after", '"dose"'),
+    ("wait order", [("waits[1].before", "pre_dose")], "waits[1].before", "does not come after"),
+    ("wait end", [("waits[1].before", "pulse_30")], "waits[1].before", "post-dose vitals"),
+    ("wait short", [("waits[1].minutes", 59)], "waits[1].minutes", "tighten, not loosen"),
+    ("wait not dose", [("waits[1].after", "settled")], "waits", "No wait follows the dose"),
+    ("wait twice", [("waits[2]", DATA["waits"][0])], "waits[2].after", "second wait"),
+    ("wait tolerance", [("waits[1].tolerance_minutes", -1)], "waits[1].tolerance_minutes", "from 0"),
+    ("turnaround lacks", [('turnaround."lab room"', GONE)], "turnaround.lab room", "= 0"),
+    ("turnaround extra", [('turnaround."lab rom"', 5)], "turnaround.lab rom", '"lab room"'),
+    ("turnaround below 0", [('turnaround."lab room"', -5)], "turnaround.lab room", "from 0"),
+    ("band order", [("limits.screening.pulse.pass_from", 101)], "limits.screening.pulse", "Order them"),
+    ("band equal", [("limits.screening.pulse.pass_from", 100)], "limits.screening.pulse", "in order"),
+    ("band lacks", [("limits.pre_dose.systolic.review_below", GONE)],
+     "limits.pre_dose.systolic.review_below", "missing"),
+    ("band gone", [("limits.pre_dose.systolic", GONE)], "limits.pre_dose.systolic", "missing"),
+    ("loose systolic", [("limits.screening.systolic.review_from", 89.9)],
+     "limits.screening.systolic.review_from", "tighten, not loosen"),
+    ("loose diastolic", [("limits.screening.diastolic.review_from", 54)],
+     "limits.screening.diastolic.review_from", "tighten, not loosen"),
+    ("loose pulse", [("limits.pre_dose.pulse.review_from", 49)],
+     "limits.pre_dose.pulse.review_from", "tighten, not loosen"),
+    ("loose floor", [("limits.floor.pulse", 45)], "limits.floor.pulse", "tighten, not loosen"),
+    ("floor lacks", [("limits.floor.systolic", GONE)], "limits.floor.systolic", "missing"),
+    ("post-dose order", [("limits.post_dose.pulse_pause_from", 55)],
+     "limits.post_dose.pulse_pause_from", "pulse_pass_from"),
+    ("loose leave", [("limits.leave.earliest_minutes", 119)],
+     "limits.leave.earliest_minutes", "tighten, not loosen"),
+    ("leave order", [("limits.leave.not_fit_after_minutes", 200)],
+     "limits.leave.earliest_minutes", "not_fit_after_minutes"),
+    ("gap order", [("limits.measuring.gap_max_seconds", 30)], "limits.measuring.gap_min_seconds", "gap_max"),
+    ("number lacks", [("limits.numbers.faints", GONE)], "limits.numbers.faints", "missing"),
+    ("number unknown", [("limits.numbers.age_maximum", 50)], "limits.numbers.age_maximum", '"age_max"'),
+    ("children", [("limits.numbers.age_min", 17)], "limits.numbers.age_min", "from 18"),
+    ("age order", [("limits.numbers.age_max", 18), ("limits.numbers.age_min", 20)],
+     "limits.numbers.age_min", "age_max"),
+    ("question twice", [("questions[2].id", "S-01")], "questions[2].id", "another"),
+    ("question of the house", [("questions[1].id", "C-01")], "questions[1].id", "belongs to the house"),
+    ("disposition", [("questions[1].disposition", "maybe")], "questions[1].disposition", "physician"),
+    ("disposition list", [("questions[1].disposition", ["note"])], "questions[1].disposition", "physician"),
+    ("question when", [("questions[1].when", "later")], "questions[1].when", "dosing_day"),
+    ("question flag", [("questions[1].flag_on", True)], "questions[1].flag_on", "yes"),
+    ("one arm", [("allocation.arms[2]", GONE)], "allocation.arms", "at least 2"),
+    ("arm keys", [("allocation.arms[2].key", "active")], "allocation.arms[2].key", "another"),
+    ("ratio zero", [("allocation.arms[1].ratio", 0)], "allocation.arms[1].ratio", "from 1"),
+    ("ratio half", [("allocation.arms[1].ratio", 1.5)], "allocation.arms[1].ratio", "whole number"),
+    ("block of 6", [("allocation.block_sizes[1]", 6)], "allocation.block_sizes[1]", "multiple of 4"),
+    ("block of 2", [("allocation.block_sizes[1]", 2)], "allocation.block_sizes[1]", "multiple of 4"),
+    ("blocks and ratio", [("allocation.arms[1].ratio", 2)], "allocation.block_sizes[1]", "multiple of 6"),
+    ("block twice", [("allocation.block_sizes[2]", 4)], "allocation.block_sizes[2]", "another"),
+    ("no blocks", [("allocation.block_sizes", [])], "allocation.block_sizes", "at least 1"),
+    ("short list", [("allocation.length", 47)], "allocation.length", "48"),
+    ("one level", [("allocation.open_factors[1].levels", ["a"])], "allocation.open_factors[1].levels", "at least 2"),
+    ("levels twice", [("allocation.open_factors[1].levels", ["a", "a"])],
+     "allocation.open_factors[1].levels[2]", "twice"),
+    ("strata", [("allocation.strata", {"sex": ["female"]})], "allocation.strata.sex", "at least 2"),
+    ("too much", [("supply.count", 2)], "supply.strength_mg", "tighten, not loosen"),
+    ("no strength", [("supply.strength_mg", 0)], "supply.strength_mg", "above 0"),
+    ("no count", [("supply.count", 0)], "supply.count", "from 1"),
+    ("no storage", [("supply.storage", GONE)], "supply.storage", "missing"),
+    ("follow-up order", [("follow_up.from_hours", 31)], "follow_up.from_hours", "until_hours"),
+    ("follow-up empty", [("follow_up.questions", [])], "follow_up.questions", "at least 1"),
+    ("date for text", [("consent_version", date(2026, 1, 12))], "consent_version", "must be a text"),
+]  # fmt: skip
