@@ -1,0 +1,85 @@
+"""Judges one medicine: its rule, and the time that has to pass since its last dose."""
+
+from datetime import UTC, datetime, timedelta
+
+from screening.rules.catalogue import Catalogue, MedicineRow
+from screening.rules.inputs import Medicine
+from screening.rules.outcome import Finding
+from screening.rules.rows import Gate, strictest
+
+UNKNOWN = "M-unknown"
+NEVER_STOP = "A prescribed medicine is never stopped for the study; the prescriber decides."
+NOT_LISTED = (
+    "This medicine is not in the list. That does not mean that it is safe: a physician looks at it."
+)
+
+
+def judge_medicine(
+    catalogue: Catalogue, medicine: Medicine, at: datetime, gate: Gate
+) -> list[Finding]:
+    """Return one finding per active substance; what the catalogue does not know goes to a physician."""
+    rows = catalogue.resolve(medicine.name, medicine.atc, medicine.route)
+    said = _said(medicine, at)
+    return [
+        _unknown(said) if row is None else _known(row, medicine, said, at, gate) for row in rows
+    ]
+
+
+def _unknown(said: str) -> Finding:
+    return Finding(
+        rule_id=UNKNOWN,
+        concept="medicine not in the list",
+        disposition="physician",
+        reason=NOT_LISTED,
+        source="proposal",
+        said=said,
+    )
+
+
+def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: Gate) -> Finding:
+    disposition = row.disposition
+    if medicine.prescribed and row.when_prescribed is not None:
+        disposition = strictest(disposition, row.when_prescribed)
+    reason = f"{row.name} ({row.group}): {row.reason}."
+    earliest = _earliest(row, medicine, at) if disposition != "exclude" else None
+    if earliest is not None:
+        # At screening a medicine that is only noted does not stop anybody: the time it needs counts for the
+        # day of the dose, where it holds.
+        if disposition == "physician" or gate == "dosing_day":
+            disposition = strictest(disposition, "hold")
+        zone = earliest.tzname() or "UTC"
+        reason += f" Needs {row.washout}: no dose before {earliest:%Y-%m-%d %H:%M} {zone}."
+        if medicine.last_taken is None:
+            reason += " When it was last taken is not known, so it counts as taken now."
+    if medicine.prescribed:
+        reason += f" {NEVER_STOP}"
+    return Finding(
+        rule_id=row.rule_id,
+        concept=row.group,
+        disposition=disposition,
+        reason=reason,
+        source=row.source,
+        said=said,
+        earliest=earliest,
+    )
+
+
+def _earliest(row: MedicineRow, medicine: Medicine, at: datetime) -> datetime | None:
+    """Return the first moment for the dose, in the zone of `at`; None when there is nothing to wait for.
+
+    Counted in elapsed time: through UTC, because a clock change would otherwise add or lose an hour.
+    """
+    if row.washout_hours is None:
+        return None
+    taken = medicine.last_taken if medicine.last_taken is not None else at
+    earliest = taken.astimezone(UTC) + timedelta(hours=row.washout_hours)
+    return earliest.astimezone(at.tzinfo) if at < earliest else None
+
+
+def _said(medicine: Medicine, at: datetime) -> str:
+    parts = [medicine.name.strip() or "(no name)", medicine.dose.strip(), medicine.route]
+    if medicine.atc:
+        parts.append(medicine.atc)
+    if medicine.last_taken is not None:
+        parts.append(f"last taken {medicine.last_taken.astimezone(at.tzinfo):%Y-%m-%d %H:%M}")
+    return ", ".join(part for part in parts if part)
