@@ -108,7 +108,7 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
      [("visits[3].steps[2]", {"key": "b", "kind": "dose", "text": "x", "segment": "test"})],
      "visits[3].steps[2].kind", "second dose"),
     ("dose segment", [(f"{STEP}[6].segment", GONE)], f"{STEP}[6].segment", "missing"),
-    ("dose segment name", [(f"{STEP}[6].segment", "dosng")], f"{STEP}[6].segment", '"dosing"'),
+    ("dose segment name", [(f"{STEP}[6].segment", "dosee")], f"{STEP}[6].segment", '"dose"'),
     ("no questions", [(f"{STEP}[2]", TICK)], STEP, "dosing-day questions"),
     ("no pre-dose", [(f"{STEP}[3]", TICK)], STEP, "pre_dose"),
     ("optional pre-dose", [(f"{STEP}[3].required", False)], STEP, "pre_dose"),

@@ -210,7 +210,7 @@ def test_segments_match_the_times_after_the_dose(shipped: Protocol) -> None:
         starts[segment.key] = minutes
         minutes += segment.minutes
     dose = plan.planned_dose_minutes
-    assert dose == starts["dosing"]
+    assert dose == starts["dose"]
     assert starts["after_wait"] - dose == 90
     assert starts["leaving"] - dose <= 240 < minutes - dose
 
