@@ -1,5 +1,29 @@
-"""All addresses."""
+"""All addresses: a few for the site, the rest below the study they are about."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import include, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+import scheduling.urls
+import screening.urls
+import studylab.allocation.urls
+import studylab.participants.urls
+import studylab.people.urls
+import studylab.reports.urls
+import studylab.studies.urls
+
+_APPS = (
+    studylab.people.urls,
+    studylab.studies.urls,
+    studylab.participants.urls,
+    studylab.allocation.urls,
+    screening.urls,
+    scheduling.urls,
+    studylab.reports.urls,
+)
+
+urlpatterns = [
+    *(pattern for app in _APPS for pattern in app.site_urls),
+    path("s/<slug:study>/", include([pattern for app in _APPS for pattern in app.study_urls])),
+]
+handler403 = "studylab.people.views.errors.refused"
+handler404 = "studylab.people.views.errors.not_found"
+handler500 = "studylab.people.views.errors.broken"
