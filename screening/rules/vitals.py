@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
 
 from studylab.studies.rules.protocol import Measuring
 
@@ -71,6 +72,8 @@ def mean_arterial_pressure(systolic: float, diastolic: float) -> float:
 
 def shown(value: float) -> str:
     """Return `value` for display: at most one decimal, halves up, so that 89.5 never looks like 90."""
+    if abs(value) >= 1_000_000:
+        return f"{value:g}"  # a typing slip, named in a message; not worth every digit
     rounded = Decimal(repr(float(value))).quantize(Decimal("0.1"), rounding=ROUND_HALF_UP)
     return f"{rounded:f}".removesuffix(".0")
 
@@ -99,7 +102,8 @@ def plausibility(
                 )
             )
     if not any(p.field in {"systolic", "diastolic"} for p in problems):
-        assert systolic is not None and diastolic is not None
+        assert systolic is not None
+        assert diastolic is not None
         if not diastolic < systolic - PULSE_PRESSURE_MIN:
             problems.append(
                 VitalProblem(
@@ -137,7 +141,7 @@ def _reading_problems(readings: Sequence[Reading]) -> list[VitalProblem]:
 def _gap_problems(readings: Sequence[Reading], measuring: Measuring) -> list[VitalProblem]:
     low, high = measuring.gap_min_seconds, measuring.gap_max_seconds
     problems = []
-    for number, (before, after) in enumerate(zip(readings, readings[1:], strict=False), start=2):
+    for number, (before, after) in enumerate(pairwise(readings), start=2):
         if before.at is None or after.at is None:
             continue  # named by _reading_problems
         if before.at.utcoffset() is None or after.at.utcoffset() is None:
@@ -221,5 +225,6 @@ def decide(
 
 
 def _mean(one: float | None, two: float | None) -> float:
-    assert one is not None and two is not None  # decide() has refused missing values by now
+    assert one is not None  # decide() has refused missing values by now
+    assert two is not None
     return (one + two) / 2
