@@ -1,0 +1,299 @@
+"""The dose gate: open only when every fact is known and right, and every reason is named."""
+
+from dataclasses import fields, is_dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from screening.rules.dose_gate import MEASURES, dose_gate
+from screening.rules.gate_facts import (
+    ConsentFact,
+    CoverFact,
+    GateFacts,
+    GateRules,
+    KitFact,
+    PreDoseFact,
+    QuestionsFact,
+    SignOffFact,
+    ValueOutcome,
+)
+from screening.rules.gate_reasons import FIXES
+from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
+
+AT = datetime(2026, 3, 3, 9, 30, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+RULES = GateRules(
+    pre_dose_valid_minutes=30,
+    wait=timedelta(minutes=90),
+    earlier_visits=(1,),
+    zone=ZoneInfo("Europe/Amsterdam"),
+)
+
+
+def outcomes(**changed: str | None) -> tuple[ValueOutcome, ...]:
+    return tuple(
+        ValueOutcome(measure=m, outcome=changed.get(m, "pass"), text=f"{m} judged")
+        for m in MEASURES
+    )
+
+
+GOOD = GateFacts(
+    limits_confirmed=True,
+    dosing_paused=False,
+    participant_active=True,
+    identity_confirmed=True,
+    already_dosed=False,
+    consent=ConsentFact(
+        version="2", current_version="2", signed_at=AT - timedelta(days=5), withdrawn=False
+    ),
+    sign_off=SignOffFact(
+        eligible=True,
+        valid_until=AT + timedelta(days=20),
+        signed_digest="ab12",
+        current_digest="ab12",
+    ),
+    allocation_number="R-017",
+    questions=QuestionsFact(outcome="clear", answered_at=AT - 20 * MINUTE),
+    pre_dose=PreDoseFact(
+        decision=VitalDecision(111, 71, 65, used=(2, 3)),
+        taken_at=AT - 10 * MINUTE,
+        outcomes=outcomes(),
+        released=False,
+    ),
+    earlier_visits_finished=((1, True),),
+    spacing_problems=(),
+    kit=KitFact(
+        number="9F79-BK9",
+        for_number="R-017",
+        usable_until=AT + timedelta(days=100),
+        quarantined=False,
+        dispensed=True,
+        scanned_matches=True,
+    ),
+    cover=CoverFact(present=True, until=AT + timedelta(hours=4)),
+    open_holds=(),
+)
+UNDECIDED = Undecided((VitalProblem("too_few", "readings", "2 of 3 readings are taken."),))
+
+# path -> (wrong value, code of the reason)
+WRONG: list[tuple[str, Any, str]] = [
+    ("limits_confirmed", False, "limits_unconfirmed"),
+    ("dosing_paused", True, "dosing_paused"),
+    ("participant_active", False, "participant_inactive"),
+    ("identity_confirmed", False, "identity_unconfirmed"),
+    ("already_dosed", True, "already_dosed"),
+    ("consent.signed_at", AT + MINUTE, "consent_missing"),
+    ("consent.version", "1", "consent_outdated"),
+    ("consent.withdrawn", True, "consent_withdrawn"),
+    ("sign_off.eligible", False, "sign_off_missing"),
+    ("sign_off.valid_until", AT, "sign_off_expired"),
+    ("sign_off.current_digest", "cd34", "sign_off_changed"),
+    ("allocation_number", "", "number_missing"),
+    ("questions.outcome", "hold", "questions_flagged"),
+    ("questions.outcome", "undecided", "questions_flagged"),
+    ("questions.answered_at", AT - timedelta(days=1), "questions_old"),
+    ("questions.answered_at", AT + MINUTE, "questions_old"),
+    ("questions.answered_at", datetime(2026, 3, 2, 22, 59, tzinfo=UTC), "questions_old"),
+    ("pre_dose.decision", UNDECIDED, "vitals_undecided"),
+    ("pre_dose.taken_at", AT - 31 * MINUTE, "vitals_old"),
+    ("pre_dose.taken_at", AT + MINUTE, "vitals_old"),
+    ("pre_dose.outcomes", outcomes(pulse="outside"), "vitals_outside"),
+    ("pre_dose.outcomes", outcomes(pulse="a new word"), "vitals_outside"),
+    ("pre_dose.outcomes", outcomes(systolic="review"), "vitals_unreleased"),
+    ("pre_dose.outcomes", outcomes(diastolic=None), "vitals_unjudged"),
+    ("pre_dose.outcomes", outcomes()[:2], "vitals_unjudged"),
+    ("pre_dose.outcomes", (), "vitals_unjudged"),
+    ("earlier_visits_finished", ((1, False),), "visit_unfinished"),
+    ("earlier_visits_finished", ((1, None),), "visit_unfinished"),
+    ("earlier_visits_finished", (), "visit_unfinished"),
+    ("spacing_problems", ("Visit 2 began 19 h after visit 1.",), "spacing"),
+    ("kit.for_number", "R-018", "kit_wrong"),
+    ("kit.usable_until", AT, "kit_expired"),
+    ("kit.quarantined", True, "kit_quarantined"),
+    ("kit.dispensed", False, "kit_undispensed"),
+    ("kit.scanned_matches", False, "kit_unscanned"),
+    ("cover.present", False, "cover_absent"),
+    ("cover.until", AT + 89 * MINUTE, "cover_short"),
+    ("open_holds", ("Cold, waiting for the physician.",), "hold_open"),
+]
+FLAGS = [path for path, value, _ in WRONG if isinstance(value, bool)] + ["pre_dose.released"]
+INSTANTS = [path for path, value, _ in WRONG if isinstance(value, datetime)]
+# What a missing value is called; every leaf of GateFacts is here, the test below counts them.
+MISSING: dict[str, str] = {
+    **{path: code for path, _, code in reversed(WRONG)},
+    "consent": "consent_missing",
+    "consent.current_version": "consent_outdated",
+    "sign_off": "sign_off_missing",
+    "sign_off.signed_digest": "sign_off_changed",
+    "questions": "questions_missing",
+    "pre_dose": "vitals_missing",
+    "pre_dose.decision": "vitals_missing",
+    "pre_dose.outcomes": "vitals_unjudged",
+    "pre_dose.released": "vitals_unreleased",
+    "kit": "kit_missing",
+    "kit.number": "kit_missing",
+    "cover": "cover_absent",
+}
+
+
+def put(facts: GateFacts, path: str, value: Any) -> GateFacts:
+    outer, _, inner = path.partition(".")
+    if not inner:
+        return replace(facts, **{outer: value})
+    return replace(facts, **{outer: replace(getattr(facts, outer), **{inner: value})})
+
+
+def gate(facts: GateFacts) -> frozenset[str]:
+    result = dose_gate(facts, rules=RULES, at=AT)
+    assert result.open == (not result.reasons)
+    return result.codes
+
+
+def test_everything_right_opens_the_gate() -> None:
+    result = dose_gate(GOOD, rules=RULES, at=AT)
+    assert result.open
+    assert result.reasons == ()
+
+
+@pytest.mark.parametrize(("path", "value", "code"), WRONG)
+def test_one_wrong_fact_shuts_the_gate_with_its_reason_only(
+    path: str, value: Any, code: str
+) -> None:
+    assert gate(put(GOOD, path, value)) == {code}
+
+
+@pytest.mark.parametrize("path", sorted(MISSING))
+def test_one_missing_fact_shuts_the_gate(path: str) -> None:
+    assert MISSING[path] in gate(put(GOOD, path, None))
+
+
+def test_no_fact_is_left_out_of_the_missing_table() -> None:
+    leaves = set()
+    for outer in fields(GOOD):
+        leaves.add(outer.name)
+        value = getattr(GOOD, outer.name)
+        if is_dataclass(value):
+            leaves |= {f"{outer.name}.{inner.name}" for inner in fields(value)}
+    assert leaves - set(MISSING) == {"questions.problems"}  # only words
+    assert set(MISSING) <= leaves
+
+
+@pytest.mark.parametrize("path", sorted(set(INSTANTS)))
+def test_an_instant_without_zone_is_not_known(path: str) -> None:
+    outer, _, inner = path.partition(".")
+    naive = getattr(getattr(GOOD, outer), inner).replace(tzinfo=None)
+    result = dose_gate(put(GOOD, path, naive), rules=RULES, at=AT)
+    assert [(r.code, r.unknown) for r in result.reasons] == [(MISSING[path], True)]
+
+
+def test_release_opens_for_the_physicians_band_but_never_outside() -> None:
+    released = put(GOOD, "pre_dose.released", True)
+    assert gate(put(released, "pre_dose.outcomes", outcomes(pulse="review"))) == set()
+    assert gate(put(released, "pre_dose.outcomes", outcomes(pulse="outside"))) == {"vitals_outside"}
+    assert gate(put(GOOD, "questions.outcome", "released")) == set()
+
+
+def test_edges() -> None:
+    assert gate(put(GOOD, "pre_dose.taken_at", AT - 30 * MINUTE)) == set()
+    assert gate(put(GOOD, "cover.until", AT + 90 * MINUTE)) == set()
+    assert gate(put(GOOD, "consent.signed_at", AT)) == set()
+    # Today is the day on the study's clock: 23:00 UTC is midnight in Amsterdam in winter.
+    assert (
+        gate(put(GOOD, "questions.answered_at", datetime(2026, 3, 2, 23, 0, tzinfo=UTC))) == set()
+    )
+
+
+def test_the_instant_of_the_dose_needs_a_zone() -> None:
+    with pytest.raises(ValueError, match="time zone"):
+        dose_gate(GOOD, rules=RULES, at=AT.replace(tzinfo=None))
+
+
+def test_every_hold_and_spacing_problem_is_its_own_reason() -> None:
+    facts = replace(GOOD, open_holds=("one", "two"), spacing_problems=("three", "four"))
+    result = dose_gate(facts, rules=RULES, at=AT)
+    assert [reason.what for reason in result.reasons] == [
+        "three",
+        "four",
+        "Open hold: one",
+        "Open hold: two",
+    ]
+
+
+def test_every_reason_says_who_does_what() -> None:
+    seen = {code for _, _, code in WRONG} | set(MISSING.values())
+    assert seen == set(FIXES)
+    assert all(text.endswith(".") for text in FIXES.values())
+
+
+@given(st.sets(st.sampled_from(range(len(WRONG))), max_size=12))
+def test_all_broken_facts_are_named_at_once(chosen: set[int]) -> None:
+    by_path = {WRONG[index][0]: WRONG[index] for index in sorted(chosen)}
+    facts = GOOD
+    for path, value, _ in by_path.values():
+        facts = put(facts, path, value)
+    wanted = {code for _, _, code in by_path.values()}
+    if "pre_dose.decision" in by_path:  # values of a set that is not decided on are not judged
+        wanted -= {"vitals_outside", "vitals_unreleased", "vitals_unjudged"}
+    if "allocation_number" in by_path:  # without a number no kit can be compared with it
+        wanted -= {"kit_wrong"}
+    assert gate(facts) == wanted
+
+
+@st.composite
+def any_facts(draw: st.DrawFn) -> GateFacts:
+    """Good facts with up to four leaves drawn anew: right, wrong, missing, or any instant."""
+    facts = GOOD
+    leaves = [path for path in MISSING if "." in path or not is_dataclass(getattr(GOOD, path))]
+    for path in draw(st.sets(st.sampled_from(sorted(leaves)), max_size=4)):
+        choices = [None, *(value for where, value, _ in WRONG if where == path)]
+        if path in FLAGS:
+            choices += [True, False]
+        value = st.sampled_from(choices)
+        if path in INSTANTS:
+            value |= st.integers(-3000, 3000).map(lambda minutes: AT + minutes * MINUTE)
+        facts = put(facts, path, draw(value))
+    return facts
+
+
+def oracle(f: GateFacts) -> bool:
+    """Said once more, as one sentence of conditions."""
+    c, s, q, p, k, v = f.consent, f.sign_off, f.questions, f.pre_dose, f.kit, f.cover
+    assert c and s and q and p and k and v  # noqa: PT018 - any_facts only changes leaves
+    inside = {o.measure for o in p.outcomes or () if o.outcome == "pass"} == set(MEASURES) or (
+        p.outcomes == outcomes(systolic="review") and p.released
+    )
+    day = datetime(2026, 3, 2, 23, 0, tzinfo=UTC)
+    return bool(
+        f.limits_confirmed
+        and f.dosing_paused is False
+        and f.participant_active
+        and f.identity_confirmed
+        and f.already_dosed is False
+        and (c.signed_at and c.signed_at <= AT and c.withdrawn is False)
+        and c.version == c.current_version == "2"
+        and (s.eligible and s.valid_until and s.valid_until > AT)
+        and s.signed_digest == s.current_digest == "ab12"
+        and f.allocation_number
+        and q.outcome in ("clear", "released")
+        and (q.answered_at and day <= q.answered_at <= AT)
+        and isinstance(p.decision, VitalDecision)
+        and (p.taken_at and AT - 30 * MINUTE <= p.taken_at <= AT)
+        and (inside and p.released is not None)
+        and f.earlier_visits_finished == ((1, True),)
+        and f.spacing_problems == ()
+        and (k.number and k.for_number == f.allocation_number)
+        and (k.usable_until and k.usable_until > AT and k.quarantined is False)
+        and (k.dispensed and k.scanned_matches)
+        and (v.present and v.until and v.until >= AT + 90 * MINUTE)
+        and f.open_holds == ()
+    )
+
+
+@settings(max_examples=400)
+@given(any_facts())
+def test_open_exactly_when_the_oracle_says_so(facts: GateFacts) -> None:
+    assert dose_gate(facts, rules=RULES, at=AT).open == oracle(facts)
