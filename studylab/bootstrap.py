@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from studylab.boot import database, demo, venv
-from studylab.boot.places import Places, Trouble, say
+from studylab.boot.places import Places, Trouble, keep_output_clean, say
 from studylab.boot.process import Stopped, StopRequest
 from studylab.boot.supervisor import run_attached
 
@@ -43,6 +43,8 @@ def _run(words: list[str]) -> int:
     chosen = demo.options(words[1:]) if words[0] == "demo" else None
     if os.name != "posix":
         raise Trouble("Studylab runs on Linux and macOS; on Windows use it inside WSL.")
+    if words[0] not in ("demo", "test", "prepare"):
+        keep_output_clean()
     places = Places.from_environment()
     places.make()
     python = venv.ensure(places)

@@ -3,6 +3,7 @@
 import fcntl
 import os
 import secrets
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,9 +21,18 @@ class Trouble(Exception):
     """The start cannot go on; the text is one line with the cause and the fix."""
 
 
+_quiet = False
+
+
+def keep_output_clean() -> None:
+    """From here on report stages on standard error: the output belongs to the command itself."""
+    global _quiet
+    _quiet = True
+
+
 def say(line: str) -> None:
     """Report a stage: one calm line, shown at once even when the output is a pipe."""
-    print(line, flush=True)
+    print(line, file=sys.stderr if _quiet else sys.stdout, flush=True)
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
+from typing import TypedDict
 
 from studylab.boot.places import Trouble
 
@@ -93,7 +94,15 @@ def spawn(
         )
 
 
-def as_account(account: pwd.struct_passwd | None) -> dict[str, object]:
+class AccountArguments(TypedDict, total=False):
+    """Keyword arguments of subprocess that say as whom to run."""
+
+    user: int
+    group: int
+    extra_groups: list[int]
+
+
+def as_account(account: pwd.struct_passwd | None) -> AccountArguments:
     """Arguments for subprocess that drop to `account` with its own group only."""
     if account is None:
         return {}

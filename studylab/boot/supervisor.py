@@ -43,7 +43,7 @@ class Supervisor:
         """Run a manage.py command to its end and return what it printed."""
         log = self.places.logs / f"{words[0]}.log"
         log.unlink(missing_ok=True)
-        command = [sys.executable, self.places.repo / "manage.py", *words]
+        command = [sys.executable, str(self.places.repo / "manage.py"), *words]
         child = spawn(command, env=self.child_env(), log=log, cwd=self.places.repo)
         if wait_for(child, self.stop_request):
             raise Trouble(f"manage.py {words[0]} failed: {last_line(log)} (details in {log})")
