@@ -77,7 +77,7 @@ def key(name: str, default: bytes | None = None) -> bytes:
     if not value and default is not None:
         return default
     try:
-        raw = base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
+        raw = base64.b64decode(value + "=" * (-len(value) % 4), altchars=b"-_", validate=True)
     except (ValueError, binascii.Error):
         raise EnvProblem(f"{name} must be 32 bytes in base64url.") from None
     if len(raw) != 32:
