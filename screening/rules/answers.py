@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from datetime import date
+from typing import TypeGuard
 
 from screening.rules.inputs import Answer
 from screening.rules.outcome import LEAD, VOLUNTEER, Finding, Missing, from_row
@@ -16,7 +17,7 @@ def shown(value: float) -> str:
     return f"{value:.10g}"
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[float]:
     """Whether `value` is a finite number; True and False are none."""
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
@@ -78,12 +79,12 @@ def judge_answer(
             return None
         return _unusable(row, 'The answer is none of "yes", "no" and "not sure".')
     value = _days_since(answer.value, today) if row.kind == "date" else answer.value
-    if not is_number(value) or not row.minimum <= float(value or 0) <= row.maximum:
+    if not is_number(value) or not row.minimum <= value <= row.maximum:
         bounds = f"between {shown(row.minimum)} and {shown(row.maximum)} {row.unit}"
         return _unusable(
             row, f"The answer is not {'a day' if row.kind == 'date' else 'a number'} {bounds}."
         )
-    amount = float(value or 0)
+    amount = float(value)
     disposition, limit, unset = reached(row.thresholds, numbers, amount)
     if unset:
         return missing_number(row, unset)

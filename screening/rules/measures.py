@@ -81,7 +81,7 @@ def judge_vitals(
     findings, missing = [], []
     for measure in MEASURES:
         row = table.row(f"V-{measure}")
-        value = None if vitals is None else getattr(vitals, measure)
+        value: float | None = None if vitals is None else getattr(vitals, measure)
         if not is_number(value):
             why = "There is no complete set of readings."
             missing.append(Missing(row.id, row.text, MEASURER, why))

@@ -138,8 +138,12 @@ def _vitals(row: Mapping[str, str]) -> VitalDecision | None:
     if any(plausibility(systolic, diastolic, pulse) for systolic, diastolic in pairs):
         return None
     (systolic_2, diastolic_2), (systolic_3, diastolic_3) = pairs[1:]
-    # Plausible readings have no gaps; the assertion tells the type checker so.
-    assert systolic_2 and systolic_3 and diastolic_2 and diastolic_3 and pulse
+    # Plausible readings have no gaps; the assertions tell the type checker so.
+    assert systolic_2
+    assert systolic_3
+    assert diastolic_2
+    assert diastolic_3
+    assert pulse
     return VitalDecision(
         systolic=(systolic_2 + systolic_3) / 2,
         diastolic=(diastolic_2 + diastolic_3) / 2,

@@ -1,0 +1,96 @@
+"""Medicines in the assessment: unknown ones, washout in elapsed time, the strictest of several."""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from screening.rules.assessment import Assessment, Medicine
+from screening.rules.table import RuleTable
+
+AT = datetime(2026, 3, 4, 9, 30, tzinfo=ZoneInfo("America/Halifax"))
+Run = Callable[..., Assessment]
+
+
+def ids(assessment: Assessment) -> list[str]:
+    return [finding.rule_id for finding in assessment.findings]
+
+
+def test_a_medicine_that_is_not_listed_goes_to_a_physician_in_the_persons_words(run: Run) -> None:
+    assessment = run(medicines=[Medicine("grandma's green drops", dose="3 drops")])
+    assert assessment.outcome == "physician"
+    (finding,) = assessment.findings
+    assert finding.said == "grandma's green drops, 3 drops"
+    assert "does not mean that it is safe" in finding.reason
+
+
+def test_every_medicine_of_the_catalogue_leads_to_its_disposition(
+    run: Run, table: RuleTable
+) -> None:
+    long_ago = AT - timedelta(days=400)
+    for row in table.catalogue.substances:
+        assessment = run(medicines=[Medicine(row.name, last_taken=long_ago)])
+        expected = "clear" if row.disposition == "note" else row.disposition
+        assert (assessment.outcome, ids(assessment)) == (expected, [row.rule_id]), row.name
+
+
+@pytest.mark.parametrize(
+    ("hours_ago", "outcome"), [(0, "hold"), (47.999, "hold"), (48, "physician"), (100, "physician")]
+)
+def test_inside_the_washout_the_dose_is_on_hold(run: Run, hours_ago: float, outcome: str) -> None:
+    taken = AT - timedelta(hours=hours_ago)
+    assessment = run(medicines=[Medicine("ciprofloxacin", last_taken=taken)])
+    assert assessment.outcome == outcome
+    earliest = taken + timedelta(hours=48)
+    assert assessment.earliest_dose == (earliest if outcome == "hold" else None)
+
+
+def test_a_last_dose_that_nobody_knows_counts_as_now(run: Run) -> None:
+    assessment = run(medicines=[Medicine("ciprofloxacin")])
+    assert assessment.outcome == "hold"
+    assert assessment.earliest_dose == AT + timedelta(hours=48)
+    assert "counts as taken now" in assessment.findings[0].reason
+
+
+def test_washout_is_elapsed_time_across_a_clock_change(run: Run) -> None:
+    zone = ZoneInfo("America/Halifax")  # clocks go forward on 8 March 2026 at 02:00
+    taken = datetime(2026, 3, 7, 9, 0, tzinfo=zone)
+    before = datetime(2026, 3, 9, 9, 30, tzinfo=zone)  # 47.5 elapsed hours
+    after = datetime(2026, 3, 9, 10, 0, tzinfo=zone)
+    medicines = [Medicine("ciprofloxacin", last_taken=taken)]
+    assert run(medicines=medicines, at=before).outcome == "hold"
+    assert run(medicines=medicines, at=after).outcome == "physician"
+
+
+def test_noted_medicines_hold_on_the_dosing_day_only(run: Run) -> None:
+    coffee = [Medicine("caffeine", last_taken=AT - timedelta(hours=3))]
+    assert run(medicines=coffee).outcome == "clear"
+    assert run(medicines=coffee).earliest_dose == AT + timedelta(hours=9)
+    assert run(medicines=coffee, gate="dosing_day").outcome == "hold"
+
+
+def test_a_prescribed_medicine_is_never_advised_to_be_stopped(run: Run, table: RuleTable) -> None:
+    for row in table.catalogue.substances:
+        medicine = Medicine(row.name, last_taken=AT, prescribed=True)
+        for finding in run(medicines=[medicine]).findings:
+            assert "never stopped for the study" in finding.reason
+
+
+def test_aspirin_by_prescription_goes_to_a_physician(run: Run) -> None:
+    assert run(medicines=[Medicine("aspirin")]).outcome == "clear"
+    assert run(medicines=[Medicine("aspirin", prescribed=True)]).outcome == "physician"
+    assert run(medicines=[Medicine("aspirin", atc="B01AC06")]).outcome == "physician"
+
+
+def test_the_strictest_of_several_medicines_wins(run: Run) -> None:
+    listed = [Medicine("paracetamol"), Medicine("unknown thing"), Medicine("atenolol")]
+    assessment = run(medicines=listed)
+    assert assessment.outcome == "exclude"
+    assert ids(assessment) == ["M-019", "M-unknown", "M-110"]
+
+
+def test_a_list_beside_the_statement_that_none_is_taken_is_a_contradiction(run: Run) -> None:
+    assessment = run(medicines=[Medicine("paracetamol")], no_medicines=True)
+    assert assessment.outcome == "physician"
+    assert "C-47" in ids(assessment)
