@@ -39,6 +39,7 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.postgres",
     "django.contrib.staticfiles",
+    "django.forms",
     "crispy_forms",
     "crispy_bootstrap5",
     "django_htmx",
@@ -66,6 +67,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "studylab.people.middleware.StudyMiddleware",
+    "studylab.people.refusals.RefusalMiddleware",
     "studylab.audit.middleware.SubmissionMiddleware",
 ]
 ROOT_URLCONF = "studylab.urls"
@@ -81,6 +83,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "studylab.people.context.page",
+                "studylab.studies.context.notices",
             ],
             "builtins": ["studylab.templatetags.studylab"],
         },
@@ -137,6 +140,7 @@ SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
 SESSION_COOKIE_NAME = "__Host-session" if PRODUCTION else "studylab_session"
 CSRF_COOKIE_NAME = "__Host-csrf" if PRODUCTION else "studylab_csrf"
 CSRF_COOKIE_HTTPONLY = True
+CSRF_FAILURE_VIEW = "studylab.people.views.errors.csrf_failed"
 SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
 SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
 SECURE_HSTS_SECONDS = env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0

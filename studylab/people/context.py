@@ -2,9 +2,41 @@
 
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
+from django.utils.functional import SimpleLazyObject
+
+from studylab import clock
+from studylab.nav import current_section, linked_sections, url_or_none
+from studylab.people.selectors import studies_of
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
-    """Return study, actor and the sections this person has."""
-    return {"study": getattr(request, "study", None), "actor": getattr(request, "actor", None)}
+    """Return study, actor, the sections this person has, and the addresses of the page frame.
+
+    A view may name its section itself by putting `current_section` into its own context.
+    """
+    study = getattr(request, "study", None)
+    actor = getattr(request, "actor", None)
+    sections = linked_sections(actor, study.slug) if study is not None else []
+    match = getattr(request, "resolver_match", None)
+    name = (match.url_name if match else None) or ""
+    return {
+        "study": study,
+        "actor": actor,
+        "sections": sections,
+        "current_section": current_section(name, request.path, sections),
+        "home_url": url_or_none("home", study.slug if study is not None else None),
+        "sign_out_url": url_or_none("sign_out"),
+        "studies_url": SimpleLazyObject(lambda: _studies_url(request, study)),
+        "set_clock": clock.now() if settings.CLOCK_OFFSET and actor is not None else None,
+    }
+
+
+def _studies_url(request: HttpRequest, study: Any) -> str:
+    """Return where to change study, or "" for somebody who has one study only."""
+    url = url_or_none("studies") or url_or_none("home") or ""
+    user = getattr(request, "user", None)
+    if study is None or user is None or not user.is_authenticated:
+        return ""
+    return url if studies_of(user).exclude(pk=study.pk).exists() else ""

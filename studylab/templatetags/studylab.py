@@ -5,6 +5,7 @@ from typing import Any
 from uuid import uuid4
 
 from django import template
+from django.forms import BaseForm
 from django.utils import formats, timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
@@ -69,3 +70,9 @@ def form_key() -> SafeString:
 def get_item(mapping: dict[Any, Any], key: Any) -> Any:
     """Value of `key` in a mapping, or None."""
     return mapping.get(key)
+
+
+@register.filter
+def some_optional(form: BaseForm) -> bool:
+    """Whether a form mixes fields that must be filled in with fields that may stay empty."""
+    return len({field.field.required for field in form.visible_fields()}) > 1

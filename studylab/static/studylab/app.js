@@ -1,0 +1,83 @@
+/* What every page does by itself. Pages work without any of it. */
+(function () {
+  "use strict";
+
+  function focusErrors(root) {
+    const summary = root.querySelector("[data-error-summary] h2");
+    if (summary) summary.focus();
+  }
+
+  // A link of the summary leads into its field; for a group of choices to the first of them.
+  function followErrorLink(event) {
+    const link = event.target.closest("[data-error-summary] a");
+    if (!link) return;
+    const id = decodeURIComponent(link.hash.slice(1));
+    const field = document.getElementById(id) || document.getElementById("div_" + id.replace(/_0$/, ""));
+    if (!field) return;
+    event.preventDefault();
+    const inside = field.matches("input, select, textarea, button") ? field : field.querySelector("input, select, textarea");
+    (inside || field).focus();
+    (document.getElementById("div_" + id.replace(/_0$/, "")) || field).scrollIntoView({ block: "center" });
+  }
+
+  // For looks only: what keeps a form from being written twice is its one-time key.
+  function markBusy(event) {
+    const form = event.target;
+    if (event.defaultPrevented || !form.matches("form")) return;
+    if (form.getAttribute("aria-busy") === "true") { event.preventDefault(); return; }
+    form.setAttribute("aria-busy", "true");
+    delete form.dataset.dirty;
+    setTimeout(() => form.removeAttribute("aria-busy"), 10000);
+  }
+
+  function freeForms() {
+    document.querySelectorAll("form[aria-busy]").forEach((form) => form.removeAttribute("aria-busy"));
+  }
+
+  function markDirty(event) {
+    const form = event.target.closest("form[data-guard]");
+    if (form) form.dataset.dirty = "yes";
+  }
+
+  function guardLeaving(event) {
+    if (document.querySelector("form[data-guard][data-dirty]")) event.preventDefault();
+  }
+
+  function tell(text) {
+    const box = document.getElementById("messages");
+    if (!box) return;
+    const notice = document.createElement("div");
+    notice.className = "notice notice-error";
+    notice.setAttribute("role", "alert");
+    notice.textContent = text;
+    box.replaceChildren(notice);
+    notice.scrollIntoView({ block: "nearest" });
+  }
+
+  document.addEventListener("click", followErrorLink);
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("[data-print]")) window.print();
+  });
+  document.addEventListener("submit", markBusy);
+  document.addEventListener("input", markDirty);
+  document.addEventListener("change", markDirty);
+  window.addEventListener("beforeunload", guardLeaving);
+  window.addEventListener("pageshow", freeForms);
+  document.addEventListener("htmx:afterRequest", freeForms);
+  document.addEventListener("htmx:afterSwap", (event) => focusErrors(event.detail.target));
+  // Some refusals carry their own words for the message area; everything else is said here.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    const answer = event.detail.xhr;
+    if (answer.status >= 400 && answer.getResponseHeader("HX-Retarget")) {
+      event.detail.shouldSwap = true;
+      event.detail.isError = false;
+    }
+  });
+  document.addEventListener("htmx:responseError", (event) =>
+    tell("Not done: the site answered " + event.detail.xhr.status + ". Load the page again and look whether your last entry is there."));
+  for (const name of ["htmx:sendError", "htmx:timeout"]) {
+    document.addEventListener(name, () =>
+      tell("No answer from the site. Check the network, load the page again, and look whether your last entry is there."));
+  }
+  focusErrors(document);
+})();
