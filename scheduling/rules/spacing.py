@@ -89,13 +89,8 @@ def split_anchor(name: str) -> tuple[str, str]:
 
 
 def dose_offset(visit: VisitPlan) -> timedelta:
-    """Return the planned time from visit start to the dose: the start of the segment "dose", else zero."""
-    minutes = 0
-    for segment in visit.segments:
-        if segment.key == "dose":
-            return timedelta(minutes=minutes)
-        minutes += segment.minutes
-    return timedelta(0)
+    """Return the planned time from visit start to the dose; zero for a visit without one."""
+    return timedelta(minutes=visit.planned_dose_minutes or 0)
 
 
 def anchor_offset(visit: VisitPlan, moment: str) -> timedelta:

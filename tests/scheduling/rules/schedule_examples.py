@@ -18,15 +18,15 @@ def hours(count: float) -> timedelta:
     return timedelta(hours=count)
 
 
-def visit(number: int, *segments: tuple[Any, ...], dosing: bool = False) -> VisitPlan:
-    """Build a visit from ("key", minutes, {"kind": count}) rows."""
+def visit(number: int, *segments: tuple[Any, ...], dose: str = "") -> VisitPlan:
+    """Build a visit from ("key", minutes, {"kind": count}) rows; `dose` names the segment of the dose."""
     rows = tuple(
         Segment(
             key, key.title(), minutes, tuple(Need(kind, count) for kind, count in needs.items())
         )
         for key, minutes, needs in segments
     )
-    steps = (Step("capsule", "dose", "Give the capsule"),) if dosing else ()
+    steps = (Step("capsule", "dose", "Give the capsule", segment=dose),) if dose else ()
     return VisitPlan(f"visit{number}", number, f"Visit {number}", rows, steps)
 
 
@@ -64,7 +64,7 @@ def three_visits(**changes: Any) -> Protocol:
     visits = (
         visit(1, ("learning", 60, {"lab": 1})),
         visit(
-            2, ("session", 45, {"lab": 1}), ("wait", 90, {}), ("test", 60, {"lab": 1}), dosing=True
+            2, ("session", 45, {"lab": 1}), ("wait", 90, {}), ("test", 60, {"lab": 1}), dose="wait"
         ),
         visit(3, ("retention", 60, {"lab": 1})),
     )

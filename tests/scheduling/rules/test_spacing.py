@@ -4,7 +4,6 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from schedule_examples import CONSECUTIVE, protocol, spacing, three_visits, visit
 
 from scheduling.rules.spacing import (
     check_spacing,
@@ -12,6 +11,13 @@ from scheduling.rules.spacing import (
     planned_anchors,
     split_anchor,
     window,
+)
+from tests.scheduling.rules.schedule_examples import (
+    CONSECUTIVE,
+    protocol,
+    spacing,
+    three_visits,
+    visit,
 )
 
 EXACT = (spacing("visit1.start", "visit2.start", 24, 24, 24),)
@@ -91,10 +97,12 @@ def test_window_in_elapsed_time() -> None:
     assert not found.contains(found.latest + timedelta(seconds=1))
 
 
-def test_planned_anchors_use_the_dose_segment_when_there_is_one() -> None:
-    with_segment = visit(2, ("session", 45, {}), ("dose", 5, {}), ("wait", 90, {}), dosing=True)
+def test_planned_anchors_put_the_dose_at_the_start_of_its_segment() -> None:
+    with_segment = visit(
+        2, ("session", 45, {}), ("capsule", 5, {}), ("wait", 90, {}), dose="capsule"
+    )
     assert dose_offset(with_segment) == timedelta(minutes=45)
-    assert dose_offset(three_visits().visit(2)) == timedelta(0)
+    assert dose_offset(visit(1, ("session", 45, {}))) == timedelta(0)
     plan = protocol((visit(1, ("learning", 60, {})), with_segment))
     anchors = planned_anchors(plan, {1: at("2026-06-01T10:00Z"), 2: at("2026-06-02T10:00Z")})
     assert anchors == {
