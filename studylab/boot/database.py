@@ -11,7 +11,7 @@ from pathlib import Path
 
 from studylab.boot import pg_place
 from studylab.boot.pg_server import Server
-from studylab.boot.places import Lock, Places, Trouble, keys, say
+from studylab.boot.places import Lock, Places, Trouble, keys
 from studylab.boot.process import StopRequest
 
 _BUSY = "Another manage.py command is using the demo's database; waiting for it to end."
@@ -77,7 +77,6 @@ def for_tests(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
     password = secrets.token_urlsafe(24)
     log = places.logs / "postgresql-test.log"
     server = Server(home.bin, data, log, home.account, throwaway=True, stop_request=stop)
-    say("Starting PostgreSQL for the tests.")
     try:
         server.start(password)
         yield {"DATABASE_URL": server.url(password)}
@@ -116,7 +115,6 @@ def _owned(places: Places, stop: StopRequest) -> Iterator[tuple[Server, dict[str
     try:
         server = demo_server(places, stop)
         secret = keys(places, may_make=not (server.data / "PG_VERSION").exists())
-        say("Starting PostgreSQL.")
         try:
             server.start(secret["STUDYLAB_DATABASE_PASSWORD"])
             _write_private(note, {"url": server.url(secret["STUDYLAB_DATABASE_PASSWORD"])})

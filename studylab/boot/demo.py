@@ -37,6 +37,7 @@ def run(places: Places, chosen: argparse.Namespace) -> int:
         raise Trouble(
             f"The demo is already running{_where(places)}. Stop that one with Ctrl-C first."
         )
+    (places.run / "demo.json").unlink(missing_ok=True)  # an earlier start may have been killed
     stop = StopRequest()
     try:
         if left := process.sweep(places.state):
@@ -125,6 +126,8 @@ def _start(supervisor: Supervisor, listener: Listener) -> None:
     beat = ["celery", "-A", "studylab", "beat", "--schedule", str(timetable), "--pidfile="]
     supervisor.start("scheduler", [*beat, "--loglevel", "INFO"], grace=5)
     supervisor.await_web(listener)
+    supervisor.await_words("worker", " ready.")
+    supervisor.await_words("scheduler", "beat: Starting...")
 
 
 def _show(supervisor: Supervisor, chosen: argparse.Namespace, listener: Listener) -> None:

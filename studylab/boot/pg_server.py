@@ -72,6 +72,7 @@ class Server:
             self._create()
         self._check_version()
         self.settle_earlier()
+        say("Starting PostgreSQL.")
         self.sockets = socket_folder(self.data, self.account)
         settings = {**_SETTINGS, "unix_socket_directories": str(self.sockets)}
         if self.throwaway:

@@ -77,9 +77,9 @@ def spawn(
 ) -> subprocess.Popen[bytes]:
     """Start a process in a group of its own, output to `log`, as `account` when given."""
     # A group of its own keeps Ctrl-C from reaching it before its turn.
-    if log.exists() and log.stat().st_size > 10_000_000:
+    if log.exists():  # the log of this run and of the one before are kept
         log.replace(log.with_suffix(".old.log"))
-    with log.open("ab") as output:
+    with log.open("wb") as output:
         return subprocess.Popen(
             [str(part) for part in command],
             env=dict(env),

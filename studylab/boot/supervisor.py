@@ -13,7 +13,7 @@ from studylab.boot.places import Places, Trouble, last_line, say
 from studylab.boot.ports import Listener
 from studylab.boot.process import MARK, Stopped, StopRequest, end, ends_with_parent, spawn, wait_for
 
-_WEB_PATIENCE = 90  # seconds until the first page must come
+_PATIENCE = 90  # seconds until the first page, or a service's word that it is ready
 
 
 @dataclass
@@ -42,7 +42,6 @@ class Supervisor:
     def step(self, *words: str) -> str:
         """Run a manage.py command to its end and return what it printed."""
         log = self.places.logs / f"{words[0]}.log"
-        log.unlink(missing_ok=True)
         command = [sys.executable, str(self.places.repo / "manage.py"), *words]
         child = spawn(command, env=self.child_env(), log=log, cwd=self.places.repo)
         if wait_for(child, self.stop_request):
@@ -62,7 +61,7 @@ class Supervisor:
 
     def await_web(self, listener: Listener) -> None:
         """Wait for the first page; a page that fails counts as a failed start."""
-        deadline = time.monotonic() + _WEB_PATIENCE
+        deadline = time.monotonic() + _PATIENCE
         while True:
             self.check()
             status = listener.answers()
@@ -72,6 +71,16 @@ class Supervisor:
                 log = self.places.logs / "web.log"
                 seen = f"answered with {status}" if status else "did not answer"
                 raise Trouble(f"The web server {seen}: {last_line(log)} (details in {log})")
+            time.sleep(0.1)
+
+    def await_words(self, name: str, words: str) -> None:
+        """Wait until a service has said in its log that it is ready."""
+        deadline = time.monotonic() + _PATIENCE
+        log = self.places.logs / f"{name}.log"
+        while words not in log.read_text(encoding="utf-8", errors="replace"):
+            self.check()
+            if time.monotonic() > deadline:
+                raise Trouble(f"The {name} is not ready: {last_line(log)} (details in {log})")
             time.sleep(0.1)
 
     def check(self) -> None:
