@@ -5,15 +5,26 @@ each place does from the option itself and says everything that is wrong.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import combinations, pairwise
 
 from scheduling.rules.series import PlaceRef, SegmentOption, SeriesOption, VisitOption
 from scheduling.rules.spacing import check_spacing, planned_anchors
 from scheduling.rules.timeline import Interval, PlaceId, PlaceIntervals
 from studylab.studies.rules.protocol import Protocol, Segment, VisitPlan
 
-# Place, kind, start, end and end with turnaround of one unbroken use.
-Use = tuple[PlaceId, str, datetime, datetime, datetime]
+
+@dataclass(frozen=True, slots=True)
+class PlaceUse:
+    """One unbroken use of a place in a visit; `held_until` is its end with the turnaround of the kind."""
+
+    kind: str
+    place_id: PlaceId
+    segments: tuple[str, ...]
+    start: datetime
+    end: datetime
+    held_until: datetime
 
 
 def verify_option(
@@ -37,7 +48,7 @@ def verify_option(
         problems += _shape(visit, planned)
         problems += _limits(visit, person_free, not_before, not_after)
     problems += _order_and_spacing(plan, option)
-    uses = [use for visit in option.visits for use in _uses(visit, plan.turnaround)]
+    uses = [use for visit in option.visits for use in place_uses(visit, plan.turnaround)]
     problems += _places_free(uses, places)
     problems += _own_clashes(uses)
     return tuple(problems)
@@ -57,7 +68,7 @@ def _shape(visit: VisitOption, planned: VisitPlan) -> Iterator[str]:
         yield from _needs(said, row, segment)
     if at != visit.end:
         yield f"{said} does not end with its last segment."
-    for before, after in zip(visit.segments, visit.segments[1:], strict=False):
+    for before, after in pairwise(visit.segments):
         yield from _kept(said, before, after)
 
 
@@ -98,7 +109,7 @@ def _limits(
 
 
 def _order_and_spacing(plan: Protocol, option: SeriesOption) -> Iterator[str]:
-    for before, after in zip(option.visits, option.visits[1:], strict=False):
+    for before, after in pairwise(option.visits):
         if after.start < before.end:
             yield f"Visit {after.number} starts before visit {before.number} ends."
     anchors = planned_anchors(plan, {visit.number: visit.start for visit in option.visits})
@@ -107,38 +118,47 @@ def _order_and_spacing(plan: Protocol, option: SeriesOption) -> Iterator[str]:
             yield result.message
 
 
-def _uses(visit: VisitOption, turnaround: Mapping[str, int]) -> Iterator[Use]:
-    """Yield each unbroken use of a place: back-to-back segments at one place are one."""
-    running: dict[PlaceRef, datetime] = {}
+def place_uses(visit: VisitOption, turnaround: Mapping[str, int]) -> tuple[PlaceUse, ...]:
+    """Return each unbroken use of a place: back-to-back segments at one place are one.
+
+    These are the rows to book for a visit; `turnaround` gives minutes per resource kind.
+    """
+    running: dict[PlaceRef, list[SegmentOption]] = {}
+    found = []
     for index, row in enumerate(visit.segments):
         following = visit.segments[index + 1].places if index + 1 < len(visit.segments) else ()
         for ref in row.places:
-            start = running.setdefault(ref, row.start)
+            parts = running.setdefault(ref, [])
+            parts.append(row)
             if ref not in following:
                 held = row.end + timedelta(minutes=turnaround.get(ref.kind, 0))
-                yield ref.place_id, ref.kind, start, row.end, held
+                keys = tuple(part.key for part in parts)
+                found.append(PlaceUse(ref.kind, ref.place_id, keys, parts[0].start, row.end, held))
                 del running[ref]
+    return tuple(found)
 
 
 def _places_free(
-    uses: Sequence[Use], places: Mapping[str, Sequence[PlaceIntervals]]
+    uses: Sequence[PlaceUse], places: Mapping[str, Sequence[PlaceIntervals]]
 ) -> Iterator[str]:
-    for place_id, kind, start, end, held in uses:
-        known = next((row for row in places.get(kind, ()) if row.place_id == place_id), None)
-        said = f"{kind} {place_id} from {start:%Y-%m-%d %H:%M} to {end:%H:%M %Z}"
+    for use in uses:
+        known = next(
+            (row for row in places.get(use.kind, ()) if row.place_id == use.place_id), None
+        )
+        said = f"{use.kind} {use.place_id} from {use.start:%Y-%m-%d %H:%M} to {use.end:%H:%M %Z}"
         if known is None:
             yield f"{said}: there is no such place."
-        elif not _covered(start, held, known.open):
+        elif not _covered(use.start, use.held_until, known.open):
             yield f"{said}: not open throughout, turnaround included."
-        elif any(start < busy_end and busy_start < held for busy_start, busy_end in known.busy):
+        elif any(use.start < end and start < use.held_until for start, end in known.busy):
             yield f"{said}: already taken."
 
 
-def _own_clashes(uses: Sequence[Use]) -> Iterator[str]:
-    for index, (place_id, kind, start, _, held) in enumerate(uses):
-        for other_id, _, other_start, _, other_held in uses[index + 1 :]:
-            if place_id == other_id and start < other_held and other_start < held:
-                yield f"{kind} {place_id} would serve this series twice at {other_start:%H:%M %Z}."
+def _own_clashes(uses: Sequence[PlaceUse]) -> Iterator[str]:
+    for one, other in combinations(uses, 2):
+        together = one.start < other.held_until and other.start < one.held_until
+        if one.place_id == other.place_id and together:
+            yield f"{one.kind} {one.place_id} would serve this series twice at {other.start:%H:%M %Z}."
 
 
 def _covered(start: datetime, end: datetime, free: Sequence[Interval]) -> bool:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from scheduling.rules.search import search_series
-from scheduling.rules.search_check import verify_option
+from scheduling.rules.search_check import place_uses, verify_option
 from scheduling.rules.series import PlaceRef, SeriesOption
 from scheduling.rules.timeline import Grid, PlaceIntervals, timelines
 from tests.scheduling.rules.schedule_examples import CONSECUTIVE, protocol, three_visits, visit
@@ -120,3 +120,24 @@ def test_a_room_may_not_change_where_the_need_runs_on() -> None:
     option = replace(found, visits=(found.visits[0], changed, found.visits[2]))
     assert problems(found, plan=plan) == ""
     assert "lab changes between session and test" in problems(option, plan=plan)
+
+
+def test_uses_of_a_place_are_the_rows_to_book() -> None:
+    visit_2 = good().visits[1]
+    start = visit_2.start
+    rows = [
+        (use.segments, use.start - start, use.end - start, use.held_until - start)
+        for use in place_uses(visit_2, {"lab": 15})
+    ]
+    minutes = [timedelta(minutes=count) for count in (0, 45, 60, 135, 195, 210)]
+    assert rows == [(("session",), *minutes[:3]), (("test",), *minutes[3:])]
+
+
+def test_segments_back_to_back_at_one_place_are_one_use() -> None:
+    plan = protocol((visit(1, ("a", 30, {"lab": 1}), ("b", 30, {"lab": 1})),))
+    found = search_series(
+        plan=plan, grid=GRID, places=timelines(GRID, LABS), person_free=-1, zone="UTC", limit=1
+    ).options[0]
+    (use,) = place_uses(found.visits[0], {"lab": 10})
+    assert use.segments == ("a", "b")
+    assert use.held_until - use.start == timedelta(minutes=70)
