@@ -14,6 +14,11 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 Zone = ZoneInfo | str
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,8 @@ def load_zone(zone: Zone) -> ZoneInfo:
 
 def to_utc(at: datetime, field: str = "at") -> datetime:
     """Return the instant in UTC; ValueError naming `field` when it carries no zone."""
+    if at.tzinfo is UTC:  # the usual case, and the search converts tens of thousands
+        return at
     if at.tzinfo is None or at.utcoffset() is None:
         raise ValueError(f"{field} has no time zone: {at!r} does not say which instant is meant.")
     return at.astimezone(UTC)
@@ -142,12 +149,12 @@ def describe_shift(start: datetime, target: timedelta, zone: Zone) -> str | None
         return None
     words = f"{hours_words(target)} later is {say_time(local_end)} on {say_day(local_end)}"
     if target % timedelta(days=1):
-        return f"{words}, not {expected:%H:%M}: the clocks change in between ({tz.key})."
+        return f"{words}, not {clock(expected)}: the clocks change in between ({tz.key})."
     same = same_clock(begin, tz, target.days)
     shown, passed = same.at.astimezone(tz), hours_words(same.at - begin)
     if same.moved:
         return (
-            f"{words}. The clocks change in between ({tz.key}): {expected:%H:%M} does not exist that day; "
+            f"{words}. The clocks change in between ({tz.key}): {clock(expected)} does not exist that day; "
             f"{say_time(shown)}, the first time after it, is {passed} later."
         )
     return (
@@ -166,15 +173,19 @@ def hours_words(delta: timedelta) -> str:
     return sign + (" ".join(f"{count} {unit}" for count, unit in named if count) or "0 min")
 
 
+def clock(local: datetime) -> str:
+    """Return a clock time: "09:30"."""
+    return f"{local.hour:02}:{local.minute:02}"
+
+
 def say_time(local: datetime) -> str:
     """Return a clock time with its offset from UTC: "11:00 (UTC+02:00)"."""
-    offset = local.strftime("%z")
-    return f"{local:%H:%M} (UTC{offset[:3]}:{offset[3:5]})"
+    return f"{clock(local)} (UTC{local.isoformat()[-6:]})"
 
 
 def say_day(local: datetime) -> str:
-    """Return a local day in words: "Sunday 29 March 2026"."""
-    return f"{local:%A} {local.day} {local:%B} {local.year}"
+    """Return a local day in words, in English whatever the machine's language: "Sunday 29 March 2026"."""
+    return f"{WEEKDAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]} {local.year}"
 
 
 def _read(value: str | datetime) -> datetime:
@@ -226,8 +237,8 @@ def _missing(naive: datetime, tz: ZoneInfo) -> LocalTimeProblem:
         after.astimezone(UTC), 0, f"{say_time(after)}, the first time after the change"
     )
     return LocalTimeProblem(
-        f"{naive:%H:%M} on {say_day(naive)} does not exist in {tz.key}: the clocks go forward then. "
-        f"Choose another time; the first one after it is {after:%H:%M}.",
+        f"{clock(naive)} on {say_day(naive)} does not exist in {tz.key}: the clocks go forward then. "
+        f"Choose another time; the first one after it is {clock(after)}.",
         kind="missing",
         choices=(choice,),
     )
@@ -240,7 +251,7 @@ def _doubled(naive: datetime, tz: ZoneInfo, first: datetime, second: datetime) -
         for fold, at in enumerate((first, second))
     )
     return LocalTimeProblem(
-        f"{naive:%H:%M} on {say_day(naive)} happens twice in {tz.key}: the clocks go back then. "
+        f"{clock(naive)} on {say_day(naive)} happens twice in {tz.key}: the clocks go back then. "
         "Say whether the first or the second is meant.",
         kind="doubled",
         choices=choices,

@@ -8,7 +8,7 @@ re-checks an option from plain intervals, without any of this.
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
-from scheduling.rules.elapsed import Zone, describe_shift, elapsed, hours_words, load_zone
+from scheduling.rules.elapsed import Zone, clock, describe_shift, elapsed, hours_words, load_zone
 from scheduling.rules.occupation import Fits, assign
 from scheduling.rules.ranking import DayCap, Found, ranked
 from scheduling.rules.series import (
@@ -128,14 +128,14 @@ class _Assigner:
 
 
 def _option(problem: Problem, row: Found, chosen: Chosen, soonest: bool) -> SeriesOption:
-    deviation, clock, starts = row
+    deviation, difference, starts = row
     visits = tuple(_visit(problem, index, start, chosen) for index, start in enumerate(starts))
     reasons = (
         *_spacing_reasons(problem, visits),
-        *_clock_reasons(problem, visits, clock),
+        *_clock_reasons(problem, visits, difference),
         *(("The soonest first visit among these.",) if soonest else ()),
     )
-    return SeriesOption(visits, deviation + clock, reasons)
+    return SeriesOption(visits, deviation + difference, reasons)
 
 
 def _visit(problem: Problem, index: int, start: int, chosen: Chosen) -> VisitOption:
@@ -174,10 +174,10 @@ def _spacing_reasons(problem: Problem, visits: Sequence[VisitOption]) -> list[st
     return reasons
 
 
-def _clock_reasons(problem: Problem, visits: Sequence[VisitOption], clock: int) -> list[str]:
+def _clock_reasons(problem: Problem, visits: Sequence[VisitOption], difference: int) -> list[str]:
     if len(visits) < 2 or not problem.preferences.same_clock:
         return []
-    times = [visit.start.astimezone(problem.zone).strftime("%H:%M") for visit in visits]
-    if not clock:
+    times = [clock(visit.start.astimezone(problem.zone)) for visit in visits]
+    if not difference:
         return [f"Every visit starts at {times[0]} ({problem.zone.key})."]
     return [f"The visits start at {', '.join(times)} ({problem.zone.key})."]

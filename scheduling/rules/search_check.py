@@ -145,13 +145,16 @@ def _places_free(
         known = next(
             (row for row in places.get(use.kind, ()) if row.place_id == use.place_id), None
         )
-        said = f"{use.kind} {use.place_id} from {use.start:%Y-%m-%d %H:%M} to {use.end:%H:%M %Z}"
         if known is None:
-            yield f"{said}: there is no such place."
+            yield f"{_say(use)}: there is no such place."
         elif not _covered(use.start, use.held_until, known.open):
-            yield f"{said}: not open throughout, turnaround included."
+            yield f"{_say(use)}: not open throughout, turnaround included."
         elif any(use.start < end and start < use.held_until for start, end in known.busy):
-            yield f"{said}: already taken."
+            yield f"{_say(use)}: already taken."
+
+
+def _say(use: PlaceUse) -> str:
+    return f"{use.kind} {use.place_id} from {use.start:%Y-%m-%d %H:%M} to {use.end:%H:%M %Z}"
 
 
 def _own_clashes(uses: Sequence[PlaceUse]) -> Iterator[str]:

@@ -5,7 +5,7 @@ One shift or mask then answers for every slot of the horizon at once. All interv
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -23,11 +23,13 @@ class Grid:
     start: datetime
     slots: int
     minutes_per_slot: int = 5
+    slot: timedelta = field(init=False, compare=False)
 
     def __post_init__(self) -> None:
         if self.minutes_per_slot < 1 or self.slots < 1:
             raise ValueError("A grid needs slots, and each at least one minute long.")
         object.__setattr__(self, "start", to_utc(self.start, "grid start"))
+        object.__setattr__(self, "slot", timedelta(minutes=self.minutes_per_slot))
         if self.start.timestamp() % (60 * self.minutes_per_slot):
             raise ValueError(f"The grid must start on a whole {self.minutes_per_slot} minutes.")
 
@@ -40,11 +42,6 @@ class Grid:
         if slots < 1:
             raise ValueError("The end of the search must come after its start.")
         return cls(start=first, slots=slots, minutes_per_slot=minutes_per_slot)
-
-    @property
-    def slot(self) -> timedelta:
-        """Length of one slot."""
-        return timedelta(minutes=self.minutes_per_slot)
 
     @property
     def end(self) -> datetime:
