@@ -1,12 +1,16 @@
 """Everything that can be occupied: rooms, chairs, sensor sets, people, physician cover."""
 
+import uuid
+
 from django.contrib.postgres.fields import DateTimeRangeField
+from django.contrib.postgres.functions import RandomUUID
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import never_deleted
+from scheduling.models.ranges import bounded
+from studylab.audit.history import history, never_deleted
 from studylab.db import explain
-from studylab.errors import Refused
+from studylab.errors import Conflict, Refused
 from studylab.people.models import User
 
 
@@ -17,6 +21,9 @@ class Resource(models.Model):
     "physician cover", "dispensary". `user` ties people's resources to their accounts.
     """
 
+    uid = models.UUIDField(
+        default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False
+    )
     kind = models.CharField(max_length=40)
     name = models.CharField(max_length=80, unique=True)
     user = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="resources")
@@ -40,6 +47,7 @@ class Place(models.Model):
     class Meta:
         ordering = ["resource_id", "index"]
         constraints = [models.UniqueConstraint(fields=["resource", "index"], name="place_once")]
+        triggers = history()
 
 
 class Opening(models.Model):
@@ -55,23 +63,22 @@ class Opening(models.Model):
             models.CheckConstraint(condition=Q(weekday__lte=6), name="opening_weekday_known"),
             models.CheckConstraint(condition=Q(closes__gt=F("opens")), name="opening_ends_after_start"),
         ]
+        triggers = history()
 
 
 class Closure(models.Model):
     """A time in which a resource, or with none named the whole lab, cannot be used."""
 
+    uid = models.UUIDField(
+        default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False
+    )
     resource = models.ForeignKey(Resource, on_delete=models.CASCADE, null=True, related_name="closures")
     during = DateTimeRangeField()
     reason = models.CharField(max_length=120)
 
     class Meta:
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(during__isempty=False, during__startswith__isnull=False)
-                & Q(during__endswith__isnull=False),
-                name="closure_bounded",
-            )
-        ]
+        constraints = [bounded("during", "closure_bounded")]
+        triggers = history()
 
 
 class CoverPresence(models.Model):
@@ -93,6 +100,10 @@ class CoverPresence(models.Model):
 
 explain(
     {
+        "scheduling_resource_name_key": (
+            Conflict,
+            "There is something of this name already, perhaps out of use. Choose another name.",
+        ),
         "opening_ends_after_start": (Refused, "Closing time is before opening time."),
         "closure_bounded": (Refused, "A closure needs a start and a later end."),
         "presence_ends_after_start": (Refused, "The end of the presence is before its start."),

@@ -8,6 +8,7 @@ from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, Range
 from django.db import models
 from django.db.models import F, Q
 
+from scheduling.models.ranges import bounded
 from scheduling.models.resources import Place
 from studylab.audit.history import never_deleted
 from studylab.db import explain
@@ -16,22 +17,6 @@ from studylab.participants.models import Deviation, Participant, Person
 from studylab.participants.models.consent import consent_first
 from studylab.people.models import User
 from studylab.studies.models import ProtocolVersion
-
-
-def bounded(column: str, name: str) -> models.CheckConstraint:
-    """Return the check that a time range has both ends, is not empty and is half-open."""
-    return models.CheckConstraint(
-        condition=Q(
-            **{
-                f"{column}__isempty": False,
-                f"{column}__startswith__isnull": False,
-                f"{column}__endswith__isnull": False,
-                f"{column}__lower_inc": True,
-                f"{column}__upper_inc": False,
-            }
-        ),
-        name=name,
-    )
 
 
 class Series(models.Model):
