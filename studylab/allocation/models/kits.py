@@ -1,15 +1,16 @@
-"""Kits and the ledger of their movements."""
+"""Batches of kits, and kits."""
 
 import uuid
 
 import pgtrigger
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Q
 
 from studylab.allocation.models.numbers import ListEntry
+from studylab.allocation.models.sql import STATE_OF_LAST_LINE, WHAT_OF_LAST_LINE
 from studylab.audit.history import append_only, guard
 from studylab.db import explain
-from studylab.errors import Conflict, Refused
+from studylab.errors import Conflict
 from studylab.people.models import User
 from studylab.studies.models import Study
 
@@ -37,6 +38,9 @@ class KitBatch(models.Model):
         ]
         triggers = append_only()
 
+    def __str__(self) -> str:
+        return self.label
+
 
 class Kit(models.Model):
     """One container for one dose. The number is random and carries no order; `state` follows the ledger."""
@@ -54,76 +58,51 @@ class Kit(models.Model):
     batch = models.ForeignKey(KitBatch, on_delete=models.PROTECT, related_name="kits")
     number = models.CharField(max_length=12)
     state = models.CharField(max_length=12, choices=State.choices, default=State.IN_STOCK)
-    entry = models.OneToOneField(ListEntry, on_delete=models.PROTECT, null=True, related_name="kit")
+    entry = models.ForeignKey(ListEntry, on_delete=models.PROTECT, null=True, related_name="kits")
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["study", "number"], name="kit_number_once"),
             models.CheckConstraint(
-                condition=Q(state__in=["in_stock", "quarantined", "destroyed"]) | Q(entry__isnull=False),
+                condition=~Q(state__in=["prepared", "dispensed", "given"]) | Q(entry__isnull=False),
                 name="kit_out_has_number",
             ),
-        ]
-        triggers = [pgtrigger.Protect(name="never_deleted", operation=pgtrigger.Delete), append_only()[1]]
-
-
-class KitMovement(models.Model):
-    """One line of the ledger. Lines are added, never changed; the stock is their sum."""
-
-    class What(models.TextChoices):
-        RECEIVE = "receive", "received"
-        PREPARE = "prepare", "prepared for a number"
-        DISPENSE = "dispense", "handed out"
-        GIVE = "give", "dose given"
-        RETURN = "return", "returned"
-        QUARANTINE = "quarantine", "put in quarantine"
-        RELEASE = "release", "released from quarantine"
-        DESTROY = "destroy", "destroyed"
-
-    kit = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="movements")
-    what = models.CharField(max_length=12, choices=What.choices)
-    at = models.DateTimeField()
-    recorded_at = models.DateTimeField()
-    by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
-    second = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
-    participant_code = models.CharField(max_length=12, blank=True)
-    visit_uid = models.UUIDField(null=True)
-    reason = models.CharField(max_length=300, blank=True)
-
-    class Meta:
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(second=None) | ~Q(second=F("by")), name="movement_two_people"
-            ),
-            models.CheckConstraint(
-                condition=~Q(what__in=["dispense", "give"]) | Q(second__isnull=False),
-                name="movement_checked_by_second",
-            ),
+            # A kit that was taken back or put aside makes room for another one for the same number.
             models.UniqueConstraint(
-                fields=["kit"], condition=Q(what="give"), name="kit_given_once"
+                fields=["entry"],
+                condition=Q(state__in=["prepared", "dispensed", "given"]),
+                name="kit_one_for_number",
             ),
         ]
         triggers = [
-            *append_only(),
+            pgtrigger.Protect(name="never_deleted", operation=pgtrigger.Delete),
+            append_only()[1],
             guard(
-                "kit_usable",
+                "kit_starts_in_stock",
                 operation=pgtrigger.Insert,
-                check="""NEW.what NOT IN ('prepare', 'dispense') OR EXISTS (
-                    SELECT 1 FROM allocation_kit k JOIN allocation_kitbatch b ON b.id = k.batch_id
-                    WHERE k.id = NEW.kit_id AND b.usable_until >= (NEW.at AT TIME ZONE 'UTC')::date
-                      AND k.state NOT IN ('quarantined', 'destroyed')
-                )""",
-                sentence="This kit is past its date, in quarantine or destroyed. Take another one.",
+                check="NEW.state = 'in_stock' AND NEW.entry_id IS NULL",
+                sentence="A kit begins in stock.",
+            ),
+            guard(
+                "kit_follows_ledger",
+                operation=pgtrigger.Update,
+                check=f"""NEW.number = OLD.number AND NEW.batch_id = OLD.batch_id
+                    AND NEW.study_id = OLD.study_id
+                    AND NEW.state = {STATE_OF_LAST_LINE.format(kit="NEW.id")}
+                    AND (NEW.entry_id IS NOT DISTINCT FROM OLD.entry_id
+                         OR {WHAT_OF_LAST_LINE.format(kit="NEW.id")} IN ('prepare', 'release'))""",
+                sentence="A kit changes by a line of the ledger only.",
             ),
         ]
+
+    def __str__(self) -> str:
+        return self.number
 
 
 explain(
     {
         "batch_label_once": (Conflict, "A batch with this number was received already."),
-        "allocation_kit_entry_id_key": (Conflict, "A kit was prepared for this number already."),
-        "kit_given_once": (Conflict, "This kit was given already."),
-        "movement_two_people": (Refused, "The second person must be somebody else."),
-        "movement_checked_by_second": (Refused, "A second person checks every kit that is handed out."),
+        "kit_number_once": (Conflict, "A kit number came up twice. Receive the batch again."),
+        "kit_one_for_number": (Conflict, "A kit was prepared for this number already."),
     }
 )

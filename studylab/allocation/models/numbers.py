@@ -19,7 +19,9 @@ class AllocationList(models.Model):
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     study = models.OneToOneField(Study, on_delete=models.PROTECT, related_name="allocation_list")
-    protocol_version = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, related_name="+")
+    protocol_version = models.ForeignKey(
+        ProtocolVersion, on_delete=models.PROTECT, related_name="+"
+    )
     generator_version = models.CharField(max_length=40)
     length = models.PositiveIntegerField()
     commitment = models.CharField(max_length=64)
@@ -30,6 +32,9 @@ class AllocationList(models.Model):
 
     class Meta:
         triggers = append_only()
+
+    def __str__(self) -> str:
+        return self.commitment
 
 
 class ListEntry(models.Model):
@@ -53,7 +58,9 @@ class ListEntry(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["list", "number"], name="list_number_once"),
-            models.UniqueConstraint(fields=["list", "stratum", "position"], name="list_position_once"),
+            models.UniqueConstraint(
+                fields=["list", "stratum", "position"], name="list_position_once"
+            ),
             models.CheckConstraint(
                 condition=Q(participant=None, issued_at=None)
                 | Q(participant__isnull=False, issued_at__isnull=False),
@@ -112,11 +119,20 @@ class ListEntry(models.Model):
             ),
         ]
 
+    def __str__(self) -> str:
+        return self.number
+
 
 explain(
     {
-        "allocation_allocationlist_study_id_key": (Conflict, "This study's list is sealed already."),
-        "allocation_listentry_participant_id_key": (Conflict, "This volunteer has a number already."),
+        "allocation_allocationlist_study_id_key": (
+            Conflict,
+            "This study's list is sealed already.",
+        ),
+        "allocation_listentry_participant_id_key": (
+            Conflict,
+            "This volunteer has a number already.",
+        ),
         "list_issue_complete": (Refused, "A number is issued to a person at a time."),
     }
 )

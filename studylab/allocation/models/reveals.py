@@ -29,3 +29,6 @@ class Reveal(models.Model):
 
     class Meta:
         triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.uid}"

@@ -1,0 +1,229 @@
+"""Matching a kit to a number, handing it out, and recording it as given."""
+
+import secrets
+from datetime import datetime
+from uuid import UUID
+
+from django.db.models import QuerySet
+from django.views.decorators.debug import sensitive_variables
+
+from studylab.access import Actor, Cap, require
+from studylab.allocation.gates import arm_of_batch, arm_to_prepare
+from studylab.allocation.models import Kit, KitBatch, KitMovement, ListEntry, Reveal
+from studylab.allocation.services.checks import deviation_note, lock_active, require_study
+from studylab.allocation.services.moves import lock_kit, move
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.codes import explain, normalise
+from studylab.db import lock, service
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Deviation, Participant
+from studylab.people.models import User
+from studylab.people.selectors import actor_for, current_memberships, today_in
+from studylab.people.services.signatures import WrongPassword, check_password
+
+_OUT = [Kit.State.PREPARED, Kit.State.DISPENSED, Kit.State.GIVEN]
+
+
+@service
+def kit_prepare(*, participant: Participant, actor: Actor) -> Kit:
+    """Match a kit in stock to the volunteer's number: the earliest date first, among those at random.
+
+    The choice is the house's, never a person's. Conflict when a kit was prepared already, Refused when no
+    usable kit fits.
+    """
+    require(actor, Cap.DISPENSE)
+    require_study(actor, participant.study_id)
+    person = lock_active(participant)
+    _refuse_after_opening(person)
+    entry = _number_of(person)
+    if entry.kits.filter(state__in=_OUT).exists():
+        raise Conflict("A kit was prepared for this number already.")
+    kit = _fitting_kit(entry, actor)
+    move(kit, KitMovement.What.PREPARE, actor=actor, participant_code=person.code, entry=entry)
+    return kit
+
+
+def _number_of(person: Participant) -> ListEntry:
+    try:
+        entry: ListEntry = lock(ListEntry, participant=person)
+    except ListEntry.DoesNotExist:
+        raise Refused("This volunteer has no allocation number yet.") from None
+    return entry
+
+
+def _refuse_after_opening(person: Participant) -> None:
+    # The words tell nobody why: that a code was opened is for those who are told.
+    if Reveal.objects.filter(participant=person).exists():
+        raise Refused(
+            "No kit is prepared, handed out or given for this volunteer any more. "
+            "Ask the supervising physician."
+        )
+
+
+@sensitive_variables()
+def _fitting_kit(entry: ListEntry, actor: Actor) -> Kit:
+    wanted = arm_to_prepare(entry, actor=actor)
+    study = entry.list.study
+    usable = KitBatch.objects.filter(study=study, usable_until__gte=today_in(study.timezone))
+    fitting = [
+        batch
+        for batch in usable.order_by("usable_until")
+        if arm_of_batch(batch, version=entry.list.protocol_version, actor=actor).key == wanted.key
+    ]
+    for until in sorted({batch.usable_until for batch in fitting}):
+        same_date = [batch.pk for batch in fitting if batch.usable_until == until]
+        kit = _any_of(Kit.objects.filter(batch__in=same_date, state=Kit.State.IN_STOCK))
+        if kit is not None:
+            return kit
+    raise Refused("No usable kit for this number is in stock. Receive kits first.")
+
+
+def _any_of(kits: "QuerySet[Kit]") -> Kit | None:
+    free = list(kits.select_for_update(of=("self",), skip_locked=True).order_by("number"))
+    return secrets.choice(free) if free else None
+
+
+@sensitive_variables("second_password")
+def kit_dispense(
+    *,
+    participant: Participant,
+    kit_number: str,
+    second_email: str,
+    second_password: str,
+    visit_uid: UUID | None,
+    actor: Actor,
+) -> Kit:
+    """Hand out the kit that was prepared for this volunteer, read from its container, checked by two.
+
+    `kit_number` is what was scanned or typed. A kit that is not the one prepared is refused, and the refusal
+    stays on record whatever follows. The second person is any other member of the study, who enters their
+    own password.
+    """
+    require(actor, Cap.DISPENSE)
+    require_study(actor, participant.study_id)
+    number = _right_kit(participant, kit_number, actor)
+    second = _second_person(participant, second_email, second_password, actor)
+    return _kit_dispense(
+        participant=participant, number=number, second=second, visit_uid=visit_uid, actor=actor
+    )
+
+
+def _right_kit(participant: Participant, typed: str, actor: Actor) -> str:
+    why = explain(typed, "kit")
+    if why:
+        _note_wrong_kit(participant=participant, number="", why="unreadable", actor=actor)
+        raise Refused(why, field="kit_number", code="kit_unreadable")
+    number = normalise(typed)
+    prepared = Kit.objects.filter(entry__participant=participant, state=Kit.State.PREPARED).first()
+    if prepared is None:
+        raise Refused("No kit is prepared for this volunteer. Prepare one first.")
+    if prepared.number == number:
+        return number
+    _note_wrong_kit(participant=participant, number=number, why="not the one prepared", actor=actor)
+    raise Refused(
+        f"Kit {number} is not the one prepared for this volunteer. Put it back and look for the kit "
+        "with the volunteer's number on its label.",
+        field="kit_number",
+        code="kit_wrong",
+    )
+
+
+@service
+def _note_wrong_kit(*, participant: Participant, number: str, why: str, actor: Actor) -> None:
+    """Record the refusal in a transaction of its own. A misread number is on the trail only."""
+    audit(
+        actor=actor,
+        action=Action.KIT_REFUSED,
+        subject_type="kit",
+        subject_code=number or "unreadable",
+        participant_code=participant.code,
+        data={"stage": "handing out", "why": why},
+    )
+    if number:
+        deviation_note(
+            actor=actor,
+            study=participant.study,
+            participant=participant,
+            kind=Deviation.Kind.KIT,
+            what=f"Near miss at handing out: kit {number} was read, which is not the one prepared for "
+            "this volunteer. It was refused.",
+            subject=f"kit {number}",
+        )
+
+
+def _second_person(participant: Participant, email: str, password: str, actor: Actor) -> User:
+    study = participant.study
+    user = User.objects.filter(email__iexact=email.strip(), is_active=True).first()
+    if user is not None and user.pk == actor.user_id:
+        raise Refused("The second person must be somebody else.", field="second_email")
+    on = today_in(study.timezone)
+    if user is None or not current_memberships(user, study, on).exists():
+        raise Refused(
+            "Nobody with this e-mail address is in the study today.", field="second_email"
+        )
+    try:
+        return check_password(
+            actor=actor_for(user, study),
+            password=password,
+            subject_type="kit_check",
+            subject_code=participant.code,
+        )
+    except WrongPassword:
+        raise Refused(
+            "This is not the second person's password, so nothing was handed out.",
+            field="second_password",
+        ) from None
+
+
+@service
+def _kit_dispense(
+    *, participant: Participant, number: str, second: User, visit_uid: UUID | None, actor: Actor
+) -> Kit:
+    person = lock_active(participant)
+    _refuse_after_opening(person)
+    found = Kit.objects.filter(
+        entry__participant=person, study_id=person.study_id, number=number
+    ).first()
+    if found is None:
+        raise Conflict("This kit was put aside meanwhile. Prepare another one.")
+    kit = lock_kit(found)
+    move(
+        kit,
+        KitMovement.What.DISPENSE,
+        actor=actor,
+        participant_code=person.code,
+        second=second,
+        visit_uid=visit_uid,
+    )
+    return kit
+
+
+@service
+def kit_given(
+    *,
+    kit: Kit,
+    participant: Participant,
+    second: User,
+    visit_uid: UUID,
+    at: datetime,
+    actor: Actor,
+) -> KitMovement:
+    """Record that the handed-out kit was given at `at`, seen by `second`. Called with the dose's own record."""
+    require(actor, Cap.VISIT_RUN)
+    require_study(actor, participant.study_id)
+    locked = lock_kit(kit)
+    entry = locked.entry
+    if entry is None or entry.participant_id != participant.pk:
+        raise Refused(f"Kit {locked.number} was not prepared for this volunteer.")
+    if Reveal.objects.filter(participant=participant, at__lt=at).exists():
+        _refuse_after_opening(participant)
+    return move(
+        locked,
+        KitMovement.What.GIVE,
+        actor=actor,
+        participant_code=participant.code,
+        second=second,
+        visit_uid=visit_uid,
+        at=at,
+    )

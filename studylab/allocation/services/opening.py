@@ -1,0 +1,136 @@
+"""Opening one person's code in an emergency."""
+
+from dataclasses import dataclass, field
+
+from django.db import transaction
+from django.views.decorators.debug import sensitive_variables
+
+from studylab import clock
+from studylab.access import Actor, Cap, require
+from studylab.allocation.gates import arm_of
+from studylab.allocation.models import ListEntry, Reveal
+from studylab.allocation.services.checks import deviation_note, require_study
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import service
+from studylab.errors import Refused
+from studylab.participants.models import Deviation, Hold, Participant
+from studylab.people.models import User
+from studylab.people.services.signatures import check_password, signature_write
+
+MEANING = "I open this volunteer's code for the reason given"
+HOLD_REASON = (
+    "Emergency: nothing more is given to this volunteer until the supervising physician decides."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedCode:
+    """What the clinician sees. The arm is not part of its repr and is kept nowhere."""
+
+    reveal: Reveal
+    arm_name: str = field(repr=False)
+
+
+@sensitive_variables()
+def code_open(
+    *, participant: Participant, kind: str, reason: str, told: str, password: str, actor: Actor
+) -> OpenedCode:
+    """Open the code of one volunteer: the opening is committed first, then the arm is decrypted.
+
+    Any clinician of the study may do it alone, whatever state the volunteer or the study is in. Every call
+    is an act of its own. A failed write shows nothing.
+    """
+    require(actor, Cap.CODE_OPEN)
+    require_study(actor, participant.study_id)
+    if kind != Reveal.Kind.EMERGENCY:
+        raise Refused("One person's code is opened in a medical emergency only.", field="kind")
+    for name, text in (("reason", reason), ("told", told)):
+        if not text.strip():
+            raise Refused("Fill this in: it is written down with the opening.", field=name)
+    entry = ListEntry.objects.filter(participant=participant).first()
+    if entry is None:
+        raise Refused("This volunteer has no allocation number, so there is no code to open.")
+    user = check_password(
+        actor=actor, password=password, subject_type="code", subject_code=participant.code
+    )
+    # Durable: inside somebody else's transaction the opening could be rolled back after it was read.
+    with transaction.atomic(durable=True):
+        reveal = _reveal_write(
+            entry=entry, kind=kind, reason=reason.strip(), told=told.strip(), user=user, actor=actor
+        )
+    return OpenedCode(reveal, arm_of(reveal, actor=actor).name)
+
+
+@service
+def _reveal_write(
+    *, entry: ListEntry, kind: str, reason: str, told: str, user: User, actor: Actor
+) -> Reveal:
+    participant = entry.participant
+    assert participant is not None
+    signature = signature_write(
+        actor=actor,
+        user=user,
+        meaning=MEANING,
+        subject_type="code",
+        subject_code=participant.code,
+        participant_code=participant.code,
+        content={
+            "participant": participant.code,
+            "number": entry.number,
+            "kind": kind,
+            "reason": reason,
+            "told": told,
+        },
+    )
+    reveal = Reveal.objects.create(
+        participant=participant,
+        entry=entry,
+        kind=kind,
+        reason=reason,
+        told=told,
+        at=clock.now(),
+        by=user,
+        signature=signature,
+    )
+    audit(
+        actor=actor,
+        action=Action.CODE_OPENED,
+        subject_type="code",
+        subject_code=participant.code,
+        participant_code=participant.code,
+        reason=reason,
+        data={"kind": kind, "told": told, "number": entry.number},
+    )
+    deviation_note(
+        actor=actor,
+        study=participant.study,
+        participant=participant,
+        kind=Deviation.Kind.CODE,
+        what="The code was opened in an emergency.",
+        subject=f"number {entry.number}",
+        at=reveal.at,
+    )
+    _stop_dosing(participant, actor)
+    return reveal
+
+
+def _stop_dosing(participant: Participant, actor: Actor) -> None:
+    """Shut the dose gate by a hold, once."""
+    if participant.holds.filter(reason=HOLD_REASON, released_at=None).exists():
+        return
+    hold = Hold.objects.create(
+        participant=participant,
+        kind=Hold.Kind.OTHER,
+        reason=HOLD_REASON,
+        opened_at=clock.now(),
+        opened_by_id=actor.user_id,
+    )
+    audit(
+        actor=actor,
+        action=Action.HOLD_OPENED,
+        subject_type="hold",
+        subject_code=hold.uid,
+        participant_code=participant.code,
+        reason=HOLD_REASON,
+    )
