@@ -1,0 +1,162 @@
+"""Everything that an assessment looks at, gathered from what stands on record now."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from uuid import UUID
+
+from screening.models import AnswerSet, Assessment, VitalSet
+from screening.rules.inputs import Answer, Medicine, Person, inputs_digest
+from screening.rules.outcome import Finding
+from screening.rules.rows import QuestionRow
+from screening.rules.table import RuleTable, load_table
+from screening.rules.vitals import VitalDecision
+from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
+from screening.selectors.vitals import decision_of, standing_sets
+from studylab.participants.models import Participant
+from studylab.studies.selectors import CurrentProtocol, current_protocol
+
+CHANGED = "A first answer that matters was taken back; a physician looks at it."
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """One state of a person's record at a gate.
+
+    `repeated` says that the vital set is not the first one outside the limits. `taken_back` are findings on
+    answers that mattered at first and were changed to ones that do not.
+    """
+
+    protocol: CurrentProtocol
+    table: RuleTable
+    answer_set: AnswerSet | None
+    vital_set: VitalSet | None
+    answers: dict[str, Answer]
+    medicines: tuple[Medicine, ...]
+    no_medicines: bool
+    vitals: VitalDecision | None
+    repeated: bool
+    person: Person
+    taken_back: tuple[Finding, ...]
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of the inputs, table and protocol: what a sign-off is bound to."""
+        return inputs_digest(
+            answers=self.answers,
+            medicines=self.medicines,
+            no_medicines=self.no_medicines,
+            vitals=self.vitals,
+            person=self.person,
+            table_hash=self.table.hash,
+            protocol_hash=self.protocol.version.sha256,
+        )
+
+
+def table_of(protocol: CurrentProtocol) -> RuleTable:
+    """Return the house's table with the questions that the study adds."""
+    return load_table().for_study(protocol.plan.questions)
+
+
+def current_inputs(participant: Participant, gate: str, visit_uid: UUID | None = None) -> Inputs:
+    """Return what stands on record for a gate.
+
+    The dosing day judges the day's answers and medicines; its readings are judged by the dose gate. What was
+    answered at screening counts along, except a question that is asked again that day.
+    """
+    protocol = current_protocol(participant.study)
+    table = table_of(protocol)
+    if gate == Assessment.Gate.SCREENING:
+        return _screening(participant, protocol, table)
+    return _dosing_day(participant, protocol, table, visit_uid)
+
+
+def current_inputs_digest(participant: Participant) -> str:
+    """Return the digest of what stands on record at screening, to compare with what was signed."""
+    return current_inputs(participant, Assessment.Gate.SCREENING).digest
+
+
+def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleTable) -> Inputs:
+    sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
+    newest = sets[-1] if sets else None
+    vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
+    vital_set = vital_sets[-1] if vital_sets else None
+    decision = decision_of(vital_set)
+    return Inputs(
+        protocol=protocol,
+        table=table,
+        answer_set=newest,
+        vital_set=vital_set,
+        answers=as_answers(newest.answers) if newest else {},
+        medicines=as_medicines(newest.medicines) if newest else (),
+        no_medicines=newest.no_medicines if newest else False,
+        vitals=decision if isinstance(decision, VitalDecision) else None,
+        repeated=any(earlier.verdict not in ("", "pass") for earlier in vital_sets[:-1]),
+        person=person_of(newest),
+        taken_back=_taken_back(table.asked("screening"), sets),
+    )
+
+
+def _dosing_day(
+    participant: Participant, protocol: CurrentProtocol, table: RuleTable, visit_uid: UUID | None
+) -> Inputs:
+    sets = list(answer_sets(participant, AnswerSet.When.DOSING_DAY, visit_uid))
+    day = sets[-1] if sets else None
+    before = newest_answers(participant, AnswerSet.When.SCREENING)
+    asked_again = {row.id for row in table.asked("dosing_day")}
+    answers = {
+        key: answer
+        for key, answer in as_answers(before.answers if before else {}).items()
+        if key not in asked_again
+    }
+    listed = day if day and (day.medicines or day.no_medicines) else before
+    return Inputs(
+        protocol=protocol,
+        table=table,
+        answer_set=day,
+        vital_set=None,
+        answers=answers | as_answers(day.answers if day else {}),
+        medicines=as_medicines(listed.medicines) if listed else (),
+        no_medicines=listed.no_medicines if listed else False,
+        vitals=None,
+        repeated=False,
+        person=person_of(before),
+        taken_back=_taken_back(table.asked("dosing_day"), sets),
+    )
+
+
+def person_of(answer_set: AnswerSet | None) -> Person:
+    """Return age, height and weight as given with the answers."""
+    if answer_set is None:
+        return Person(None, None, None)
+    return Person(answer_set.age_years, answer_set.height_cm, answer_set.weight_kg)
+
+
+def _taken_back(rows: Sequence[QuestionRow], sets: Sequence[AnswerSet]) -> tuple[Finding, ...]:
+    """Return one finding for each answer that mattered in an earlier set and no longer does."""
+    if len(sets) < 2:
+        return ()
+    newest = sets[-1]
+    findings = []
+    for row in rows:
+        if not row.quiet or row.disposition in (None, "note"):
+            continue
+        now = (newest.answers.get(row.id) or {}).get("value")
+        earlier = [(s.answers.get(row.id) or {}).get("value") for s in sets[:-1]]
+        mattered = [value for value in earlier if value and value != row.quiet]
+        if now == row.quiet and mattered:
+            findings.append(_changed(row, mattered[-1], now))
+    return tuple(findings)
+
+
+def _changed(row: QuestionRow, before: str, now: str) -> Finding:
+    words = {"not_sure": "not sure"}
+    return Finding(
+        rule_id=f"changed-{row.id}",
+        concept=row.concept,
+        disposition="physician",
+        reason=CHANGED,
+        source="proposal; three in four experienced volunteers had hidden something "
+        "(Clin Trials 2013;10:935)",
+        said=f"first {words.get(before, before)}, now {words.get(now, now)}: {row.text}",
+    )

@@ -1,0 +1,134 @@
+"""Reading assessments and sign-offs: what was signed, and whether it still stands."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+from uuid import UUID
+
+from django.db.models import Q
+
+from screening.models import Assessment, SignOff
+from screening.rules.bands import PersonalLimits
+from screening.selectors.inputs import current_inputs_digest
+from studylab.participants.models import Participant
+from studylab.people.services.signatures import content_hash
+
+SignOffKind = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
+
+
+@dataclass(frozen=True, slots=True)
+class SignOffState:
+    """Where the newest sign-off stands; only "eligible" lets anybody on. `why` is a sentence."""
+
+    kind: SignOffKind
+    sign_off: SignOff | None
+    why: str
+
+    @property
+    def eligible(self) -> bool:
+        """Whether a current eligible decision stands."""
+        return self.kind == "eligible"
+
+
+def newest_assessment(
+    participant: Participant, gate: str, visit_uid: UUID | None = None
+) -> Assessment | None:
+    """Return the newest assessment of a gate, of one visit when `visit_uid` is given."""
+    found = Assessment.objects.filter(participant=participant, gate=gate)
+    if visit_uid is not None:
+        found = found.filter(Q(answer_set__visit_uid=visit_uid) | Q(vital_set__visit_uid=visit_uid))
+    return found.select_related("protocol_version").order_by("-id").first()
+
+
+def newest_sign_off(participant: Participant) -> SignOff | None:
+    """Return the newest sign-off of any decision, with signature and assessment."""
+    return (
+        SignOff.objects.filter(participant=participant)
+        .select_related("signature", "assessment__protocol_version")
+        .order_by("-id")
+        .first()
+    )
+
+
+def signed_content(
+    *,
+    assessment: Assessment,
+    decision: str,
+    item_decisions: list[dict[str, Any]],
+    personal_limits: dict[str, Any] | None,
+    reason: str,
+) -> dict[str, Any]:
+    """Return what the signature of a sign-off covers, as plain JSON."""
+    return {
+        "participant": assessment.participant.code,
+        "assessment": assessment.pk,
+        "inputs_digest": assessment.inputs_digest,
+        "protocol": assessment.protocol_version.sha256,
+        "table": assessment.table_hash,
+        "outcome": assessment.outcome,
+        "findings": assessment.findings,
+        "missing": assessment.missing,
+        "decision": decision,
+        "item_decisions": item_decisions,
+        "personal_limits": personal_limits,
+        "reason": reason,
+    }
+
+
+def signature_fits(sign_off: SignOff) -> bool:
+    """Whether the signature covers exactly what the rows say now."""
+    content = signed_content(
+        assessment=sign_off.assessment,
+        decision=sign_off.decision,
+        item_decisions=sign_off.item_decisions,
+        personal_limits=sign_off.personal_limits,
+        reason=sign_off.reason,
+    )
+    return sign_off.signature.covers(content_hash(content))
+
+
+def sign_off_state(participant: Participant, at: datetime) -> SignOffState:
+    """Return where the person's newest sign-off stands at the instant `at`."""
+    sign_off = newest_sign_off(participant)
+    if sign_off is None:
+        return SignOffState("none", None, "No physician has decided yet.")
+    void = _why_void(participant, sign_off)
+    if void:
+        return SignOffState("void", sign_off, void)
+    if sign_off.decision == SignOff.Decision.ELIGIBLE and at >= sign_off.valid_until:
+        return SignOffState("lapsed", sign_off, "The sign-off is too old and has to be given anew.")
+    words = {
+        SignOff.Decision.ELIGIBLE: "A physician has signed: eligible.",
+        SignOff.Decision.NOT_ELIGIBLE: "A physician has signed: not eligible.",
+        SignOff.Decision.NEEDS_MORE: "A physician asks for more before deciding.",
+    }
+    decision = SignOff.Decision(sign_off.decision)
+    return SignOffState(decision.value, sign_off, words[decision])
+
+
+def _why_void(participant: Participant, sign_off: SignOff) -> str:
+    """Return why the sign-off no longer stands for what is on record; "" when it does."""
+    newest = newest_assessment(participant, Assessment.Gate.SCREENING)
+    if newest is None or newest.pk != sign_off.assessment_id:
+        return "Answers, medicines or values changed after the signature."
+    if not signature_fits(sign_off):
+        return "What was signed and what is on record are not the same."
+    if current_inputs_digest(participant) != sign_off.assessment.inputs_digest:
+        return "The protocol or the rules changed after the signature."
+    return ""
+
+
+def personal_limits(state: SignOffState) -> PersonalLimits | None:
+    """Return the person's own limits while a current eligible sign-off carries some."""
+    if not state.eligible or state.sign_off is None or not state.sign_off.personal_limits:
+        return None
+    return PersonalLimits(**state.sign_off.personal_limits)
+
+
+def sign_off_history(participant: Participant) -> list[SignOff]:
+    """Return every sign-off, newest first, with signature and assessment."""
+    return list(
+        SignOff.objects.filter(participant=participant)
+        .select_related("signature", "assessment__protocol_version", "assessment__participant")
+        .order_by("-id")
+    )

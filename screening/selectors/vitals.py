@@ -1,0 +1,97 @@
+"""Reading vital sets, and what their decision values mean against the limits."""
+
+from uuid import UUID
+
+from django.db.models import QuerySet
+from django.http import Http404
+
+from screening.models import VitalSet
+from screening.rules.bands import PersonalLimits, Place, judge, personal_bands
+from screening.rules.vitals import UNITS, WORDS, Undecided, VitalDecision, VitalProblem, shown
+from studylab.participants.models import Participant
+from studylab.studies.rules.protocol import Band, Limits, VitalBands
+
+MEASURES = ("systolic", "diastolic", "pulse")
+BANDED_GATES = frozenset({VitalSet.Gate.SCREENING, VitalSet.Gate.PRE_DOSE})
+
+
+def standing_sets(
+    participant: Participant, gate: str, visit_uid: UUID | None = None
+) -> QuerySet[VitalSet]:
+    """Return the sets of a gate that no correction supersedes, oldest first, with their readings."""
+    sets = VitalSet.objects.filter(participant=participant, gate=gate, superseded_by=None)
+    if visit_uid is not None:
+        sets = sets.filter(visit_uid=visit_uid)
+    return sets.order_by("id").prefetch_related("readings")
+
+
+def newest_vitals(
+    participant: Participant, gate: str, visit_uid: UUID | None = None
+) -> VitalSet | None:
+    """Return the newest standing set of a gate, decided or not."""
+    return standing_sets(participant, gate, visit_uid).last()
+
+
+def access_vital_set(participant: Participant, uid: UUID) -> VitalSet:
+    """Return one of the person's sets with its readings, or answer "not found"."""
+    found = (
+        VitalSet.objects.filter(participant=participant, uid=uid)
+        .select_related("recorded_by", "repeat_of", "supersedes", "superseded_by", "deviation")
+        .prefetch_related("readings")
+        .first()
+    )
+    if found is None:
+        raise Http404("There is no such set of readings.")
+    return found
+
+
+def decision_of(vital_set: VitalSet | None) -> VitalDecision | Undecided | None:
+    """Return what the set decided, from the stored values; None when there is no set."""
+    if vital_set is None:
+        return None
+    if vital_set.systolic is None or vital_set.diastolic is None or vital_set.pulse is None:
+        return Undecided(tuple(VitalProblem(**problem) for problem in vital_set.problems))
+    return VitalDecision(
+        systolic=vital_set.systolic,
+        diastolic=vital_set.diastolic,
+        pulse=vital_set.pulse,
+        used=_used(vital_set),
+    )
+
+
+def _used(vital_set: VitalSet) -> tuple[int, int]:
+    """Return the numbers of the two readings whose means are stored."""
+    readings = list(vital_set.readings.all())
+    decided = tuple(getattr(vital_set, measure) for measure in MEASURES)
+    for first in (2, 3):
+        pair = readings[first - 1 : first + 1]
+        if len(pair) == 2 and decided == tuple(
+            sum(getattr(reading, measure) for reading in pair) / 2 for measure in MEASURES
+        ):
+            return first, first + 1
+    raise AssertionError("the stored decision is the mean of no two readings")
+
+
+def bands_for(gate: str, limits: Limits, personal: PersonalLimits | None) -> VitalBands | None:
+    """Return the bands that judge a gate's values; None for gates that are judged otherwise."""
+    if gate == VitalSet.Gate.SCREENING:
+        return limits.screening
+    if gate == VitalSet.Gate.PRE_DOSE:
+        return personal_bands(limits.pre_dose, limits, personal)
+    return None
+
+
+def value_places(decision: VitalDecision, bands: VitalBands) -> dict[str, Place]:
+    """Return where each decision value lies: pass, review, outside."""
+    return {
+        measure: judge(getattr(bands, measure), getattr(decision, measure)) for measure in MEASURES
+    }
+
+
+def value_text(measure: str, decision: VitalDecision, band: Band) -> str:
+    """Return a decision value beside the range in which it passes."""
+    to = "to" if band.upper_included else "to below"
+    return (
+        f"{WORDS[measure]} {shown(getattr(decision, measure))} {UNITS[measure]} "
+        f"(passes from {band.pass_from:g} {to} {band.pass_below:g})."
+    )
