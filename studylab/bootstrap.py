@@ -2,6 +2,7 @@
 
 import os
 import sys
+import tempfile
 from pathlib import Path
 
 from studylab.boot import database, demo, venv
@@ -65,14 +66,16 @@ def _run(words: list[str]) -> int:
 def _tests(places: Places, words: list[str]) -> int:
     """Run pytest on a throw-away server, or on the one DATABASE_URL names."""
     command = [sys.executable, "-m", "pytest", *_processes(words), *words]
-    env = {"STUDYLAB_ENV": "test"}
     stop = StopRequest()
     stop.listen()
     try:
-        if database.given():
-            return run_attached(command, env, stop)
-        with database.for_tests(places, stop) as settings:
-            return run_attached(command, {**env, **settings}, stop)
+        # Queues and files of a test run must not meet those of a demo.
+        with tempfile.TemporaryDirectory(prefix="studylab-test-") as state:
+            env = {"STUDYLAB_ENV": "test", "STUDYLAB_STATE_DIR": state}
+            if database.given():
+                return run_attached(command, env, stop)
+            with database.for_tests(places, stop) as settings:
+                return run_attached(command, {**env, **settings}, stop)
     finally:
         stop.forget()
 

@@ -70,6 +70,12 @@ class Person:
             **self._how(),
         )
 
+    def run(self, script: Path, *words: str) -> subprocess.CompletedProcess[str]:
+        """Run a Python script to its end."""
+        command = [self.python, str(script), *words]
+        how = self._how()
+        return subprocess.run(command, capture_output=True, text=True, check=False, **how)
+
     def play(self, scenario: str, *words: str) -> dict[str, Any]:
         """Run one of scenarios.py to its end and return what it saw."""
         child = self.start(scenario, *words)

@@ -1,4 +1,4 @@
-"""The launcher with the real server, as root and as a normal user."""
+"""The start and its real PostgreSQL server, as root and as a normal user."""
 
 import json
 import os
@@ -87,3 +87,17 @@ def test_lost_keys_are_named_not_replaced(person: Person) -> None:
     said = person.play("lost_keys")["said"]
     assert "keys.env" in said
     assert "--reset" in said
+
+
+@pytest.mark.parametrize("furnished", ["normal user"], indirect=True)
+def test_a_read_only_folder_is_one_line(person: Person) -> None:
+    site = person.folder / "site"
+    (site / "requirements.txt").write_text("never-read==1\n", encoding="utf-8")
+    site.chmod(0o555)
+    try:
+        answer = person.run(site / "manage.py", "demo")
+    finally:
+        site.chmod(0o755)
+    assert answer.returncode == 1
+    assert f"Cannot write in {site / '.studylab'}" in answer.stderr
+    assert answer.stderr.count("\n") == 1
