@@ -2,20 +2,34 @@
 
 from collections.abc import Callable
 
+from django.conf import settings
+from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import resolve_url
+from django_htmx.http import HttpResponseClientRedirect
 
 from studylab.errors import StudylabError
 from studylab.people.views.errors import answer_refusal
 
 
 class RefusalMiddleware:
-    """Answer every StudylabError that leaves a view with its own status and words."""
+    """Answer every StudylabError that leaves a view with its own status and words.
+
+    A part of a page that is asked for after the sign-in ended sends the whole page to the sign-in, since a
+    followed redirect would put the sign-in page into the middle of a table.
+    """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        return self.get_response(request)
+        response = self.get_response(request)
+        if response.status_code != 302 or not request.htmx:  # type: ignore[attr-defined]
+            return response
+        if response.headers["Location"].partition("?")[0] != resolve_url(settings.LOGIN_URL):
+            return response
+        page = request.htmx.current_url_abs_path or "/"  # type: ignore[attr-defined]
+        return HttpResponseClientRedirect(redirect_to_login(page).url)
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         """Turn a refusal into its page; leave everything else to break loudly."""

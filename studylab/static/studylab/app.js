@@ -48,10 +48,21 @@
     if (!box) return;
     const notice = document.createElement("div");
     notice.className = "notice notice-error";
-    notice.setAttribute("role", "alert");
     notice.textContent = text;
     box.replaceChildren(notice);
     notice.scrollIntoView({ block: "nearest" });
+  }
+
+  // A table that scrolls can be scrolled by keyboard too.
+  function reachTables() {
+    document.querySelectorAll(".table-wrap").forEach((wrap) => {
+      if (wrap.scrollWidth <= wrap.clientWidth) { wrap.removeAttribute("tabindex"); return; }
+      wrap.tabIndex = 0;
+      if (wrap.hasAttribute("aria-label")) return;
+      const caption = wrap.querySelector("caption");
+      wrap.setAttribute("role", "region");
+      wrap.setAttribute("aria-label", caption ? caption.textContent.trim() : "Table, scrolls sideways");
+    });
   }
 
   document.addEventListener("click", followErrorLink);
@@ -79,5 +90,8 @@
     document.addEventListener(name, () =>
       tell("No answer from the site. Check the network, load the page again, and look whether your last entry is there."));
   }
+  document.addEventListener("htmx:afterSwap", reachTables);
+  window.addEventListener("resize", reachTables);
+  reachTables();
   focusErrors(document);
 })();

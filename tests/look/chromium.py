@@ -1,0 +1,54 @@
+"""Shows finished pages to Chromium without a server: pages from memory, static files from their folders."""
+
+import mimetypes
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from django.contrib.staticfiles import finders
+
+SITE = "http://studylab.example"
+
+
+@contextmanager
+def browser_with(pages: dict[str, str]) -> Iterator[Any]:
+    """Yield a Chromium that knows `pages` (path to HTML) and our static files, and nothing else."""
+    executable = (
+        os.environ.get("STUDYLAB_CHROMIUM")
+        or shutil.which("chromium")
+        or shutil.which("google-chrome")
+    )
+    if executable is None:
+        if "browser" in os.environ.get("STUDYLAB_REQUIRE", "").split(","):
+            pytest.fail("Chromium is required here and was not found.")
+        pytest.skip("Chromium was not found.")
+    from playwright.sync_api import sync_playwright
+
+    def answer(route: Any) -> None:
+        path = urlsplit(route.request.url).path
+        found = finders.find(path.removeprefix("/static/")) if path.startswith("/static/") else None
+        if found:
+            kind = mimetypes.guess_type(str(found))[0] or "application/octet-stream"
+            route.fulfill(body=Path(str(found)).read_bytes(), content_type=kind)
+        elif path in pages and route.request.url.startswith(SITE):
+            route.fulfill(body=pages[path], content_type="text/html; charset=utf-8")
+        else:
+            route.abort()
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox"])
+        make = browser.new_context
+
+        def context(**kwargs: Any) -> Any:
+            fresh = make(base_url=SITE, **kwargs)
+            fresh.route("**/*", answer)
+            return fresh
+
+        browser.new_context = context
+        yield browser
+        browser.close()
