@@ -11,7 +11,7 @@ from pathlib import Path
 
 from studylab.boot import pg_place
 from studylab.boot.pg_server import Server
-from studylab.boot.places import Lock, Places, Trouble, keys
+from studylab.boot.places import KEY_NAMES, Lock, Places, Trouble, keys
 from studylab.boot.process import StopRequest
 
 _BUSY = "Another manage.py command is using the demo's database; waiting for it to end."
@@ -33,37 +33,37 @@ def demo_server(places: Places, stop: StopRequest) -> Server:
 def for_demo(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
     """Own the demo's database for as long as the demo runs. Yields settings for children."""
     if given():
-        yield keys(places)
+        yield _keys_not_given(keys(places))
         return
-    with _owned(places, stop) as (server, secret):
-        yield _settings(server.url(secret["STUDYLAB_DATABASE_PASSWORD"]), secret)
+    owner = Lock(places.run / "database.lock")
+    if not owner.wait(seconds=300, told=_BUSY, stop=stop.check):
+        raise Trouble(
+            "Another manage.py command has kept the database for 5 minutes; end it first."
+        )
+    with _owned(places, stop, owner) as settings:
+        yield settings
 
 
 @contextmanager
 def for_command(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
     """The demo's database for one command: the running one if there is one."""
+    owner = Lock(places.run / "database.lock")
     users = Lock(places.run / "database-users.lock")
-    while True:
-        owner = Lock(places.run / "database.lock")
-        if owner.take():
-            owner.let_go()
-            with _owned(places, stop) as (server, secret):
-                yield _settings(server.url(secret["STUDYLAB_DATABASE_PASSWORD"]), secret)
-                # Others may have joined; the last look and the stop happen under their lock.
-                users.wait(seconds=3600, told=_BUSY, stop=stop.check)
-            users.let_go()
-            return
+    while not owner.take():
         if users.take(shared=True):
             try:
-                url = _running(places)
-                if url:
-                    secret = keys(places, may_make=False)
-                    yield _settings(url, secret)
+                if url := _running(places):
+                    yield {"DATABASE_URL": url, **_keys_not_given(keys(places, may_make=False))}
                     return
             finally:
                 users.let_go()
         stop.check()
         time.sleep(0.2)
+    with _owned(places, stop, owner) as settings:
+        yield settings
+        # Others may have joined; none can join between this wait and the stop.
+        users.wait(seconds=3600, told=_BUSY, stop=stop.check)
+    users.let_go()
 
 
 @contextmanager
@@ -104,26 +104,29 @@ def erase(places: Places) -> None:
 
 
 @contextmanager
-def _owned(places: Places, stop: StopRequest) -> Iterator[tuple[Server, dict[str, str]]]:
-    """Start the demo's server, tell others where it is, stop it at the end."""
-    owner = Lock(places.run / "database.lock")
-    if not owner.wait(seconds=300, told=_BUSY, stop=stop.check):
-        raise Trouble(
-            "Another manage.py command has kept the database for 5 minutes; end it first."
-        )
+def _owned(places: Places, stop: StopRequest, owner: Lock) -> Iterator[dict[str, str]]:
+    """Start the demo's server, tell others where it is, stop it at the end, let `owner` go."""
     note = places.run / "database-url.json"
     try:
         server = demo_server(places, stop)
         secret = keys(places, may_make=not (server.data / "PG_VERSION").exists())
+        password = secret["STUDYLAB_DATABASE_PASSWORD"]
         try:
-            server.start(secret["STUDYLAB_DATABASE_PASSWORD"])
-            _write_private(note, {"url": server.url(secret["STUDYLAB_DATABASE_PASSWORD"])})
-            yield server, secret
+            server.start(password)
+            _write_private(note, {"url": server.url(password)})
+            yield {"DATABASE_URL": server.url(password), **_keys_not_given(secret)}
         finally:
             note.unlink(missing_ok=True)
             server.stop()
     finally:
         owner.let_go()
+
+
+def _keys_not_given(secret: dict[str, str]) -> dict[str, str]:
+    """The keys for children, but for those set from outside."""
+    names = (name for name in KEY_NAMES if name != "STUDYLAB_DATABASE_PASSWORD")
+    outside = os.environ
+    return {k: secret[k] for k in names if not outside.get(k) and not outside.get(f"{k}_FILE")}
 
 
 def _running(places: Places) -> str | None:
@@ -133,10 +136,6 @@ def _running(places: Places) -> str | None:
         return str(read["url"])
     except (OSError, ValueError, KeyError):
         return None
-
-
-def _settings(url: str, secret: dict[str, str]) -> dict[str, str]:
-    return {"DATABASE_URL": url, **secret}
 
 
 def _write_private(path: Path, content: dict[str, str]) -> None:

@@ -114,10 +114,12 @@ def _prepare(supervisor: Supervisor) -> None:
 def _start(supervisor: Supervisor, listener: Listener) -> None:
     say("Starting the web server, the worker and the scheduler.")
     web = ["gunicorn", "studylab.wsgi:application", "--bind", f"fd://{listener.socket.fileno()}"]
-    web += ["--worker-class", "gthread", "--workers", "2", "--threads", "4", "--timeout", "60"]
+    web += ["--worker-class", "gthread", "--workers", "2", "--threads", "4", "--timeout", "30"]
     web += ["--graceful-timeout", "5", "--no-control-socket", "--access-logfile", "-"]
     supervisor.start("web", web, grace=10, pass_fds=[listener.socket.fileno()])
     worker = ["celery", "-A", "studylab", "worker", "--concurrency", "2", "--loglevel", "INFO"]
+    # One worker has no others to talk to; with files as the broker, talk piles up.
+    worker += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
     supervisor.start("worker", worker, grace=20)
     # The timetable file is disposable: what is due stands in the database, and a power cut breaks it.
     timetable = supervisor.places.run / "timetable"
@@ -139,6 +141,8 @@ def _show(supervisor: Supervisor, chosen: argparse.Namespace, listener: Listener
     say("")
     say(sign_ins.rstrip())
     say("")
+    if listener.everywhere:
+        say("Other machines reach it too, over plain http: enter nothing about real people.")
     say(f"Studylab is running at {listener.address}  (Ctrl-C stops it)")
 
 

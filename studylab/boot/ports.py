@@ -20,23 +20,32 @@ class Listener:
     port: int
 
     @property
+    def everywhere(self) -> bool:
+        """Whether it listens on every address of this machine."""
+        return self.host in _EVERYWHERE
+
+    @property
+    def name(self) -> str:
+        """The host by which this machine reaches itself."""
+        return "127.0.0.1" if self.everywhere else self.host
+
+    @property
     def address(self) -> str:
         """The address to type into a browser on this machine."""
-        host = "127.0.0.1" if self.host in _EVERYWHERE else self.host
+        host = self.name
         return f"http://{f'[{host}]' if ':' in host else host}:{self.port}/"
 
     @property
     def hosts(self) -> str:
         """Names the site answers to: this machine's own, or any when it listens everywhere."""
         own = ["localhost", "127.0.0.1", "[::1]"]
-        if self.host in _EVERYWHERE:
+        if self.everywhere:
             return "*"
         return ",".join([*own, f"[{self.host}]" if ":" in self.host else self.host])
 
     def answers(self) -> int | None:
         """The status of the first page, or None while nobody answers."""
-        host = "127.0.0.1" if self.host in _EVERYWHERE else self.host
-        connection = http.client.HTTPConnection(host, self.port, timeout=2)
+        connection = http.client.HTTPConnection(self.name, self.port, timeout=2)
         try:
             connection.request("GET", "/")
             return connection.getresponse().status

@@ -126,6 +126,6 @@ def run_attached(command: Sequence[str | Path], env: Mapping[str, str], stop: St
 def report_end(problem: BaseException | None) -> None:
     """One line when the demo goes down."""
     if isinstance(problem, Stopped) or problem is None:
-        say("Stopping.")
+        say("Stopping; this takes a few seconds.")
     else:
         say("Something went wrong; stopping everything.")

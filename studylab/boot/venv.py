@@ -208,7 +208,14 @@ def _install(places: Places) -> None:
     count = sum("==" in line for line in requirements.read_text(encoding="utf-8").splitlines())
     say(f"Installing {count} pinned packages; this happens once and takes a minute or two.")
     log = places.logs / "install.log"
-    command = [str(python_of(places.venv)), "-m", "pip", "install", "--require-hashes", "--no-input"]
+    command = [
+        str(python_of(places.venv)),
+        "-m",
+        "pip",
+        "install",
+        "--require-hashes",
+        "--no-input",
+    ]
     command += ["--disable-pip-version-check", "--progress-bar", "off", "--retries", "2"]
     with log.open("a", encoding="utf-8") as output:
         done = subprocess.run(

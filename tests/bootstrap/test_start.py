@@ -12,10 +12,11 @@ from pathlib import Path
 import pytest
 
 from studylab import bootstrap
-from studylab.boot import demo, pg_place
+from studylab.boot import database, demo, pg_place
 from studylab.boot.pg_server import is_server, pid_in
 from studylab.boot.places import KEY_NAMES, Lock, Places, Trouble, keys
 from studylab.boot.ports import listen
+from studylab.boot.process import StopRequest
 from tests.bootstrap.conftest import REPO, SmallSite
 
 
@@ -102,6 +103,15 @@ def test_listening_everywhere_answers_to_any_name() -> None:
     with listener.socket:
         assert listener.hosts == "*"
         assert listener.address.startswith("http://127.0.0.1:")
+
+
+def test_keys_set_from_outside_are_not_replaced(places: Places, monkeypatch) -> None:
+    monkeypatch.setenv("DATABASE_URL", "postgresql://127.0.0.1/site")
+    monkeypatch.setenv("STUDYLAB_SECRET_KEY", "chosen")
+    monkeypatch.setenv("STUDYLAB_CONTACT_KEY_FILE", "/run/secrets/contact")
+    monkeypatch.delenv("STUDYLAB_ALLOCATION_KEY", raising=False)
+    with database.for_demo(places, StopRequest()) as settings:
+        assert list(settings) == ["STUDYLAB_ALLOCATION_KEY"]
 
 
 def test_keys_are_made_once_and_kept_private(places: Places) -> None:
