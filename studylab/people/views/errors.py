@@ -73,7 +73,7 @@ def broken(request: HttpRequest) -> HttpResponse:
     """500: rendered without the request, the session and the database, any of which may be what broke."""
     at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     try:
-        page = render_to_string("errors/broken.html", {"at": at})
+        page: str = render_to_string("errors/broken.html", {"at": at})
     except (ValueError, OSError, TemplateDoesNotExist, TemplateSyntaxError):
         page = _PLAIN
     return HttpResponse(page, status=500)
