@@ -66,6 +66,7 @@ class Cap(StrEnum):
     DEVIATION_CLOSE = "deviation_close"
     CONTACT_RECORD = "contact_record"  # next-day contact
     CODE_OPEN = "code_open"
+    REVEALS_VIEW = "reveals_view"  # that a code was opened, by whom and why; never the arm
     LIST_MANAGE = "list_manage"
     DISPENSE = "dispense"
     LIMITS_CONFIRM = "limits_confirm"
@@ -92,9 +93,10 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
-        Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.LIMITS_CONFIRM,
+        Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
+        Cap.LIMITS_CONFIRM,
     },
-    Role.PHARMACIST: _EVERYBODY | {Cap.LIST_MANAGE, Cap.DISPENSE},
+    Role.PHARMACIST: _EVERYBODY | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW},
     Role.EXPERIMENTER: _EVERYBODY
     | _CLINICAL_READ
     | {
@@ -103,8 +105,11 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     },
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
-    | {Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW},
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW},
+    | {
+        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
+        Cap.REVEALS_VIEW,
+    },
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW},
 }  # fmt: skip
 
 

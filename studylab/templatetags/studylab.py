@@ -60,6 +60,12 @@ def bare_number(value: float | None) -> str:
     return f"{value:g}"
 
 
+@register.filter
+def percent(share: float) -> str:
+    """A share between 0 and 1 as a percentage with one decimal place."""
+    return f"{float(share) * 100:.1f} %"
+
+
 @register.simple_tag
 def form_key() -> SafeString:
     """A hidden one-time key: the same form sent twice writes once."""

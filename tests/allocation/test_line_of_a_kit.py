@@ -92,7 +92,9 @@ def test_a_quarantined_kit_makes_room_for_another(
     second = helpers.prepare(numbered, pharmacist)
     assert second.pk != first.pk
     assert selectors.kit_fact(numbered).number == second.number
-    services.kit_release(kit=first, reason="Within the range of the maker", actor=actor_of(pharmacist))
+    services.kit_release(
+        kit=first, reason="Within the range of the maker", actor=actor_of(pharmacist)
+    )
     first.refresh_from_db()
     assert (first.state, first.entry) == (Kit.State.IN_STOCK, None)
     assert KitMovement.objects.filter(kit=first).count() == 4

@@ -1,5 +1,7 @@
 """Reading: facts without arms for everybody, stock and counts for pharmacists."""
 
+from studylab.allocation.selectors.access import access_kit, access_numbered
+from studylab.allocation.selectors.dispensary import reconcile
 from studylab.allocation.selectors.facts import (
     KitAmount,
     KitState,
@@ -13,12 +15,16 @@ from studylab.allocation.selectors.facts import (
     numbers_issued,
     open_levels,
 )
+from studylab.allocation.selectors.opened import given_at, reveals_of
 
 __all__ = [
     "KitAmount",
     "KitState",
     "ListState",
+    "access_kit",
+    "access_numbered",
     "entry_of",
+    "given_at",
     "kit_amount",
     "kit_fact",
     "kit_for_number",
@@ -26,4 +32,6 @@ __all__ = [
     "list_state",
     "numbers_issued",
     "open_levels",
+    "reconcile",
+    "reveals_of",
 ]

@@ -1,0 +1,1 @@
+"""Forms of the dispensary and of code opening. They parse; services decide."""

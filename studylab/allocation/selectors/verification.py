@@ -1,0 +1,56 @@
+"""Comparing a sealed list with its seed, its commitment, the numbers and the kits. No arm leaves here."""
+
+from django.views.decorators.debug import sensitive_variables
+
+from studylab.allocation.gates import CannotOpen, batch_to_verify, entry_to_verify, list_to_verify
+from studylab.allocation.models import AllocationList, Kit, ListEntry
+from studylab.allocation.rules.sealed_list import EntrySeen, differences
+from studylab.studies.selectors import plan_of
+
+
+@sensitive_variables()
+def list_differences(sealed: AllocationList) -> list[str]:
+    """Return every way in which list, seed, commitment, numbers and kits differ; empty when all agree."""
+    try:
+        opened = list_to_verify(sealed)
+    except CannotOpen as problem:
+        return [problem.message]
+    entries = list(
+        sealed.entries.select_related("list__study").order_by("stratum", "position", "number")
+    )
+    arms = {entry.pk: entry_to_verify(entry) for entry in entries}
+    found = differences(
+        opened=opened,
+        plan=plan_of(sealed.protocol_version).allocation,
+        published=sealed.commitment,
+        method=sealed.generator_version,
+        entries=[_seen(entry, arms[entry.pk]) for entry in entries],
+    )
+    if sealed.length != len(opened.rows):
+        found.append(f"The list has {len(opened.rows)} numbers, {sealed.length} are on record.")
+    return found + _kit_differences(sealed, arms)
+
+
+def _seen(entry: ListEntry, arm: str | None) -> EntrySeen:
+    return EntrySeen(
+        number=entry.number,
+        stratum=entry.stratum,
+        position=entry.position,
+        open_levels=tuple(entry.open_levels.items()),
+        issued=entry.participant_id is not None,
+        arm=arm,
+    )
+
+
+@sensitive_variables()
+def _kit_differences(sealed: AllocationList, arms: dict[int, str | None]) -> list[str]:
+    kits = Kit.objects.filter(entry__list=sealed).select_related("batch__study", "entry")
+    found = []
+    for kit in kits.order_by("entry__number"):
+        assert kit.entry is not None
+        held = batch_to_verify(kit.batch)
+        if held is None:
+            found.append(f"Kit {kit.number}: what its batch holds does not open.")
+        elif held != arms[kit.entry.pk]:
+            found.append(f"Kit {kit.number} does not fit its number {kit.entry.number}.")
+    return found

@@ -1,0 +1,39 @@
+"""The pharmacist's section."""
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from studylab.access import Cap, requires
+from studylab.allocation.selectors import dispensary as rooms
+from studylab.http import StaffRequest
+
+
+@requires(Cap.DISPENSE)
+@require_GET
+def dispensary(request: StaffRequest, study: str) -> HttpResponse:
+    """Show what waits for the pharmacist: numbers without kit, kits out, stock and what is short."""
+    batches = rooms.stock(request.study, request.actor)
+    return render(
+        request,
+        "allocation/dispensary.html",
+        {
+            "sealed": rooms.list_detail(request.study, request.actor),
+            "waiting": rooms.waiting_for_kit(request.study),
+            "out": rooms.kits_out(request.study),
+            "batches": batches,
+            "warnings": rooms.stock_warnings(request.study, batches, request.actor),
+        },
+    )
+
+
+@requires(Cap.DISPENSE)
+@require_GET
+def reconciliation(request: StaffRequest, study: str) -> HttpResponse:
+    """Show that everything received is accounted for, or where it is not."""
+    counts = rooms.reconcile(request.study, request.actor)
+    return render(
+        request,
+        "allocation/reconciliation.html",
+        {"counts": counts, "agrees": all(one.count.agrees for one in counts)},
+    )
