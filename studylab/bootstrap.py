@@ -42,8 +42,6 @@ def main(words: list[str]) -> int:
 
 def _run(words: list[str]) -> int:
     chosen = demo.options(words[1:]) if words[0] == "demo" else None
-    if os.name != "posix":
-        raise Trouble("Studylab runs on Linux and macOS; on Windows use it inside WSL.")
     if words[0] not in ("demo", "test", "prepare"):
         keep_output_clean()
     places = Places.from_environment()
