@@ -33,7 +33,7 @@ def make_user(name: str, **kwargs: Any) -> User:
     return user
 
 
-def make_study(document: str = "demo", slug: str = "slide-story", prefix: str = "SL") -> Study:
+def make_study(document: str = "demo", slug: str = "slide-story", prefix: str = "HB") -> Study:
     """Return a saved open study with one unconfirmed protocol version."""
     from studylab.studies.rules.loader import load_protocol, protocol_hash
 

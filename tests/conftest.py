@@ -67,7 +67,7 @@ def second_experimenter(study: Any) -> Any:
 def outsider(db: Any) -> Any:
     """Somebody with an account and a role in another study only."""
     user = cast.make_user("Otis Brandt")
-    other = cast.make_study(slug="other-study", prefix="OT")
+    other = cast.make_study(slug="other-study", prefix="TR")
     for role in (Role.COORDINATOR, Role.CLINICIAN):
         cast.join(user, other, role)
     return user
