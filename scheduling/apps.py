@@ -1,10 +1,23 @@
-"""Configuration of the scheduling app."""
+"""Who is where, when, and what comes next."""
 
 from django.apps import AppConfig
 
 
 class SchedulingConfig(AppConfig):
-    """Who is where, when, and what comes next."""
+    """App configuration."""
 
     name = "scheduling"
     label = "scheduling"
+
+    def ready(self) -> None:
+        """Tell the apps below what ends with a participation, and since when records exist."""
+        from scheduling.services import leaving
+        from studylab.participants.end_hooks import register_end_hook
+        from studylab.participants.record_times import register_record_time
+
+        register_end_hook(
+            "scheduling", consequences=leaving.consequences, carry_out=leaving.carry_out
+        )
+        register_record_time("booked series", leaving.first_booking)
+        register_record_time("step of a visit", leaving.first_step)
+        register_record_time("dose", leaving.first_dose)

@@ -2,5 +2,8 @@
 
 from django.urls import URLPattern
 
+from scheduling.urls_booking import booking_urls
+from scheduling.urls_sheet import sheet_urls
+
 site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = []
+study_urls: list[URLPattern] = [*booking_urls, *sheet_urls]

@@ -21,9 +21,7 @@ class Resource(models.Model):
     "physician cover", "dispensary". `user` ties people's resources to their accounts.
     """
 
-    uid = models.UUIDField(
-        default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False
-    )
+    uid = models.UUIDField(default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False)
     kind = models.CharField(max_length=40)
     name = models.CharField(max_length=80, unique=True)
     user = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="resources")
@@ -61,7 +59,9 @@ class Opening(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(condition=Q(weekday__lte=6), name="opening_weekday_known"),
-            models.CheckConstraint(condition=Q(closes__gt=F("opens")), name="opening_ends_after_start"),
+            models.CheckConstraint(
+                condition=Q(closes__gt=F("opens")), name="opening_ends_after_start"
+            ),
         ]
         triggers = history()
 
@@ -69,10 +69,10 @@ class Opening(models.Model):
 class Closure(models.Model):
     """A time in which a resource, or with none named the whole lab, cannot be used."""
 
-    uid = models.UUIDField(
-        default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False
+    uid = models.UUIDField(default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False)
+    resource = models.ForeignKey(
+        Resource, on_delete=models.CASCADE, null=True, related_name="closures"
     )
-    resource = models.ForeignKey(Resource, on_delete=models.CASCADE, null=True, related_name="closures")
     during = DateTimeRangeField()
     reason = models.CharField(max_length=120)
 

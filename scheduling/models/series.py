@@ -29,7 +29,9 @@ class Series(models.Model):
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="series")
-    protocol_version = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, related_name="+")
+    protocol_version = models.ForeignKey(
+        ProtocolVersion, on_delete=models.PROTECT, related_name="+"
+    )
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
     booked_at = models.DateTimeField()
     booked_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
@@ -39,7 +41,9 @@ class Series(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["participant"], condition=~Q(state="cancelled"), name="series_one_per_person"
+                fields=["participant"],
+                condition=~Q(state="cancelled"),
+                name="series_one_per_person",
             ),
             models.CheckConstraint(
                 condition=~Q(state="cancelled") | ~Q(end_reason=""), name="series_cancel_has_reason"
@@ -74,7 +78,9 @@ class Visit(models.Model):
     started_at = models.DateTimeField(null=True)
     started_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     ended_at = models.DateTimeField(null=True)
-    anchor = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="followers")
+    anchor = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="followers"
+    )
     gap_earliest = models.DurationField(null=True)
     gap_latest = models.DurationField(null=True)
     anchor_at = models.DateTimeField(null=True)
@@ -94,7 +100,8 @@ class Visit(models.Model):
                 name="visit_anchor_has_window",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=["booked", "cancelled", "missed"]) | Q(started_at__isnull=False),
+                condition=Q(state__in=["booked", "cancelled", "missed"])
+                | Q(started_at__isnull=False),
                 name="visit_started_has_time",
             ),
             models.CheckConstraint(
@@ -109,7 +116,10 @@ class Visit(models.Model):
             ),
             ExclusionConstraint(
                 name="visit_person_free",
-                expressions=[("person", RangeOperators.EQUAL), ("planned", RangeOperators.OVERLAPS)],
+                expressions=[
+                    ("person", RangeOperators.EQUAL),
+                    ("planned", RangeOperators.OVERLAPS),
+                ],
                 condition=Q(state__in=["booked", "running", "done", "stopped"]),
             ),
         ]

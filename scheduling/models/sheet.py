@@ -164,6 +164,10 @@ explain(
             Refused,
             "Say whether there were symptoms when the volunteer was reached, and nothing when not.",
         ),
+        "scheduling_steprecord_client_id_key": (
+            Conflict,
+            "This entry was sent already for another visit. Reload the page and enter it again.",
+        ),
         "scheduling_dose_supersedes_id_key": (Conflict, "This dose was corrected meanwhile."),
         "scheduling_steprecord_supersedes_id_key": (Conflict, "This step was corrected meanwhile."),
     }

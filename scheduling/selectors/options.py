@@ -1,0 +1,236 @@
+"""Searching for series and moves, and carrying a choice through a form and back."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+
+from django.core import signing
+
+from scheduling.models import Series, Visit
+from scheduling.rules.elapsed import local_day_bounds
+from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
+from scheduling.rules.gaps import part_of, start_window
+from scheduling.rules.openings import Hours, open_between
+from scheduling.rules.search import (
+    PlaceRef,
+    Preferences,
+    SegmentOption,
+    SeriesOption,
+    VisitOption,
+    search_series,
+)
+from scheduling.rules.timeline import Grid, free_bits
+from scheduling.selectors.series import real_anchors
+from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
+from studylab.errors import Conflict
+from studylab.participants.models import Participant
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import plan_of
+
+SALT = "scheduling.option"
+TOKEN_AGE = timedelta(hours=12)
+STALE = "This choice is no longer on offer. Choose again from the fresh times below."
+DOSE_FENCE = "time for the dose before the sign-off ends"
+SPACING_FENCE = "time inside the spacing to the visits that stay"
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day."""
+
+    first_day: date
+    last_day: date
+    weekdays: frozenset[int] | None = None
+    not_earlier: time | None = None
+    not_later: time | None = None
+    same_clock: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Options, best first, with the places they were found in; or why there is none."""
+
+    plan: Protocol
+    options: tuple[SeriesOption, ...]
+    why_none: tuple[str, ...]
+    places: Occupancy
+
+
+def series_options(
+    *,
+    participant: Participant,
+    version: ProtocolVersion,
+    wishes: Wishes,
+    now: datetime,
+    dose_before: datetime,
+    limit: int = 12,
+) -> Found:
+    """Find whole series for a volunteer whose dose must come before `dose_before`."""
+    plan = plan_of(version)
+    fences = [_dose_fence(plan, now, dose_before)]
+    return _search(plan, participant, wishes, now, fences, (), limit)
+
+
+def _dose_fence(plan: Protocol, now: datetime, before: datetime) -> Fence:
+    dosing = plan.dosing_visit
+    segment = next(step.segment for step in dosing.steps if step.kind == "dose")
+    return Fence(DOSE_FENCE, dosing.number, segment, now, before - timedelta(seconds=1))
+
+
+def move_options(
+    *,
+    visit: Visit,
+    followers: bool,
+    wishes: Wishes,
+    now: datetime,
+    dose_before: datetime | None = None,
+    limit: int = 12,
+) -> Found:
+    """Find other times for a visit: alone, or with the later visits of its series.
+
+    Visits that stay bound the start, counted from when they really happened where that is known. A dose
+    among the moved visits comes before `dose_before`.
+    """
+    plan = plan_of(visit.series.protocol_version)
+    moved = moved_visits(visit, followers=followers)
+    numbers = [row.number for row in moved]
+    anchors = {
+        name: at
+        for name, at in real_anchors(visit.series).items()
+        if not any(name.startswith(f"{plan.visit(number).key}.") for number in numbers)
+    }
+    part, fences = part_of(plan, numbers), []
+    if dose_before is not None and plan.dosing_visit.number in numbers:
+        fences.append(_dose_fence(plan, now, dose_before))
+    for number in numbers:
+        earliest, latest = _between_neighbours(visit.series, plan, number, numbers)
+        low, high = start_window(plan, number, anchors)
+        fences.append(
+            Fence(
+                _fence_name(number, numbers),
+                number,
+                plan.visit(number).segments[0].key,
+                max(earliest, low) if low else earliest,
+                min(latest, high) if high else latest,
+            )
+        )
+    ignoring = [row.pk for row in moved]
+    return _search(part, visit.participant, wishes, now, fences, ignoring, limit)
+
+
+def moved_visits(visit: Visit, *, followers: bool) -> list[Visit]:
+    """Return the visits a move touches, in order: the visit, and later booked ones when they follow."""
+    later = [
+        row
+        for row in visit.series.visits.all()
+        if row.number > visit.number and row.state == Visit.State.BOOKED
+    ]
+    return [visit, *later] if followers else [visit]
+
+
+def _fence_name(number: int, numbers: Sequence[int]) -> str:
+    return SPACING_FENCE if len(numbers) == 1 else f"{SPACING_FENCE} (visit {number})"
+
+
+def _between_neighbours(
+    series: Series, plan: Protocol, number: int, moved: Sequence[int]
+) -> tuple[datetime, datetime]:
+    """Return the starts that keep a visit after the end of earlier and before the start of later visits."""
+    earliest, latest = datetime(2000, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+    length = timedelta(minutes=plan.visit(number).minutes)
+    for row in series.visits.all():
+        if row.number in moved or row.state in (Visit.State.CANCELLED, Visit.State.MISSED):
+            continue
+        if row.number < number:
+            earliest = max(earliest, row.ended_at or row.planned.upper)
+        elif row.number > number:
+            latest = min(latest, row.planned.lower - length)
+    return earliest, latest
+
+
+def _search(
+    plan: Protocol,
+    participant: Participant,
+    wishes: Wishes,
+    now: datetime,
+    fences: Sequence[Fence],
+    ignoring: Sequence[int],
+    limit: int,
+) -> Found:
+    zone = participant.study.timezone
+    start = local_day_bounds(wishes.first_day, zone)[0]
+    end = local_day_bounds(wishes.last_day, zone)[1]
+    grid = Grid.covering(start, end)
+    kinds = {need.kind for visit in plan.visits for row in visit.segments for need in row.needs}
+    places = occupancy(grid.start, grid.end, kinds=kinds, ignoring=ignoring)
+    busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
+    wanted = _wanted_times(wishes, zone, grid)
+    result = search_series(
+        plan=fenced(plan, fences),
+        grid=grid,
+        places=places.timelines(grid) | fence_timelines(plan, grid, fences),
+        person_free=free_bits(grid, wanted, busy),
+        not_before=now,
+        zone=zone,
+        preferences=Preferences(same_clock=wishes.same_clock, weekdays=wishes.weekdays),
+        limit=limit,
+    )
+    options = tuple(unfenced(option, fences) for option in result.options)
+    return Found(plan, options, result.why_none, places)
+
+
+def _wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[tuple[datetime, datetime], ...]:
+    """Return when the volunteer can be here: whole days, or the same hours on each local day."""
+    if wishes.not_earlier is None and wishes.not_later is None:
+        return ((grid.start, grid.end),)
+    opens, closes = wishes.not_earlier or time.min, wishes.not_later or time.max
+    return open_between([Hours(day, opens, closes) for day in range(7)], zone, grid.start, grid.end)
+
+
+def seal_option(option: SeriesOption, *, version: ProtocolVersion, about: str) -> str:
+    """Return an option as signed text that only fits `about` (a volunteer's code or a visit)."""
+    visits = [
+        [row.number, int(row.start.timestamp()), _packed_places(row)] for row in option.visits
+    ]
+    content = {"about": about, "version": version.sha256[:16], "visits": visits}
+    return signing.dumps(content, salt=SALT, compress=True)
+
+
+def open_option(
+    token: str, *, version: ProtocolVersion, about: str, plan: Protocol | None = None
+) -> SeriesOption:
+    """Return the option that `seal_option` wrote, or raise Conflict when it is not one for `about` now."""
+    try:
+        content = signing.loads(token, salt=SALT, max_age=TOKEN_AGE)
+    except signing.BadSignature as problem:
+        raise Conflict(STALE, code="option_stale") from problem
+    if content["about"] != about or content["version"] != version.sha256[:16]:
+        raise Conflict(STALE, code="option_stale")
+    plan = plan or plan_of(version)
+    visits = tuple(
+        _unpacked(plan, number, datetime.fromtimestamp(start, UTC), places)
+        for number, start, places in content["visits"]
+    )
+    return SeriesOption(visits, 0, ())
+
+
+def _packed_places(visit: VisitOption) -> list[list[list[str | int]]]:
+    return [[[ref.kind, ref.place_id] for ref in row.places] for row in visit.segments]
+
+
+def _unpacked(
+    plan: Protocol, number: int, start: datetime, places: list[list[list[str | int]]]
+) -> VisitOption:
+    segments, at = [], start
+    for segment, refs in zip(plan.visit(number).segments, places, strict=True):
+        end = at + timedelta(minutes=segment.minutes)
+        row = tuple(PlaceRef(str(kind), place_id) for kind, place_id in refs)
+        segments.append(SegmentOption(segment.key, at, end, row))
+        at = end
+    return VisitOption(number, start, at, tuple(segments))
+
+
+def without_reason(option: SeriesOption, said: Sequence[str]) -> SeriesOption:
+    """Return the option less the reasons that the page says elsewhere."""
+    return replace(option, reasons=tuple(row for row in option.reasons if row not in said))

@@ -1,0 +1,144 @@
+"""Reading series and visits, and what stands in the way of booking one."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from django.db.models import Prefetch, QuerySet
+from django.http import Http404
+
+from scheduling.models import Booking, Dose, Series, Visit
+from scheduling.rules.elapsed import describe_shift
+from scheduling.rules.spacing import planned_anchors, say_anchor
+from screening.selectors import SignOffState, sign_off_state
+from studylab.participants.models import Consent, Hold, Participant
+from studylab.participants.selectors import current_consent
+from studylab.studies.models import Study
+from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import plan_of
+
+OPEN_VISITS = (Visit.State.BOOKED, Visit.State.RUNNING)
+
+
+def current_series(participant: Participant) -> Series | None:
+    """Return the one series of the person that is not cancelled, with visits and bookings."""
+    return _whole(participant).exclude(state=Series.State.CANCELLED).first()
+
+
+def all_series(participant: Participant) -> list[Series]:
+    """Return every series of the person, newest first, with visits and bookings."""
+    return list(_whole(participant))
+
+
+def _whole(participant: Participant) -> QuerySet[Series]:
+    bookings = Booking.objects.select_related("place__resource").order_by("during", "id")
+    visits = Visit.objects.order_by("number").prefetch_related(
+        Prefetch("bookings", bookings.filter(is_active=True), to_attr="live_bookings")
+    )
+    return (
+        Series.objects.filter(participant=participant)
+        .select_related("protocol_version", "booked_by")
+        .prefetch_related(Prefetch("visits", visits))
+        .order_by("-id")
+    )
+
+
+def access_visit(study: Study, code: str, uid: UUID) -> Visit:
+    """Return a visit of the study's volunteer `code`, or answer "not found"."""
+    visit = (
+        Visit.objects.filter(uid=uid, participant__study=study, participant__code=code)
+        .select_related("series__protocol_version", "participant__study")
+        .first()
+    )
+    if visit is None:
+        raise Http404("There is no such visit.")
+    return visit
+
+
+def has_study_consent(participant: Participant, at: datetime) -> bool:
+    """Whether an informed consent to the study that still stands was given before `at`."""
+    consent = current_consent(participant, Consent.Kind.STUDY)
+    return consent is not None and consent.signed_at < at
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """Whether somebody may be booked now: `obstacles` are sentences, none of them when they may."""
+
+    obstacles: tuple[str, ...]
+    sign_off: SignOffState
+
+
+def readiness(participant: Participant, at: datetime) -> Readiness:
+    """Return everything that must be put right before a series can be booked for this volunteer."""
+    state = sign_off_state(participant, at)
+    return Readiness(tuple(_obstacles(participant, state, at)), state)
+
+
+def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> Iterator[str]:
+    study = participant.study
+    if study.state in (Study.State.SETUP, Study.State.CLOSED):
+        yield f"The study is {study.get_state_display()}: series are booked while it is open."
+    if not participant.is_active:
+        yield f"The volunteer is {participant.get_status_display()} and no longer on the path."
+    if not has_study_consent(participant, at):
+        yield "There is no consent to the study on record: take it first."
+    if not state.eligible:
+        yield f"There is no current eligible sign-off. {state.why}"
+    if Hold.objects.filter(participant=participant, released_at=None).exists():
+        yield "A hold is open: a clinician releases it first."
+    if Series.objects.filter(participant=participant).exclude(state="cancelled").exists():
+        yield "A series is booked for this volunteer already: move or cancel that one."
+    if Dose.objects.filter(participant=participant).exists():
+        yield "The volunteer has had the dose: nobody is dosed twice, so no other series is booked."
+
+
+def real_anchors(series: Series) -> dict[str, datetime]:
+    """Return every moment of the series' visits: when it really happened where known, else as planned."""
+    plan = plan_of(series.protocol_version)
+    visits = [row for row in series.visits.all() if row.state in (*OPEN_VISITS, "done", "stopped")]
+    anchors = planned_anchors(plan, {row.number: row.planned.lower for row in visits})
+    doses = {
+        dose.visit_id: dose.given_at
+        for dose in Dose.objects.filter(visit__series=series, superseded_by=None)
+    }
+    for row in visits:
+        key = plan.visit(row.number).key
+        real = {"start": row.started_at, "end": row.ended_at, "dose": doses.get(row.pk)}
+        anchors.update({f"{key}.{moment}": at for moment, at in real.items() if at is not None})
+    return anchors
+
+
+@dataclass(frozen=True, slots=True)
+class GapShown:
+    """One spacing rule as it comes out: words, and a sentence when a clock change lies in between."""
+
+    visit: int
+    words: str
+    clock_note: str
+
+
+def gaps_shown(plan: Protocol, starts: Mapping[int, datetime], zone: str) -> list[GapShown]:
+    """Return each rule between the given planned starts with the elapsed time that it comes to."""
+    anchors = planned_anchors(plan, starts)
+    shown = []
+    for rule in plan.spacings:
+        if rule.start not in anchors or rule.end not in anchors:
+            continue
+        words = (
+            f"{long_hours(anchors[rule.end] - anchors[rule.start])} after {say_anchor(rule.start)}"
+        )
+        if not rule.end.endswith(".start"):
+            words += f" to {say_anchor(rule.end)}"
+        visit = next(row.number for row in plan.visits if rule.end.startswith(f"{row.key}."))
+        note = describe_shift(anchors[rule.start], rule.target, zone) or ""
+        shown.append(GapShown(visit, words, note))
+    return shown
+
+
+def long_hours(delta: timedelta) -> str:
+    """Return elapsed time with hours and two-digit minutes: "24 h 00 min"."""
+    minutes = round(delta.total_seconds() / 60)
+    sign, minutes = ("minus " if minutes < 0 else ""), abs(minutes)
+    return f"{sign}{minutes // 60} h {minutes % 60:02} min"

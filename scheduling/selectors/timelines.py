@@ -1,0 +1,143 @@
+"""When each place is open and taken, from opening hours, closures and bookings.
+
+A constant number of queries, whatever the number of places, days and bookings.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.db.models import Q
+from psycopg.types.range import Range
+
+from scheduling.models import Booking, Closure, Opening, Place, Visit
+from scheduling.rules.openings import Hours, joined, open_between, without
+from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, PlaceTimeline, timelines
+
+HOLDING = (
+    "booked",
+    "running",
+    "done",
+    "stopped",
+)  # states in which a visit takes the volunteer's time
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceName:
+    """What a bookable place is called, and of which kind it is."""
+
+    kind: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Occupancy:
+    """Every place in use over [start, end): intervals per kind, and names per place."""
+
+    start: datetime
+    end: datetime
+    places: Mapping[str, tuple[PlaceIntervals, ...]]
+    names: Mapping[int, PlaceName]
+
+    def timelines(self, grid: Grid) -> dict[str, tuple[PlaceTimeline, ...]]:
+        """Return the free slots of every place."""
+        return timelines(grid, self.places)
+
+    def name(self, place_id: Any) -> str:
+        """Return a place's name, or words for a place that is no longer in use."""
+        found = self.names.get(place_id)
+        return found.name if found else "a place that is no longer in use"
+
+
+def span(start: datetime, end: datetime) -> Range:
+    """Return [start, end) as the database takes it. The only maker of ranges in this app."""
+    return Range(start, end, bounds="[)")
+
+
+def occupancy(
+    start: datetime,
+    end: datetime,
+    *,
+    kinds: Collection[str] | None = None,
+    ignoring: Collection[int] = (),
+) -> Occupancy:
+    """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids."""
+    places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
+    if kinds is not None:
+        places = places.filter(resource__kind__in=kinds)
+    rows = list(
+        places.values_list(
+            "id", "index", "resource_id", "resource__kind", "resource__name", "resource__timezone"
+        )
+    )
+    zones = {row[2]: row[5] for row in rows}
+    opened = _opened(zones, start, end)
+    busy = _busy([row[0] for row in rows], start, end, ignoring)
+    several = {row[2] for row in rows if row[1] > 1}
+    found: dict[str, list[PlaceIntervals]] = defaultdict(list)
+    names: dict[int, PlaceName] = {}
+    for place_id, index, resource_id, kind, name, _zone in rows:
+        found[kind].append(PlaceIntervals(place_id, opened[resource_id], tuple(busy[place_id])))
+        said = f"{name}, place {index}" if resource_id in several else name
+        names[place_id] = PlaceName(kind, said)
+    return Occupancy(start, end, {kind: tuple(rows) for kind, rows in found.items()}, names)
+
+
+def _opened(
+    zones: Mapping[int, str], start: datetime, end: datetime
+) -> dict[int, tuple[Interval, ...]]:
+    """Return when each resource can be used: its hours less its own closures and those of the whole lab."""
+    hours: dict[int, list[Hours]] = defaultdict(list)
+    openings = Opening.objects.filter(resource_id__in=zones)
+    for resource_id, weekday, opens, closes in openings.values_list(
+        "resource_id", "weekday", "opens", "closes"
+    ):
+        hours[resource_id].append(Hours(weekday, opens, closes))
+    closed: dict[int | None, list[Interval]] = defaultdict(list)
+    closures = Closure.objects.filter(during__overlap=span(start, end)).filter(
+        Q(resource=None) | Q(resource_id__in=zones)
+    )
+    for resource_id, lower, upper in closures.values_list(
+        "resource_id", "during__startswith", "during__endswith"
+    ):
+        closed[resource_id].append((lower, upper))
+    return {
+        resource_id: without(
+            open_between(hours[resource_id], zone, start, end),
+            closed[resource_id] + closed[None],
+        )
+        for resource_id, zone in zones.items()
+    }
+
+
+def _busy(
+    place_ids: Collection[int], start: datetime, end: datetime, ignoring: Collection[int]
+) -> dict[int, list[Interval]]:
+    busy: dict[int, list[Interval]] = defaultdict(list)
+    bookings = Booking.objects.filter(
+        is_active=True, place_id__in=place_ids, blocked__overlap=span(start, end)
+    )
+    if ignoring:
+        bookings = bookings.exclude(visit_id__in=ignoring)
+    for place_id, lower, upper in bookings.values_list(
+        "place_id", "blocked__startswith", "blocked__endswith"
+    ):
+        busy[place_id].append((lower, upper))
+    return busy
+
+
+def person_busy(
+    person_id: int, start: datetime, end: datetime, *, ignoring: Collection[int] = ()
+) -> tuple[Interval, ...]:
+    """Return when a person is in visits, of whatever study. `ignoring` are visits' ids."""
+    visits = Visit.objects.filter(
+        person_id=person_id, state__in=HOLDING, planned__overlap=span(start, end)
+    ).exclude(pk__in=ignoring)
+    return joined(visits.values_list("planned__startswith", "planned__endswith"))
+
+
+def free_of(busy: Iterable[Interval], start: datetime, end: datetime) -> tuple[Interval, ...]:
+    """Return [start, end) less the busy times."""
+    return without([(start, end)], busy)

@@ -1,0 +1,106 @@
+"""Booking a series: all visits and all places at once, or nothing."""
+
+from datetime import datetime
+
+from scheduling.models import Series, Visit
+from scheduling.rules.gaps import gap_of
+from scheduling.rules.search import SeriesOption
+from scheduling.rules.spacing import planned_anchors
+from scheduling.selectors.series import readiness
+from scheduling.selectors.timelines import span
+from scheduling.services.writing import check_free, same_study, settle, write_bookings
+from screening.selectors import SignOffState
+from studylab import clock
+from studylab.access import Actor, Cap, require
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import lock, service
+from studylab.errors import Refused, RefusedWithReasons
+from studylab.participants.models import Participant
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import current_protocol
+
+
+@service
+def series_book(*, participant: Participant, option: SeriesOption, actor: Actor) -> Series:
+    """Book every visit and every place of `option` for the volunteer.
+
+    Refused while something is missing (sign-off, consent, an open hold); Conflict when a place, the person
+    or the hours no longer allow the option.
+    """
+    require(actor, Cap.SERIES_BOOK)
+    person = lock(Participant, pk=participant.pk)
+    same_study(actor, person)
+    now, current = clock.now(), current_protocol(person.study)
+    ready = readiness(person, now)
+    if ready.obstacles:
+        raise RefusedWithReasons("The series was not booked.", ready.obstacles, code="not_ready")
+    check_free(plan=current.plan, option=option, participant=person, now=now)
+    check_sign_off_lasts(current.plan, option, ready.sign_off)
+    series = Series.objects.create(
+        participant=person,
+        protocol_version=current.version,
+        booked_at=now,
+        booked_by_id=actor.user_id,
+    )
+    visits = _write_visits(series, current.plan, option)
+    write_bookings(current.plan, option, visits)
+    settle()
+    _audit_booked(series, option, current.version, actor)
+    return series
+
+
+def check_sign_off_lasts(plan: Protocol, option: SeriesOption, state: SignOffState) -> None:
+    """Refuse a series whose dose would come when the sign-off has run out."""
+    anchors = planned_anchors(plan, {visit.number: visit.start for visit in option.visits})
+    dose = anchors.get(f"{plan.dosing_visit.key}.dose")
+    if dose is not None and state.sign_off is not None and dose >= state.sign_off.valid_until:
+        raise Refused(
+            "The sign-off ends before the dose would be given. Choose an earlier series, or have the "
+            "physician sign anew.",
+            code="sign_off_too_short",
+        )
+
+
+def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[int, Visit]:
+    """Write the visits in order, each with its window after the visit that its rule counts from."""
+    visits: dict[int, Visit] = {}
+    for row in option.visits:
+        gap = gap_of(plan, row.number)
+        visits[row.number] = Visit.objects.create(
+            series=series,
+            participant=series.participant,
+            person_id=series.participant.person_id,
+            number=row.number,
+            planned=span(row.start, row.end),
+            anchor=visits[gap.anchor] if gap else None,
+            gap_earliest=gap.earliest if gap else None,
+            gap_latest=gap.latest if gap else None,
+        )
+    return visits
+
+
+def _audit_booked(
+    series: Series, option: SeriesOption, version: ProtocolVersion, actor: Actor
+) -> None:
+    audit(
+        actor=actor,
+        action=Action.SERIES_BOOKED,
+        subject_type="series",
+        subject_code=series.uid,
+        participant_code=series.participant.code,
+        data={"protocol_version": version.number, "visits": times_of(option)},
+    )
+
+
+def times_of(option: SeriesOption) -> list[dict[str, str | int]]:
+    """Return the times of an option as plain JSON for the trail."""
+    return [
+        {"number": row.number, "start": _text(row.start), "end": _text(row.end)}
+        for row in option.visits
+    ]
+
+
+def _text(at: datetime) -> str:
+    return at.isoformat()

@@ -1,0 +1,225 @@
+"""Moving, cancelling and missing: what happens to the rest of the series, its places and its number.
+
+A number once issued stays with the volunteer. Rows stay too: places are given back, visits change state.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from scheduling.models import Dose, Series, Visit
+from scheduling.rules.gaps import gap_from_real, gap_of, part_of, visit_of
+from scheduling.rules.search import SeriesOption
+from scheduling.rules.spacing import check_spacing, planned_anchors
+from scheduling.selectors.options import moved_visits
+from scheduling.selectors.series import real_anchors
+from scheduling.selectors.timelines import span
+from scheduling.services.booking import check_sign_off_lasts, times_of
+from scheduling.services.writing import check_free, free_places, same_study, settle, write_bookings
+from screening.selectors import sign_off_state
+from studylab import clock
+from studylab.access import Actor, Cap, require
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import lock, service
+from studylab.errors import Conflict, Refused
+from studylab.participants.models import Participant
+from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import plan_of
+
+MOVABLE = (Visit.State.BOOKED, Visit.State.MISSED)
+
+
+@service
+def visit_move(*, visit: Visit, option: SeriesOption, reason: str, actor: Actor) -> Visit:
+    """Move a visit, and the later ones that `option` holds, to other times and places.
+
+    Spacing to visits that stay is judged from when they really happened. A missed visit of a series that
+    is still open can be moved too: it is booked again.
+    """
+    require(actor, Cap.SERIES_BOOK)
+    now, series = clock.now(), _lock_series(visit.series, actor)
+    rows = {row.number: row for row in series.visits.all()}
+    moved = _moved(rows, rows[visit.number], option, reason)
+    plan = plan_of(series.protocol_version)
+    person = series.participant
+    check_free(
+        plan=part_of(plan, [row.number for row in moved]), option=option, participant=person,
+        now=now, ignoring=[row.pk for row in moved],
+    )  # fmt: skip
+    _check_spacing(plan, series, option)
+    state = sign_off_state(person, now)
+    if state.eligible:
+        check_sign_off_lasts(plan, option, state)
+    before = {row.number: row.planned.lower.isoformat() for row in moved}
+    free_places(moved)
+    _replan(plan, series, moved, option)
+    write_bookings(plan, option, {row.number: row for row in moved})
+    settle()
+    audit(
+        actor=actor, action=Action.VISIT_MOVED, subject_type="visit", subject_code=visit.uid,
+        participant_code=person.code, reason=reason.strip(),
+        data={"before": before, "visits": times_of(option)},
+    )  # fmt: skip
+    return rows[visit.number]
+
+
+@service
+def series_cancel(*, series: Series, reason: str, actor: Actor) -> Series:
+    """Cancel what is left of a series and give its places back. Visits that are done stay done."""
+    require(actor, Cap.SERIES_BOOK)
+    current = _lock_series(series, actor)
+    if current.state != Series.State.OPEN:
+        raise Conflict(f"This series is {current.get_state_display()} already.")
+    if any(row.state == Visit.State.RUNNING for row in current.visits.all()):
+        raise Refused("A visit is under way: finish or stop it first, then cancel the rest.")
+    _close(current, _given(reason), actor)
+    return current
+
+
+@service
+def visit_missed(*, visit: Visit, reason: str, actor: Actor) -> Visit:
+    """Record that the volunteer did not come, and give back the later visits of the series.
+
+    Before the dose the whole series is cancelled, to be booked again. After it the series stays open, so
+    that the missed visit can be moved while its window lasts.
+    """
+    require(actor, Cap.SERIES_BOOK)
+    series = _lock_series(visit.series, actor)
+    row = next(row for row in series.visits.all() if row.pk == visit.pk)
+    if row.state != Visit.State.BOOKED:
+        raise Conflict(f"Visit {row.number} is {row.get_state_display()} already.")
+    if clock.now() < row.planned.lower:
+        raise Refused("The visit has not begun yet, so it cannot be missed: move or cancel it.")
+    _set_state(row, Visit.State.MISSED, _given(reason), actor)
+    free_places([row])
+    if not Dose.objects.filter(participant=series.participant).exists():
+        _close(series, f"Visit {row.number} was missed. {reason.strip()}"[:300], actor)
+    return row
+
+
+@service
+def future_visits_cancel(*, participant: Participant, reason: str, actor: Actor) -> int:
+    """Cancel every booked visit of somebody who leaves the path; return how many.
+
+    Runs inside the service that ends the participation. A visit under way is left to the people who run
+    it: leaving the study does not end the duty of care.
+    """
+    require(actor, Cap.WITHDRAW)
+    series = Series.objects.filter(participant=participant, state=Series.State.OPEN).first()
+    if series is None:
+        return 0
+    locked = lock(Series, pk=series.pk)
+    return _close(locked, reason, actor)
+
+
+def _lock_series(series: Series, actor: Actor) -> Series:
+    """Lock the volunteer, then the series, and return it fresh; Conflict unless it is still open."""
+    person = lock(Participant, pk=series.participant_id)
+    same_study(actor, person)
+    current: Series = lock(Series, pk=series.pk)
+    current.participant = person
+    if current.state == Series.State.CANCELLED:
+        raise Conflict("This series was cancelled meanwhile.")
+    return current
+
+
+def _close(series: Series, reason: str, actor: Actor) -> int:
+    booked = [row for row in series.visits.all() if row.state == Visit.State.BOOKED]
+    free_places(booked)
+    for row in booked:
+        row.state = Visit.State.CANCELLED
+        row.save(update_fields=["state"])
+    series.state, series.ended_at = Series.State.CANCELLED, clock.now()
+    series.end_reason = reason[:300]
+    series.save(update_fields=["state", "ended_at", "end_reason"])
+    audit(
+        actor=actor, action=Action.SERIES_CANCELLED, subject_type="series",
+        subject_code=series.uid, participant_code=series.participant.code, reason=reason,
+        data={"cancelled_visits": [row.number for row in booked]},
+    )  # fmt: skip
+    return len(booked)
+
+
+def _set_state(row: Visit, state: Visit.State, reason: str, actor: Actor) -> None:
+    before, row.state = row.state, state
+    row.save(update_fields=["state"])
+    audit(
+        actor=actor, action=Action.VISIT_STATE_CHANGED, subject_type="visit", subject_code=row.uid,
+        participant_code=row.participant.code, reason=reason,
+        data={"number": row.number, "before": before, "after": state},
+    )  # fmt: skip
+
+
+def _moved(rows: dict[int, Visit], visit: Visit, option: SeriesOption, reason: str) -> list[Visit]:
+    """Return the visits the option moves: this one alone, or with every later booked one."""
+    _given(reason)
+    if visit.state not in MOVABLE:
+        raise Conflict(f"Visit {visit.number} is {visit.get_state_display()} and cannot be moved.")
+    numbers = [row.number for row in option.visits]
+    if numbers not in (
+        [visit.number],
+        [row.number for row in moved_visits(visit, followers=True)],
+    ):
+        raise Conflict("The visits of this series changed meanwhile. Choose again.")
+    return [rows[number] for number in numbers]
+
+
+def _check_spacing(plan: Protocol, series: Series, option: SeriesOption) -> None:
+    """Refuse when a rule between a moved visit and one that stays would be broken."""
+    moved = {row.number for row in option.visits}
+    keys = tuple(f"{plan.visit(number).key}." for number in moved)
+    anchors = {name: at for name, at in real_anchors(series).items() if not name.startswith(keys)}
+    anchors |= planned_anchors(plan, {row.number: row.start for row in option.visits})
+    touched = [
+        result for result in check_spacing(plan, anchors)
+        if {visit_of(plan, result.rule.start), visit_of(plan, result.rule.end)} & moved
+    ]  # fmt: skip
+    broken = [result.message for result in touched if result.verdict in ("early", "late")]
+    if broken:
+        raise Refused(" ".join(broken), code="spacing")
+    _check_order(series, option)
+
+
+def _check_order(series: Series, option: SeriesOption) -> None:
+    moved = {row.number: row for row in option.visits}
+    for row in series.visits.all():
+        if row.number in moved or row.state in (Visit.State.CANCELLED, Visit.State.MISSED):
+            continue
+        for number, new in moved.items():
+            late = row.number < number and new.start < (row.ended_at or row.planned.upper)
+            early = row.number > number and new.end > row.planned.lower
+            if late or early:
+                raise Refused(f"Visit {number} would not stay in order with visit {row.number}.")
+
+
+def _replan(plan: Protocol, series: Series, moved: Sequence[Visit], option: SeriesOption) -> None:
+    """Write the new times; later movers from the last on and earlier movers from the first on, so that
+    no visit meets the old time of its neighbour on the way."""
+    new = {row.number: row for row in option.visits}
+    real = real_anchors(series)
+    later = [row for row in moved if new[row.number].start > row.planned.lower]
+    earlier = [row for row in moved if row not in later]
+    for row in [*reversed(later), *earlier]:
+        target = new[row.number]
+        row.planned = span(target.start, target.end)
+        row.state = Visit.State.BOOKED
+        _set_gap(plan, row, real)
+        row.save(update_fields=["planned", "state", "gap_earliest", "gap_latest"])
+
+
+def _set_gap(plan: Protocol, row: Visit, real: dict[str, datetime]) -> None:
+    """Count the window from when the anchor visit really happened, where it has."""
+    gap = gap_of(plan, row.number)
+    anchor = row.anchor
+    if gap is None or anchor is None or anchor.started_at is None:
+        return
+    planned = planned_anchors(plan, {anchor.number: anchor.planned.lower})[gap.rule.start]
+    shifted = gap_from_real(gap, real.get(gap.rule.start, planned) - planned)
+    row.gap_earliest, row.gap_latest = shifted.earliest, shifted.latest
+
+
+def _given(reason: str) -> str:
+    text = reason.strip()
+    if not text:
+        raise Refused("Say why, for the record.", field="reason")
+    return text

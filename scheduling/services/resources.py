@@ -1,0 +1,218 @@
+"""Writing rooms, people, hours, closures and holidays."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from itertools import pairwise
+
+import holidays as public_holidays
+from django.db.models.deletion import ProtectedError
+
+from scheduling.models import Booking, Closure, Opening, Place, Resource
+from scheduling.rules.elapsed import local_day_bounds
+from scheduling.rules.openings import Hours
+from scheduling.selectors.timelines import span
+from studylab import clock
+from studylab.access import Actor, Cap, require
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import lock, service
+from studylab.errors import Refused, RefusedWithReasons
+from studylab.people.models import User
+from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
+
+MAX_PLACES = 50
+PERSON_KINDS = (
+    "experimenter",
+    "coordinator",
+    "clinician",
+    "pharmacist",
+)  # kinds that are one person each
+
+
+@service
+def resource_add(
+    *, kind: str, name: str, places: int, user: User | None, timezone: str, actor: Actor
+) -> Resource:
+    """Add something bookable with so many places, each bookable by itself. It has no hours yet."""
+    require(actor, Cap.SETUP_EDIT)
+    _check(kind, name, places, user)
+    resource = Resource.objects.create(
+        kind=kind.strip(), name=name.strip(), user=user, timezone=timezone
+    )
+    Place.objects.bulk_create([Place(resource=resource, index=n + 1) for n in range(places)])
+    _note(resource, actor, "added", {"kind": resource.kind, "places": places})
+    return resource
+
+
+@service
+def resource_change(
+    *, resource: Resource, name: str, places: int, user: User | None, actor: Actor
+) -> Resource:
+    """Change name, person and number of places. A place that was ever booked is never taken away."""
+    require(actor, Cap.SETUP_EDIT)
+    row: Resource = lock(Resource, pk=resource.pk)
+    _check(row.kind, name, places, user)
+    row.name, row.user = name.strip(), user
+    row.save(update_fields=["name", "user"])
+    have = row.places.count()
+    Place.objects.bulk_create([Place(resource=row, index=n + 1) for n in range(have, places)])
+    try:
+        row.places.filter(index__gt=places).delete()
+    except ProtectedError as problem:
+        raise Refused(
+            "A place that was booked stays. Take the whole resource out of use and add a smaller one.",
+            field="places",
+        ) from problem
+    _note(row, actor, "changed", {"name": row.name, "places": places})
+    return row
+
+
+@service
+def opening_set(*, resource: Resource, rows: Sequence[Hours], actor: Actor) -> None:
+    """Replace the weekly opening hours. Bookings outside the new hours stay and are shown as such."""
+    require(actor, Cap.SETUP_EDIT)
+    row: Resource = lock(Resource, pk=resource.pk)
+    ordered = sorted(rows)
+    for before, after in pairwise(ordered):
+        if before.weekday == after.weekday and after.opens < before.closes:
+            raise Refused("Two openings of one weekday overlap.", field=f"day_{after.weekday}")
+    row.openings.all().delete()
+    Opening.objects.bulk_create(
+        [Opening(resource=row, weekday=h.weekday, opens=h.opens, closes=h.closes) for h in ordered]
+    )
+    said = [f"{h.weekday} {h.opens:%H:%M}-{h.closes:%H:%M}" for h in ordered]
+    _note(row, actor, "hours", {"hours": said})
+
+
+@service
+def resource_retire(*, resource: Resource, actor: Actor) -> Resource:
+    """Take a resource out of use. Refused, with the visits named, while anything to come is booked on it."""
+    require(actor, Cap.SETUP_EDIT)
+    row: Resource = lock(Resource, pk=resource.pk)
+    booked = Booking.objects.filter(
+        place__resource=row, is_active=True, during__endswith__gt=clock.now()
+    )
+    hit = booked.order_by("during").values_list(
+        "visit__participant__study_id", "visit__participant__code", "visit__number"
+    )
+    reasons = [
+        f"{code} visit {number}" if study_id == actor.study_id else "a visit of another study"
+        for study_id, code, number in hit
+    ]
+    if reasons:
+        raise RefusedWithReasons("Move these visits first; they are booked on it:", reasons)
+    row.is_active = False
+    row.save(update_fields=["is_active"])
+    _note(row, actor, "taken out of use", {})
+    return row
+
+
+@service
+def resource_restore(*, resource: Resource, actor: Actor) -> Resource:
+    """Take a resource into use again."""
+    require(actor, Cap.SETUP_EDIT)
+    row: Resource = lock(Resource, pk=resource.pk)
+    row.is_active = True
+    row.save(update_fields=["is_active"])
+    _note(row, actor, "taken into use again", {})
+    return row
+
+
+@service
+def closure_add(
+    *, resource: Resource | None, start: datetime, end: datetime, reason: str, actor: Actor
+) -> Closure:
+    """Close a resource, or with none named the whole lab, for a time. Booked visits stay and are listed."""
+    require(actor, Cap.SETUP_EDIT)
+    if end <= start:
+        raise Refused("The closure ends before it starts.", field="end")
+    if not reason.strip():
+        raise Refused("Say why it is closed.", field="reason")
+    closure = Closure.objects.create(
+        resource=resource, during=span(start, end), reason=reason.strip()
+    )
+    _note_closure(closure, actor, "closure added")
+    return closure
+
+
+@service
+def closure_remove(*, closure: Closure, actor: Actor) -> None:
+    """Take a closure back. The trail and the row history keep it."""
+    require(actor, Cap.SETUP_EDIT)
+    _note_closure(closure, actor, "closure removed")
+    closure.delete()
+
+
+@service
+def holidays_import(*, study: Study, year: int, actor: Actor) -> int:
+    """Close the whole lab on the public holidays of a year; return how many days were added.
+
+    Holidays are those of the protocol's country and part of it, taken from the package `holidays` into our
+    own table, where staff may remove them. A holiday that is closed already is left as it is. "Observed"
+    days of the year's end may belong to the next year's list, so that list is looked at too.
+    """
+    require(actor, Cap.SETUP_EDIT)
+    plan = current_protocol(study).plan
+    days = holiday_days(plan.country, plan.subdivision, year)
+    added = 0
+    for day, name in sorted(days.items()):
+        during = span(*local_day_bounds(day, study.timezone))
+        known = Closure.objects.filter(resource=None, during=during).exists()
+        if not known:
+            Closure.objects.create(resource=None, during=during, reason=name[:120])
+            added += 1
+    audit(
+        actor=actor, action=Action.RESOURCE_CHANGED, subject_type="closure", subject_code=year,
+        data={"what": "holidays", "country": plan.country, "part": plan.subdivision,
+              "added": added, "package": f"holidays {public_holidays.__version__}"},
+    )  # fmt: skip
+    return added
+
+
+def holiday_days(country: str, subdivision: str, year: int) -> dict[date, str]:
+    """Return the public holidays of a year as {day: name}; Refused when the country is not known."""
+    if not 2000 <= year <= 2099:
+        raise Refused("Holidays are known for the years 2000 to 2099.", field="year")
+    try:
+        found = public_holidays.country_holidays(
+            country, subdiv=subdivision or None, years=[year, year + 1]
+        )
+    except NotImplementedError as problem:
+        raise Refused(
+            f"No public holidays are known for {country} {subdivision}. Add them as closures by hand.",
+            field="year",
+        ) from problem
+    return {day: name for day, name in found.items() if day.year == year}
+
+
+def _check(kind: str, name: str, places: int, user: User | None) -> None:
+    if not kind.strip():
+        raise Refused("Say of which kind it is.", field="kind")
+    if not name.strip():
+        raise Refused("Give it a name that is on its door or label.", field="name")
+    if not 1 <= places <= MAX_PLACES:
+        raise Refused(f"It has 1 to {MAX_PLACES} places.", field="places")
+    if kind.strip() in PERSON_KINDS and (user is None or places != 1):
+        raise Refused(
+            "This kind is a person: choose whose account it is, with one place.", field="user"
+        )
+
+
+def _note(resource: Resource, actor: Actor, what: str, data: dict[str, object]) -> None:
+    audit(
+        actor=actor, action=Action.RESOURCE_CHANGED, subject_type="resource",
+        subject_code=resource.uid, data={"what": what, "name": resource.name, **data},
+    )  # fmt: skip
+
+
+def _note_closure(closure: Closure, actor: Actor, what: str) -> None:
+    audit(
+        actor=actor, action=Action.RESOURCE_CHANGED, subject_type="closure",
+        subject_code=closure.uid, reason=closure.reason,
+        data={
+            "what": what,
+            "of": closure.resource.name if closure.resource else "the whole lab",
+            "start": closure.during.lower.isoformat(), "end": closure.during.upper.isoformat(),
+        },
+    )  # fmt: skip

@@ -1,0 +1,35 @@
+"""Addresses of booking, moving, the calendar, and the set-up pages of rooms and hours."""
+
+from django.urls import path
+
+from scheduling.views import booking, calendar, change, resources
+
+booking_urls = [
+    path("calendar/", calendar.calendar, name="calendar"),
+    path("volunteers/<str:code>/book/", booking.series_book, name="series_book"),
+    path("volunteers/<str:code>/series/", booking.series_view, name="series_view"),
+    path("volunteers/<str:code>/series/cancel/", change.series_cancel, name="series_cancel"),
+    path("volunteers/<str:code>/visits/<uuid:uid>/move/", change.visit_move, name="visit_move"),
+    path(
+        "volunteers/<str:code>/visits/<uuid:uid>/move/confirm/",
+        change.visit_move_confirm,
+        name="visit_move_confirm",
+    ),
+    path(
+        "volunteers/<str:code>/visits/<uuid:uid>/missed/", change.visit_missed, name="visit_missed"
+    ),
+    path("resources/", resources.resources, name="resources"),
+    path("resources/add/", resources.resource_add, name="resource_add"),
+    path("resources/closures/", resources.resource_closures, name="resource_closures"),
+    path("resources/closures/add/", resources.resource_closure_add, name="resource_closure_add"),
+    path(
+        "resources/closures/<uuid:uid>/remove/",
+        resources.resource_closure_remove,
+        name="resource_closure_remove",
+    ),
+    path("resources/holidays/", resources.resource_holidays, name="resource_holidays"),
+    path("resources/<uuid:uid>/", resources.resource_change, name="resource_change"),
+    path("resources/<uuid:uid>/hours/", resources.resource_hours, name="resource_hours"),
+    path("resources/<uuid:uid>/retire/", resources.resource_retire, name="resource_retire"),
+    path("resources/<uuid:uid>/restore/", resources.resource_restore, name="resource_restore"),
+]

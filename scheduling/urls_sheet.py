@@ -1,0 +1,5 @@
+"""Addresses of Today and the run sheet."""
+
+from django.urls import URLPattern
+
+sheet_urls: list[URLPattern] = []

@@ -1,0 +1,104 @@
+"""Booking a series: what is missing, what is on offer, and the choice."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods
+
+from scheduling.forms.booking import ChoiceForm, WishesForm
+from scheduling.selectors.cards import option_cards, series_shown
+from scheduling.selectors.options import open_option, series_options
+from scheduling.selectors.series import all_series, readiness
+from scheduling.services.booking import series_book as book
+from studylab import clock
+from studylab.access import Cap, requires
+from studylab.errors import NotAllowed, StudylabError
+from studylab.http import StaffRequest
+from studylab.participants.models import Participant
+from studylab.participants.selectors import access_participant
+from studylab.people.selectors import today_in
+from studylab.studies.selectors import current_protocol
+
+
+@requires(Cap.SERIES_BOOK)
+@require_http_methods(["GET", "POST"])
+def series_book(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """Search series for a volunteer and book one. The wishes stay in the address."""
+    participant = access_participant(request.study, code)
+    if request.method == "GET":
+        return _page(request, participant)
+    form = ChoiceForm(request.POST)
+    try:
+        current = current_protocol(request.study)
+        option = open_option(
+            form.data.get("option", ""), version=current.version, about=participant.code
+        )
+        book(participant=participant, option=option, actor=request.actor)
+    except NotAllowed:
+        raise
+    except StudylabError as refusal:
+        return _page(request, participant, refusal=refusal)
+    messages.success(request, f"Booked. The {len(option.visits)} visits are below.")
+    return redirect("series_view", study=study, code=participant.code)
+
+
+@requires(Cap.CALENDAR_VIEW)
+@require_GET
+def series_view(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """The booked series of a volunteer, and earlier ones that were cancelled."""
+    participant = access_participant(request.study, code)
+    now = clock.now()
+    shown = [series_shown(series, now) for series in all_series(participant)]
+    context = {
+        "participant": participant,
+        "current": next((row for row in shown if row.series.state != "cancelled"), None),
+        "cancelled": [row for row in shown if row.series.state == "cancelled"],
+        "zone": request.study.timezone,
+    }
+    return render(request, "scheduling/booking/series.html", context)
+
+
+def _page(
+    request: StaffRequest, participant: Participant, refusal: StudylabError | None = None
+) -> HttpResponse:
+    ready = readiness(participant, clock.now())
+    form = wishes_form(request)
+    status = refusal.status if refusal else 200
+    context: dict[str, Any] = {
+        "participant": participant,
+        "form": form,
+        "obstacles": ready.obstacles,
+        "refusal": refusal,
+        "zone": request.study.timezone,
+        "valid_until": ready.sign_off.sign_off.valid_until if ready.sign_off.sign_off else None,
+    }
+    if not ready.obstacles and ready.sign_off.sign_off is not None:
+        if form.is_valid():
+            current = current_protocol(request.study)
+            found = series_options(
+                participant=participant,
+                version=current.version,
+                wishes=form.wishes(),
+                now=clock.now(),
+                dose_before=ready.sign_off.sign_off.valid_until,
+            )
+            context["cards"] = option_cards(
+                found,
+                version=current.version,
+                about=participant.code,
+                zone=request.study.timezone,
+            )
+            context["why_none"] = found.why_none
+        else:
+            status = 422 if status == 200 else status
+    return render(request, "scheduling/booking/book.html", context, status=status)
+
+
+def wishes_form(request: StaffRequest) -> WishesForm:
+    """Return the form of wishes with what the address holds, or with the defaults when it holds none."""
+    today = today_in(request.study.timezone)
+    asked = any(name in request.GET for name in WishesForm.base_fields)
+    data = request.GET if asked else WishesForm.defaults(today)
+    return WishesForm(data, today=today)

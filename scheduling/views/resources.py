@@ -1,0 +1,202 @@
+"""Set-up pages for rooms, people, hours and closures."""
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling.forms.resources import (
+    ClosureForm,
+    HolidaysForm,
+    HoursForm,
+    ResourceChangeForm,
+    ResourceForm,
+)
+from scheduling.selectors.resources import (
+    access_closure,
+    access_resource,
+    active_resources,
+    closure_rows,
+    hours_of,
+    kind_choices,
+    member_users,
+    resource_groups,
+)
+from scheduling.services import resources as write
+from studylab import clock
+from studylab.access import Cap, requires
+from studylab.errors import StudylabError
+from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.people.selectors import today_in
+from studylab.studies.selectors import current_protocol
+
+
+@requires(Cap.SETUP_VIEW)
+@require_GET
+def resources(request: StaffRequest, study: str) -> HttpResponse:
+    """Everything that can be booked, by kind, and what the protocol needs and the lab lacks."""
+    return render(
+        request, "scheduling/resources/list.html", {"groups": resource_groups(request.study)}
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def resource_add(request: StaffRequest, study: str) -> HttpResponse:
+    """Add something bookable; its hours come next."""
+    form = ResourceForm(
+        request.POST or None,
+        initial={"kind": request.GET.get("kind", "")},
+        kinds=kind_choices(request.study),
+        members=member_users(request.study),
+    )
+    return answer_form(
+        request,
+        form=form,
+        template="scheduling/resources/form.html",
+        write=lambda: write.resource_add(
+            **form.cleaned_data, timezone=request.study.timezone, actor=request.actor
+        ),
+        done=lambda made: _to("resource_hours", study, made.uid),
+        message="Added. Now say when it is open.",
+        context={"heading": "Add a resource", "submit": "Add"},
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def resource_change(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Change name, person and number of places."""
+    resource = access_resource(uid)
+    form = ResourceChangeForm(
+        request.POST or None,
+        initial={
+            "name": resource.name,
+            "places": resource.places.count(),
+            "user": resource.user_id,
+        },
+        members=member_users(request.study),
+    )
+    return answer_form(
+        request,
+        form=form,
+        template="scheduling/resources/form.html",
+        write=lambda: write.resource_change(
+            resource=resource, **form.cleaned_data, actor=request.actor
+        ),
+        done=lambda _: _to("resources", study),
+        message="Saved.",
+        context={"heading": f"Change {resource.name}", "submit": "Save", "resource": resource},
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def resource_hours(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Set the weekly opening hours."""
+    resource = access_resource(uid)
+    form = HoursForm(request.POST or None, hours=hours_of(resource))
+    return answer_form(
+        request,
+        form=form,
+        template="scheduling/resources/form.html",
+        write=lambda: write.opening_set(resource=resource, rows=form.rows(), actor=request.actor),
+        done=lambda _: _to("resources", study),
+        message="Hours saved.",
+        context={
+            "heading": f"Hours of {resource.name}",
+            "submit": "Save hours",
+            "zone": resource.timezone,
+        },
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_POST
+def resource_retire(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Take a resource out of use."""
+    resource = access_resource(uid)
+    write.resource_retire(resource=resource, actor=request.actor)
+    messages.success(request, f"{resource.name} is out of use.")
+    return redirect("resources", study=study)
+
+
+@requires(Cap.SETUP_EDIT)
+@require_POST
+def resource_restore(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Take a resource into use again."""
+    resource = access_resource(uid)
+    write.resource_restore(resource=resource, actor=request.actor)
+    messages.success(request, f"{resource.name} is in use again.")
+    return redirect("resources", study=study)
+
+
+@requires(Cap.SETUP_VIEW)
+@require_GET
+def resource_closures(request: StaffRequest, study: str) -> HttpResponse:
+    """Closures and holidays to come, and the visits they hit."""
+    return render(request, "scheduling/resources/closures.html", _closures(request))
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def resource_closure_add(request: StaffRequest, study: str) -> HttpResponse:
+    """Close a resource or the whole lab for a time."""
+    form = ClosureForm(request.POST or None, resources=active_resources())
+    return answer_form(
+        request,
+        form=form,
+        template="scheduling/resources/form.html",
+        write=lambda: write.closure_add(**form.cleaned_data, actor=request.actor),
+        done=lambda _: _to("resource_closures", study),
+        message="Closed. Look below whether a visit is hit.",
+        context={"heading": "Add a closure", "submit": "Close", "zone": request.study.timezone},
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_POST
+def resource_closure_remove(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Take a closure back: open again at the usual hours."""
+    closure = access_closure(uid)
+    write.closure_remove(closure=closure, actor=request.actor)
+    messages.success(request, f"Open again: {closure.reason}.")
+    return redirect("resource_closures", study=study)
+
+
+@requires(Cap.SETUP_EDIT)
+@require_POST
+def resource_holidays(request: StaffRequest, study: str) -> HttpResponse:
+    """Take the public holidays of a year over as closures of the whole lab."""
+    form = HolidaysForm(request.POST)
+    status = 422
+    if form.is_valid():
+        year = form.cleaned_data["year"]
+        try:
+            added = write.holidays_import(study=request.study, year=year, actor=request.actor)
+        except StudylabError as refusal:
+            take_refusal(form, refusal)
+            status = refusal.status
+        else:
+            messages.success(request, f"{added} holidays of {year} added; others stood already.")
+            return redirect("resource_closures", study=study)
+    context = _closures(request) | {"holidays": form}
+    return render(request, "scheduling/resources/closures.html", context, status=status)
+
+
+def _closures(request: StaffRequest) -> dict[str, object]:
+    plan = current_protocol(request.study).plan
+    year = today_in(request.study.timezone).year
+    return {
+        "rows": closure_rows(request.study, clock.now()),
+        "holidays": HolidaysForm(initial={"year": year}),
+        "country": ", ".join(part for part in (plan.country, plan.subdivision) if part),
+        "zone": request.study.timezone,
+    }
+
+
+def _to(name: str, study: str, uid: UUID | None = None) -> str:
+    return reverse(name, kwargs={"study": study, **({"uid": uid} if uid else {})})
