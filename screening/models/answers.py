@@ -29,7 +29,9 @@ class AnswerSet(models.Model):
         STAFF = "staff", "staff, as told by the volunteer"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="answer_sets")
+    participant = models.ForeignKey(
+        Participant, on_delete=models.PROTECT, related_name="answer_sets"
+    )
     when = models.CharField(max_length=10, choices=When.choices)
     visit_uid = models.UUIDField(null=True)
     answers = models.JSONField(default=dict)
@@ -56,7 +58,8 @@ class AnswerSet(models.Model):
                 condition=Q(supersedes=None) | ~Q(reason=""), name="answers_change_has_reason"
             ),
             models.CheckConstraint(
-                condition=Q(no_medicines=False) | Q(medicines=[]), name="answers_medicines_consistent"
+                condition=Q(no_medicines=False) | Q(medicines=[]),
+                name="answers_medicines_consistent",
             ),
         ]
         triggers = [*append_only(), consent_first("given_at", ("questions", "study"))]
@@ -64,7 +67,10 @@ class AnswerSet(models.Model):
 
 explain(
     {
-        "answers_not_in_future": (Refused, "The answers were given later than now. Check date and time."),
+        "answers_not_in_future": (
+            Refused,
+            "The answers were given later than now. Check date and time.",
+        ),
         "answers_change_has_reason": (Refused, "Say why the answers are changed."),
         "answers_medicines_consistent": (
             Refused,

@@ -29,14 +29,18 @@ class Assessment(models.Model):
         EXCLUDE = "exclude", "excluded"
         CANNOT_DECIDE = "cannot_decide", "cannot decide"
 
-    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="assessments")
+    participant = models.ForeignKey(
+        Participant, on_delete=models.PROTECT, related_name="assessments"
+    )
     gate = models.CharField(max_length=10, choices=Gate.choices)
     outcome = models.CharField(max_length=15, choices=Outcome.choices)
     findings = models.JSONField()
     missing = models.JSONField()
     table_version = models.CharField(max_length=20)
     table_hash = models.CharField(max_length=64)
-    protocol_version = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, related_name="+")
+    protocol_version = models.ForeignKey(
+        ProtocolVersion, on_delete=models.PROTECT, related_name="+"
+    )
     answer_set = models.ForeignKey(AnswerSet, on_delete=models.PROTECT, null=True, related_name="+")
     vital_set = models.ForeignKey(VitalSet, on_delete=models.PROTECT, null=True, related_name="+")
     inputs_digest = models.CharField(max_length=64)
@@ -95,5 +99,10 @@ class SignOff(models.Model):
 
 
 explain(
-    {"sign_off_refusal_has_reason": (Refused, "Say why: the volunteer and the record need a reason.")}
+    {
+        "sign_off_refusal_has_reason": (
+            Refused,
+            "Say why: the volunteer and the record need a reason.",
+        )
+    }
 )

@@ -23,21 +23,34 @@ class VitalSet(models.Model):
         POST_DOSE = "post_dose", "after the dose"
         LEAVE = "leave", "fit to leave"
 
+    class Posture(models.TextChoices):
+        SEATED = (
+            "seated",
+            "seated: back and arm supported, feet flat, cuff at heart level, not talking",
+        )
+        LYING = "lying", "lying down"
+        OTHER = "other", "another way"
+
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="vital_sets")
+    participant = models.ForeignKey(
+        Participant, on_delete=models.PROTECT, related_name="vital_sets"
+    )
     gate = models.CharField(max_length=10, choices=Gate.choices)
     visit_uid = models.UUIDField(null=True)
     rest_seconds = models.PositiveIntegerField(null=True)
     arm = models.CharField(max_length=5, choices=[("left", "left"), ("right", "right")])
     cuff = models.CharField(max_length=40, blank=True)
     device = models.CharField(max_length=60, blank=True)
+    posture = models.CharField(max_length=10, choices=Posture.choices, blank=True)
     symptoms = models.JSONField(default=list)
     systolic = models.FloatField(null=True)
     diastolic = models.FloatField(null=True)
     pulse = models.FloatField(null=True)
     problems = models.JSONField(default=list)  # why nothing could be decided
-    verdict = models.CharField(max_length=12, blank=True)  # pass, physician, hold, exclude, pause, emergency
-    repeat_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="repeats")
+    verdict = models.CharField(max_length=12, blank=True)  # see services.verdicts; blank: none
+    repeat_of = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="repeats"
+    )
     taken_at = models.DateTimeField()
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
@@ -93,7 +106,9 @@ class VitalReading(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["set", "index"], name="reading_index_once"),
             models.CheckConstraint(
-                condition=Q(systolic__range=(60, 260), diastolic__range=(30, 160), pulse__range=(30, 220)),
+                condition=Q(
+                    systolic__range=(60, 260), diastolic__range=(30, 160), pulse__range=(30, 220)
+                ),
                 name="reading_plausible",
             ),
         ]
@@ -102,12 +117,18 @@ class VitalReading(models.Model):
 
 explain(
     {
-        "vitals_not_in_future": (Refused, "The readings were taken later than now. Check the times."),
+        "vitals_not_in_future": (
+            Refused,
+            "The readings were taken later than now. Check the times.",
+        ),
         "vitals_correction_has_reason": (Refused, "Say why the set is corrected."),
         "screening_vitalset_supersedes_id_key": (
             Conflict,
             "This set was corrected by somebody else meanwhile. Look at the newest one.",
         ),
-        "reading_plausible": (Refused, "A reading is outside what a living person shows. Read it again."),
+        "reading_plausible": (
+            Refused,
+            "A reading is outside what a living person shows. Read it again.",
+        ),
     }
 )

@@ -1,0 +1,1 @@
+"""Forms of screening: questions, readings, sign-off."""

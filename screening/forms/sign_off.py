@@ -1,0 +1,107 @@
+"""A physician's decision as a form: one decision per flagged item, one on the whole, the password."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+from django.forms.boundfield import BoundField
+
+from screening.forms.fields import AmountField
+from screening.models import Assessment, SignOff
+from screening.rules.vitals import UNITS, WORDS
+from studylab.forms import SignatureFields
+from studylab.studies.rules.protocol import Limits
+
+MEASURES = ("systolic", "diastolic", "pulse")
+ITEM_CHOICES = [("accept", "does not stand in the way"), ("refuse", "stands in the way")]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A finding that a physician decides, with its two fields."""
+
+    finding: dict[str, Any]
+    decision: BoundField
+    reason: BoundField
+
+
+class SignOffForm(SignatureFields):
+    """The decision on one assessment."""
+
+    assessed = forms.CharField(widget=forms.HiddenInput)
+    decision = forms.ChoiceField(
+        label="Decision", choices=SignOff.Decision.choices, widget=forms.RadioSelect,
+        error_messages={"required": "Choose a decision."},
+    )  # fmt: skip
+    reason = forms.CharField(
+        label="Reason", required=False, max_length=2000, widget=forms.Textarea({"rows": 3}),
+        help_text="Needed for “not eligible” and “needs more”. The team reads it.",
+    )  # fmt: skip
+
+    def __init__(self, data: Any = None, *, assessment: Assessment, limits: Limits) -> None:
+        super().__init__(data, initial={"assessed": str(assessment.pk)})
+        self.findings = [f for f in assessment.findings if f["disposition"] == "physician"]
+        for number, finding in enumerate(self.findings):
+            self._add_item(number, finding)
+        for measure in MEASURES:
+            self.fields[f"{measure}_from"] = AmountField(
+                label=f"{WORDS[measure]} passes from",
+                unit=UNITS[measure],
+                low=getattr(limits, f"floor_{measure}"),
+                high=getattr(limits.pre_dose, measure).pass_below,
+            )
+        self.order_fields([*(name for name in self.fields if name != "password"), "password"])
+
+    def _add_item(self, number: int, finding: dict[str, Any]) -> None:
+        self.fields[f"item-{number}"] = forms.ChoiceField(
+            label=f"{finding['concept']}: {finding['said']}"[:200], choices=ITEM_CHOICES,
+            required=False, widget=forms.RadioSelect,
+        )  # fmt: skip
+        self.fields[f"item-{number}-reason"] = forms.CharField(
+            label="Reason", required=False, max_length=1000, widget=forms.Textarea({"rows": 2})
+        )
+
+    @property
+    def items(self) -> list[Item]:
+        """The flagged items with their fields."""
+        return [
+            Item(finding, self[f"item-{number}"], self[f"item-{number}-reason"])
+            for number, finding in enumerate(self.findings)
+        ]
+
+    @property
+    def limit_fields(self) -> list[BoundField]:
+        """The fields of personal limits."""
+        return [self[f"{measure}_from"] for measure in MEASURES]
+
+    def clean(self) -> dict[str, Any]:
+        """Eligible needs every item decided and reasoned; the other decisions need a reason."""
+        cleaned = super().clean() or {}
+        if cleaned.get("decision") == SignOff.Decision.ELIGIBLE:
+            for number in range(len(self.findings)):
+                if not cleaned.get(f"item-{number}"):
+                    self.add_error(f"item-{number}", "Decide this item first.")
+                elif not (cleaned.get(f"item-{number}-reason") or "").strip():
+                    self.add_error(f"item-{number}-reason", "Say why.")
+        elif cleaned.get("decision") and not (cleaned.get("reason") or "").strip():
+            self.add_error("reason", "Say why: the volunteer and the record need a reason.")
+        return cleaned
+
+    def item_decisions(self) -> list[dict[str, Any]]:
+        """Return the decided items, for the service."""
+        return [
+            {
+                "rule_id": finding["rule_id"],
+                "said": finding["said"],
+                "decision": self.cleaned_data[f"item-{number}"],
+                "reason": self.cleaned_data.get(f"item-{number}-reason") or "",
+            }
+            for number, finding in enumerate(self.findings)
+            if self.cleaned_data.get(f"item-{number}")
+        ]
+
+    def personal_limits(self) -> dict[str, float] | None:
+        """Return the limits that were filled in; None when none was."""
+        kept = {f"{m}_from": self.cleaned_data.get(f"{m}_from") for m in MEASURES}
+        filled = {key: value for key, value in kept.items() if value is not None}
+        return filled or None

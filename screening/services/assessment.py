@@ -1,0 +1,130 @@
+"""Running the rules over what stands on record, and keeping what they said."""
+
+from dataclasses import asdict, replace
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from screening.models import Assessment
+from screening.rules.assessment import Assessment as Result
+from screening.rules.assessment import assess
+from screening.rules.outcome import Finding, ordered, outcome_of
+from screening.selectors.inputs import Inputs, current_inputs
+from screening.selectors.sign_off import newest_assessment
+from studylab import clock
+from studylab.access import Actor, Cap, require
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import service
+from studylab.participants.models import Hold, Participant
+from studylab.participants.services import hold_open
+from studylab.participants.services.checks import lock_participant
+
+_STOPS_THE_DAY = frozenset({"physician", "hold", "exclude"})
+
+
+@service
+def assessment_refresh(
+    *, participant: Participant, gate: str, visit_uid: UUID | None = None, actor: Actor
+) -> Assessment:
+    """Run the rules at a gate over what stands on record; return the newest assessment.
+
+    A new one is written only when inputs, protocol, rules or what they lead to have changed, since a new
+    assessment makes an earlier sign-off void.
+    """
+    require(actor, Cap.QUESTIONS_RECORD)
+    participant = lock_participant(participant, actor)
+    return refresh(
+        participant=participant, gate=Assessment.Gate(gate), visit_uid=visit_uid, actor=actor
+    )
+
+
+def refresh(
+    *, participant: Participant, gate: Assessment.Gate, visit_uid: UUID | None, actor: Actor
+) -> Assessment:
+    """Do the same inside the caller's transaction, which has locked the person."""
+    inputs = current_inputs(participant, gate, visit_uid)
+    result = assess_inputs(inputs, participant, gate)
+    last = newest_assessment(participant, gate, visit_uid)
+    if last is not None and _same(last, inputs, result):
+        return last
+    made = Assessment.objects.create(
+        participant=participant,
+        gate=gate,
+        outcome=result.outcome,
+        findings=[_finding(finding) for finding in result.findings],
+        missing=[asdict(gap) for gap in result.missing],
+        table_version=result.table_version,
+        table_hash=result.table_hash,
+        protocol_version=inputs.protocol.version,
+        answer_set=inputs.answer_set,
+        vital_set=inputs.vital_set,
+        inputs_digest=inputs.digest,
+        made_at=clock.now(),
+    )
+    audit(
+        actor=actor,
+        action=Action.ASSESSED,
+        subject_type="assessment",
+        subject_code=made.pk,
+        participant_code=participant.code,
+        data={"gate": gate.value, "outcome": made.outcome, "inputs_digest": made.inputs_digest},
+    )
+    if gate == Assessment.Gate.DOSING_DAY and made.outcome in _STOPS_THE_DAY:
+        _hold(participant, made, actor)
+    return made
+
+
+def assess_inputs(inputs: Inputs, participant: Participant, gate: str) -> Result:
+    """Return what the rules say now; answers that were taken back are findings among the others."""
+    result = assess(
+        table=inputs.table,
+        limits=inputs.protocol.plan.limits,
+        answers=inputs.answers,
+        medicines=inputs.medicines,
+        no_medicines=inputs.no_medicines,
+        vitals=inputs.vitals,
+        person=inputs.person,
+        at=clock.now().astimezone(ZoneInfo(participant.study.timezone)),
+        gate="screening" if gate == Assessment.Gate.SCREENING else "dosing_day",
+        vitals_repeat=inputs.repeated,
+        with_vitals=gate == Assessment.Gate.SCREENING,
+    )
+    if not inputs.taken_back:
+        return result
+    findings = ordered((*result.findings, *inputs.taken_back))
+    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
+
+
+def _same(last: Assessment, inputs: Inputs, result: Result) -> bool:
+    """Whether the last assessment already says this: same inputs, same rules fired, same gaps.
+
+    The wording is left out: "40 days ago" becomes 41 without anything having changed.
+    """
+    return (
+        last.inputs_digest == inputs.digest
+        and last.outcome == result.outcome
+        and [(f["rule_id"], f["disposition"]) for f in last.findings]
+        == [(f.rule_id, f.disposition) for f in result.findings]
+        and [gap["rule_id"] for gap in last.missing] == [gap.rule_id for gap in result.missing]
+    )
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    earliest = finding.earliest.isoformat() if finding.earliest else None
+    return {**asdict(finding), "label": list(finding.label), "earliest": earliest}
+
+
+def _hold(participant: Participant, assessment: Assessment, actor: Actor) -> None:
+    """Put the person on hold for what they answered today."""
+    told = [
+        f"{finding['concept']} ({finding['said']})"
+        for finding in assessment.findings
+        if finding["disposition"] in _STOPS_THE_DAY
+    ]
+    hold_open(
+        participant=participant,
+        kind=Hold.Kind.ANSWERS,
+        reason=f"Today's answers: {'; '.join(told)}.",
+        actor=actor,
+    )
