@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from studylab.boot import pg_place, process
+from studylab.boot.places import Places
 from tests.bootstrap.conftest import REPO
 
 
@@ -27,6 +28,11 @@ def state(tmp_path: Path) -> Iterator[Path]:
     if note.exists():  # only after a failure: a stopped demo takes its note along
         os.kill(json.loads(note.read_text(encoding="utf-8"))["pid"], signal.SIGKILL)
         process.sweep(folder)
+    places = Places(REPO, folder)
+    if folder.exists():  # after a kill the server's socket folder waits for a next start
+        data = pg_place.find(places).data(places)
+        for sockets in Path("/tmp").glob(f"studylab-*-{pg_place.short_hash(data)}"):
+            shutil.rmtree(sockets)
     if os.geteuid() == 0:
         shutil.rmtree(f"/var/lib/studylab-{pg_place.short_hash(folder)}", ignore_errors=True)
 
