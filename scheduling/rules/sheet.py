@@ -6,10 +6,11 @@ A step that was skipped with a reason is settled, not done. A timer is done when
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Literal
 
 from scheduling.rules.waits import WaitState
-from studylab.studies.rules.protocol import Protocol, Step, VisitPlan
+from studylab.studies.rules.protocol import Protocol, Step, Supply, VisitPlan
 
 StepState = Literal["done", "skipped", "next", "later"]
 VisitWord = Literal[
@@ -98,6 +99,14 @@ def carried_step(protocol: Protocol, key: str) -> tuple[VisitPlan, Step] | None:
             if step.key == key and step.carry:
                 return plan, step
     return None
+
+
+def amount_is_right(count: int, strength_mg: Decimal, supply: Supply) -> bool:
+    """Whether an amount read from a container is exactly the protocol's: same number of units, same strength.
+
+    Another strength is another supply even where the product is the same, as two halves are not one whole.
+    """
+    return count == supply.count and strength_mg == Decimal(str(supply.strength_mg))
 
 
 def visit_word(

@@ -10,6 +10,8 @@ class Action(StrEnum):
     SIGNED_IN = "person.signed_in"
     SIGN_IN_REFUSED = "person.sign_in_refused"
     SIGNED_OUT = "person.signed_out"
+    PASSWORD_CHANGED = "person.password_changed"  # noqa: S105  (an action)
+    STARTING_PASSWORD_GIVEN = "person.starting_password_given"  # noqa: S105  (an action)
     USER_ADDED = "person.added"
     ROLE_GRANTED = "person.role_granted"
     ROLE_ENDED = "person.role_ended"
@@ -48,6 +50,8 @@ class Action(StrEnum):
     STEP_CORRECTED = "step.corrected"
     DOSE_GIVEN = "dose.given"
     DOSE_REFUSED = "dose.refused"
+    DOSE_CORRECTED = "dose.corrected"
+    LEAVE_REFUSED = "leave.refused"
     CONTACT_RECORDED = "contact.recorded"
     RESOURCE_CHANGED = "resource.changed"
     COVER_RECORDED = "cover.recorded"
@@ -63,6 +67,8 @@ SENTENCES: dict[Action, str] = {
     Action.SIGNED_IN: "signed in",
     Action.SIGN_IN_REFUSED: "was refused at sign-in",
     Action.SIGNED_OUT: "signed out",
+    Action.PASSWORD_CHANGED: "chose a new password",
+    Action.STARTING_PASSWORD_GIVEN: "gave a new starting password",
     Action.USER_ADDED: "added a person",
     Action.ROLE_GRANTED: "gave a role",
     Action.ROLE_ENDED: "ended a role",
@@ -101,6 +107,8 @@ SENTENCES: dict[Action, str] = {
     Action.STEP_CORRECTED: "corrected a step",
     Action.DOSE_GIVEN: "recorded a dose as given",
     Action.DOSE_REFUSED: "was refused a dose by the dose gate",
+    Action.DOSE_CORRECTED: "corrected the record of a dose",
+    Action.LEAVE_REFUSED: "found a volunteer not fit to leave yet",
     Action.CONTACT_RECORDED: "recorded a contact after dosing",
     Action.RESOURCE_CHANGED: "changed rooms, people or hours",
     Action.COVER_RECORDED: "recorded physician cover",
@@ -111,3 +119,8 @@ SENTENCES: dict[Action, str] = {
     Action.KIT_REFUSED: "was refused a kit",
     Action.CODE_OPENED: "opened a code",
 }
+
+# Notes of something that did not happen.
+REFUSALS = frozenset(
+    {Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED}
+)

@@ -1,0 +1,232 @@
+"""Today: whose visit is when and how it stands, who is on cover, whom to contact after a dose."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Literal
+
+from django.db.models import Prefetch, Q
+
+from scheduling.models import AfterContact, Booking, CoverPresence, Dose, Visit
+from scheduling.rules.elapsed import add_elapsed, local_day, local_day_bounds
+from scheduling.rules.sheet import VisitWord, late_minutes, next_step, short, visit_word
+from scheduling.rules.waits import WaitState
+from scheduling.selectors.evidence import (
+    Evidence,
+    evidence_of,
+    facts_of,
+    has_left,
+    leave_earliest,
+    protocols_of,
+    wait_of,
+)
+from scheduling.selectors.timelines import span
+from studylab import clock
+from studylab.access import Role
+from studylab.participants.models import Hold
+from studylab.people.models import Membership
+from studylab.people.selectors import holding_on
+from studylab.studies.models import Study
+from studylab.studies.rules.protocol import FollowUp, Protocol
+from studylab.studies.selectors import current_protocol
+
+
+@dataclass(frozen=True, slots=True)
+class TodayRow:
+    """One visit of a day. `next_text` is "" when nothing is left to do; `late_minutes` counts a booked one."""
+
+    visit: Visit
+    code: str
+    number: int
+    title: str
+    starts: datetime
+    ends: datetime
+    rooms: tuple[str, ...]
+    people: tuple[str, ...]
+    word: VisitWord
+    next_text: str
+    wait: WaitState | None
+    leave_earliest: datetime | None
+    holds: int
+    late_minutes: int
+
+
+@dataclass(frozen=True, slots=True)
+class ContactDue:
+    """Somebody who was dosed and has not been reached since: `state` is early, due or overdue."""
+
+    dose: Dose
+    code: str
+    visit: Visit
+    due_from: datetime
+    due_until: datetime
+    state: Literal["early", "due", "overdue"]
+    attempts: tuple[AfterContact, ...]
+
+    @property
+    def overdue(self) -> bool:
+        """Whether the time for the contact is over."""
+        return self.state == "overdue"
+
+
+def today_of(study: Study, day: date, *, at: datetime | None = None) -> list[TodayRow]:
+    """Return the visits of a local day in the order of their planned start, as they stand at `at` (now)."""
+    at = at or clock.now()
+    start, end = local_day_bounds(day, study.timezone)
+    bookings = Booking.objects.filter(is_active=True).select_related("place__resource__user")
+    that_day = Q(planned__overlap=span(start, end)) | Q(started_at__gte=start, started_at__lt=end)
+    if start <= at < end:
+        that_day |= Q(state=Visit.State.RUNNING)  # whatever day it was planned for
+    visits = list(
+        Visit.objects.filter(that_day, participant__study=study)
+        .exclude(state=Visit.State.CANCELLED)
+        .select_related("participant__study", "series__protocol_version")
+        .prefetch_related(Prefetch("bookings", bookings.order_by("during"), to_attr="live"))
+        .order_by("planned", "participant__code")
+    )
+    evidence, protocols = evidence_of(visits), protocols_of(visits)
+    open_holds = Hold.objects.filter(
+        participant__in=[visit.participant_id for visit in visits], released_at=None
+    )
+    held = Counter(open_holds.values_list("participant_id", flat=True))
+    return [
+        _row(visit, protocols[visit.pk], evidence[visit.pk], held[visit.participant_id], at)
+        for visit in visits
+    ]
+
+
+def _row(
+    visit: Visit, protocol: Protocol, evidence: Evidence, holds: int, at: datetime
+) -> TodayRow:
+    plan = protocol.visit(visit.number)
+    wait = wait_of(protocol, plan, evidence, at)
+    running = visit.state in (Visit.State.BOOKED, Visit.State.RUNNING)
+    following = next_step(plan, facts_of(plan, evidence, at)) if running else None
+    resources = list(dict.fromkeys(b.place.resource for b in _bookings(visit)))
+    starts = visit.planned.lower
+    return TodayRow(
+        visit=visit,
+        code=visit.participant.code,
+        number=visit.number,
+        title=plan.title,
+        starts=starts,
+        ends=visit.planned.upper,
+        rooms=tuple(one.name for one in resources if one.user is None),
+        people=tuple(one.user.name for one in resources if one.user is not None),
+        word=visit_word(
+            state=visit.state, planned_start=starts, at=at, held=bool(holds), wait=wait
+        ),
+        next_text=short(following) if following else "",
+        wait=wait,
+        leave_earliest=None
+        if has_left(plan, evidence)
+        else leave_earliest(protocol, evidence.dose),
+        holds=holds,
+        late_minutes=late_minutes(starts, at) if visit.state == Visit.State.BOOKED else 0,
+    )
+
+
+def _bookings(visit: Visit) -> Sequence[Booking]:
+    live: Sequence[Booking] = getattr(visit, "live", ())
+    return live
+
+
+def clinicians_of(study: Study, at: datetime) -> list[int]:
+    """Return the ids of the users who are clinicians of the study on the local day of `at`."""
+    members = Membership.objects.filter(
+        holding_on(local_day(at, study.timezone)), study=study, role=Role.CLINICIAN
+    )
+    return list(members.values_list("user_id", flat=True))
+
+
+def cover_now(study: Study, at: datetime) -> list[CoverPresence]:
+    """Return who of the study's clinicians is checked in at the site at `at`, longest stay first."""
+    return list(
+        CoverPresence.objects.filter(
+            user__in=clinicians_of(study, at), checked_in_at__lte=at, checked_out_at=None,
+            until__gt=at,
+        )
+        .select_related("user")
+        .order_by("-until", "id")
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """Somebody between dose and leaving, who needs a physician until `until` at least."""
+
+    visit: Visit
+    until: datetime
+
+
+def watched_now(study: Study) -> list[Watched]:
+    """Return everybody of the study who was dosed and has not left yet."""
+    visits = list(
+        Visit.objects.filter(
+            participant__study=study, state=Visit.State.RUNNING, doses__superseded_by=None,
+            doses__isnull=False,
+        )
+        .select_related("participant__study", "series__protocol_version")
+        .distinct()
+    )  # fmt: skip
+    evidence, protocols = evidence_of(visits), protocols_of(visits)
+    found = []
+    for visit in visits:
+        protocol = protocols[visit.pk]
+        until = leave_earliest(protocol, evidence[visit.pk].dose)
+        if until is not None and not has_left(protocol.visit(visit.number), evidence[visit.pk]):
+            found.append(Watched(visit, until))
+    return found
+
+
+def contact_window(dose: Dose, follow_up: FollowUp) -> tuple[datetime, datetime]:
+    """Return from when to when the contact after a dose is made, both included."""
+    return (
+        add_elapsed(dose.given_at, timedelta(hours=follow_up.from_hours)),
+        add_elapsed(dose.given_at, timedelta(hours=follow_up.until_hours)),
+    )
+
+
+def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
+    """Return who was dosed and not reached in or after the window for it, the oldest dose first.
+
+    Somebody who was spoken to before the window is still contacted in it.
+    """
+    follow_up = current_protocol(study).plan.follow_up
+    doses = (
+        Dose.objects.filter(participant__study=study, superseded_by=None)
+        .select_related("participant__study", "visit")
+        .order_by("given_at", "id")
+    )
+    attempts: dict[int, list[AfterContact]] = {}
+    made = AfterContact.objects.filter(participant__study=study).select_related("recorded_by")
+    for attempt in made.order_by("at", "id"):
+        attempts.setdefault(attempt.participant_id, []).append(attempt)
+    rows = []
+    for dose in doses:
+        tried = attempts.get(dose.participant_id, [])
+        start, end = contact_window(dose, follow_up)
+        if any(counts(attempt, start) for attempt in tried):
+            continue
+        state: Literal["early", "due", "overdue"] = "due"
+        if at < start:
+            state = "early"
+        elif at > end:
+            state = "overdue"
+        rows.append(
+            ContactDue(dose, dose.participant.code, dose.visit, start, end, state, tuple(tried))
+        )
+    return rows
+
+
+def counts(attempt: AfterContact, window_start: datetime) -> bool:
+    """Whether an attempt is the contact that is asked for: reached, and not before its time."""
+    return attempt.reached and attempt.at >= window_start
+
+
+def contact_done(dose: Dose, follow_up: FollowUp) -> bool:
+    """Whether the contact after this dose, or an earlier record of it, was made."""
+    start, _end = contact_window(dose, follow_up)
+    made = AfterContact.objects.filter(participant_id=dose.participant_id)
+    return any(counts(attempt, start) for attempt in made)

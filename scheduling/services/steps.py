@@ -1,0 +1,197 @@
+"""Recording, skipping and correcting the steps of a visit."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from scheduling.models import StepRecord, Visit
+from scheduling.rules.sheet import open_before, open_sentence, short
+from scheduling.rules.step_values import ValueProblem, clean_value
+from scheduling.selectors.sheet import carried_values
+from scheduling.services.running import (
+    Work,
+    check_instant,
+    note_deviation,
+    reason_of,
+    require_running,
+    work_on,
+    write_record,
+)
+from studylab.access import Actor, Cap, require
+from studylab.db import service
+from studylab.errors import Conflict, Refused, RefusedWithReasons
+from studylab.participants.models import Deviation
+from studylab.studies.rules.protocol import Step
+
+# Nobody skips these: the visit is stopped instead, or the person leaves against advice.
+NEVER_SKIPPED = frozenset({"identity", "dose", "leave"})
+
+
+@service
+def step_record(
+    *,
+    visit: Visit,
+    step_key: str,
+    value: Mapping[str, Any],
+    occurred_at: datetime,
+    client_id: UUID,
+    device_at: datetime | None = None,
+    deviation_reason: str = "",
+    actor: Actor,
+) -> StepRecord:
+    """Record a step as done; the shape of `value` follows the step's kind.
+
+    While an earlier required step is open it needs `deviation_reason` and becomes a deviation. The same
+    `client_id` sent again returns what was recorded and writes nothing.
+    """
+    require(actor, Cap.VISIT_RUN)
+    work = work_on(visit, actor)
+    sent = sent_before(client_id, work, step_key)
+    if sent is not None:
+        return sent
+    require_running(work.visit)
+    step = work.step(step_key)
+    kept = _clean(step, value)
+    check_instant(occurred_at, work)
+    _check_timer(kept, work)
+    _check_locked(step, kept, work)
+    standing = work.evidence.records.get(step.key)
+    if standing is not None and not standing.skipped:
+        raise Conflict(
+            f"“{short(step)}” is recorded already. Correct that record if something in it is wrong."
+        )
+    return write_record(
+        work=work, step=step, value=kept, occurred_at=occurred_at, client_id=client_id,
+        device_at=device_at, actor=actor, supersedes=standing,
+        deviation=_out_of_order(step, occurred_at, deviation_reason, work, actor),
+        reason="Done after it had been skipped." if standing else "",
+    )  # fmt: skip
+
+
+@service
+def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> StepRecord:
+    """Leave a step out, with a reason; a required one becomes a deviation. Skipping twice writes once."""
+    require(actor, Cap.VISIT_RUN)
+    work = work_on(visit, actor)
+    require_running(work.visit)
+    step = work.step(step_key)
+    if step.kind in NEVER_SKIPPED:
+        raise Refused(
+            "This step cannot be skipped. Stop the visit, or record leaving against advice."
+        )
+    standing = work.evidence.records.get(step.key)
+    if standing is not None and standing.skipped:
+        return standing
+    if work.facts[step.key].done or standing is not None:
+        raise Conflict(f"“{short(step)}” is recorded already, so it is not skipped.")
+    why = reason_of(reason, ask="Say why the step is skipped.")
+    deviation = None
+    if step.required:
+        deviation = note_deviation(
+            visit=work.visit, kind=Deviation.Kind.STEP, what=f"Skipped: “{short(step)}”.",
+            subject=f"step {step.key}", at=work.now, actor=actor, reason=why,
+        )  # fmt: skip
+    return write_record(
+        work=work, step=step, value={}, occurred_at=work.now, actor=actor, skipped=True,
+        deviation=deviation, reason=why,
+    )  # fmt: skip
+
+
+@service
+def step_correct(
+    *,
+    record: StepRecord,
+    value: Mapping[str, Any],
+    occurred_at: datetime,
+    reason: str,
+    actor: Actor,
+) -> StepRecord:
+    """Correct a record by a new one; the old one stays. Also after the visit has ended.
+
+    A value that a later visit was run with cannot be corrected unnoticed: that is a deviation.
+    """
+    require(actor, Cap.VISIT_RUN)
+    work = work_on(record.visit, actor)
+    step = work.step(record.step)
+    why = reason_of(reason, ask="Say why the step is corrected.")
+    standing = work.evidence.records.get(step.key)
+    if standing is None or standing.pk != record.pk:
+        raise Conflict("This record was corrected meanwhile. Look at the newest one.")
+    kept = _clean(step, value)
+    check_instant(occurred_at, work)
+    _check_timer(kept, work)
+    deviation = standing.deviation
+    if step.carry and _used_later(work):
+        deviation = note_deviation(
+            visit=work.visit, kind=Deviation.Kind.STEP, at=work.now, actor=actor, reason=why,
+            subject=f"step {step.key}",
+            what=f"“{short(step)}” was corrected after a later visit had begun with the old value.",
+        )  # fmt: skip
+    return write_record(
+        work=work, step=step, value=kept, occurred_at=occurred_at, actor=actor,
+        supersedes=standing, deviation=deviation, reason=why,
+    )  # fmt: skip
+
+
+def sent_before(client_id: UUID, work: Work, step_key: str) -> StepRecord | None:
+    """Return what this act of the tablet wrote when it came the first time; Conflict for another act."""
+    record = StepRecord.objects.filter(client_id=client_id).first()
+    if record is None:
+        return None
+    if record.visit_id != work.visit.pk or record.step != step_key:
+        raise Conflict("This entry was sent for another step. Reload the page and enter it again.")
+    return record
+
+
+def _clean(step: Step, value: Mapping[str, Any]) -> dict[str, Any]:
+    try:
+        return clean_value(step, value)
+    except ValueProblem as problem:
+        raise Refused(problem.message, field=problem.field) from None
+
+
+def _check_timer(kept: dict[str, Any], work: Work) -> None:
+    if "started_at" in kept:
+        check_instant(datetime.fromisoformat(kept["started_at"]), work, field="started_at")
+
+
+def _check_locked(step: Step, kept: dict[str, Any], work: Work) -> None:
+    """Refuse another value than the one that an earlier visit found and kept."""
+    if not step.carry:
+        return
+    found = carried_values(work.participant, work.protocol).get(step.key)
+    if found is None or found.visit_number >= work.visit.number or found.record.value == kept:
+        return
+    raise Refused(
+        f"Visit {found.visit_number} found {found.words}, which is kept for the whole series.",
+        field="value",
+        code="carried_locked",
+    )
+
+
+def _used_later(work: Work) -> bool:
+    return Visit.objects.filter(
+        series_id=work.visit.series_id, number__gt=work.visit.number, started_at__isnull=False
+    ).exists()
+
+
+def _out_of_order(
+    step: Step, occurred_at: datetime, reason: str, work: Work, actor: Actor
+) -> Deviation | None:
+    waiting = open_before(work.plan, step.key, work.facts)
+    if not waiting:
+        return None
+    sentences = [open_sentence(one, work.facts) for one in waiting]
+    if not reason.strip():
+        raise RefusedWithReasons(
+            "Something comes before this step. Record it, or say why it is done in another order.",
+            sentences,
+            code="out_of_order",
+        )
+    why = reason_of(reason, ask="Say why.", field="deviation_reason")
+    return note_deviation(
+        visit=work.visit, kind=Deviation.Kind.STEP, subject=f"step {step.key}", at=occurred_at,
+        what=f"“{short(step)}” was done out of order. {' '.join(sentences)}", actor=actor,
+        reason=why,
+    )  # fmt: skip
