@@ -1,0 +1,39 @@
+"""Actors of the cast, and a volunteer to work with."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from studylab import clock
+from studylab.access import Actor
+from studylab.participants.models import Participant
+from tests.participants import people
+
+NOON = datetime(2026, 3, 10, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def noon() -> Any:
+    """A winter noon at which the clock stands; the study's own zone shows the same hour."""
+    with clock.travel(NOON):
+        yield NOON
+
+
+@pytest.fixture
+def keeper(coordinator: Any, actor_of: Any) -> Actor:
+    """The coordinator as an actor."""
+    return actor_of(coordinator)
+
+
+@pytest.fixture
+def ana(keeper: Actor, study: Any, noon: datetime) -> Participant:
+    """Ana, added and agreed to questions two days before noon."""
+    return people.add(keeper, study)
+
+
+@pytest.fixture
+def consented(ana: Participant, keeper: Actor, noon: datetime) -> Participant:
+    """Ana with her consent to the study, signed an hour before noon."""
+    people.give_consent(keeper, ana, noon - timedelta(hours=1))
+    return ana

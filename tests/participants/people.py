@@ -1,0 +1,59 @@
+"""Invented volunteers, added through the services."""
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from studylab import clock
+from studylab.access import Actor
+from studylab.participants.models import Consent, Participant
+from studylab.participants.rules.details import ContactDetails
+from studylab.participants.services import consent_record, participant_add
+from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
+
+ANA = ContactDetails(
+    family_name="Lopez",
+    given_names="Ana Maria",
+    birth_date=date(1998, 3, 4),
+    email="ana.lopez@mail.example",
+    phone="+44 7700 900111",
+    address="3 Quay Row",
+    emergency_name="Rosa Lopez, mother",
+    emergency_phone="07700 900112",
+)
+# Nothing of Ben's meets anything of Ana's.
+BEN = ContactDetails(
+    family_name="Okafor",
+    given_names="Ben",
+    birth_date=date(1995, 11, 21),
+    email="ben@mail.example",
+    phone="07700 900200",
+)
+
+
+def like(details: ContactDetails, **changes: Any) -> ContactDetails:
+    """Return details with some fields changed."""
+    return replace(details, **changes)
+
+
+def add(actor: Actor, study: Study, details: ContactDetails = ANA, **kwargs: Any) -> Participant:
+    """Add a volunteer who agreed to health questions two days ago, unless told otherwise."""
+    given = {"agreed_at": clock.now() - timedelta(days=2), "agreed_method": "spoken", **kwargs}
+    return participant_add(study=study, details=details, actor=actor, **given)
+
+
+def give_consent(
+    actor: Actor, participant: Participant, signed_at: datetime, staff: datetime | None = None
+) -> Consent:
+    """Record the consent to the study on paper, staff signing a minute later unless told otherwise."""
+    return consent_record(
+        participant=participant,
+        kind="study",
+        version=current_protocol(participant.study).plan.consent_version,
+        method="paper",
+        signed_at=signed_at,
+        written_on=signed_at.date(),
+        staff_signed_at=staff or signed_at + timedelta(minutes=1),
+        actor=actor,
+    )
