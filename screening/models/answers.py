@@ -64,6 +64,9 @@ class AnswerSet(models.Model):
         ]
         triggers = [*append_only(), consent_first("given_at", ("questions", "study"))]
 
+    def __str__(self) -> str:
+        return f"answers {self.get_when_display()}, {self.given_at:%Y-%m-%d %H:%M} UTC"
+
 
 explain(
     {

@@ -50,6 +50,9 @@ class Assessment(models.Model):
         indexes = [models.Index(fields=["participant", "gate", "-id"], name="assessment_newest")]
         triggers = append_only()
 
+    def __str__(self) -> str:
+        return f"assessment {self.get_gate_display()}: {self.get_outcome_display()}"
+
 
 class SignOff(models.Model):
     """A clinician's decision on taking part. Current while it is the newest, valid, and about the newest
@@ -96,6 +99,9 @@ class SignOff(models.Model):
                 sentence="Somebody whom the rules exclude, hold or cannot decide on cannot be signed eligible.",
             ),
         ]
+
+    def __str__(self) -> str:
+        return f"signed: {self.get_decision_display()}"
 
 
 explain(

@@ -90,6 +90,9 @@ class VitalSet(models.Model):
             ),
         ]
 
+    def __str__(self) -> str:
+        return f"vital set {self.get_gate_display()}, {self.taken_at:%Y-%m-%d %H:%M} UTC"
+
 
 class VitalReading(models.Model):
     """One reading as shown by the device: mmHg, mmHg, beats per minute."""
@@ -113,6 +116,9 @@ class VitalReading(models.Model):
             ),
         ]
         triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"{self.systolic}/{self.diastolic} mmHg, {self.pulse} per minute"
 
 
 explain(

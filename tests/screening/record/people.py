@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid4
 
+from django.db import connection, transaction
 from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
 from screening.models import AnswerSet, Assessment, SignOff, VitalSet
@@ -147,3 +148,10 @@ def book_visit(participant: Participant, number: int = 2, start: datetime | None
         number=number, planned=DateTimeTZRange(begin, begin + timedelta(hours=5)),
     )  # fmt: skip
     return visit.uid
+
+
+def sql(statement: str, params: Sequence[Any] = ()) -> None:
+    """Run one statement past every service, as somebody with a database console would."""
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+        cursor.execute(statement, list(params))

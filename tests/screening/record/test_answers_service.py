@@ -4,7 +4,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError
 
 from screening.models import AnswerSet, Assessment
 from screening.selectors import newest_answers, newest_assessment
@@ -54,14 +54,13 @@ def test_no_answers_before_the_agreement(volunteer: Any, cora: Any) -> None:
 
 
 def test_the_database_itself_refuses_answers_before_the_agreement(volunteer: Any) -> None:
-    with pytest.raises(IntegrityError, match="no consent"), transaction.atomic():
-        with connection.cursor() as cursor:
-            cursor.execute(
-                """INSERT INTO screening_answerset (uid, participant_id, "when", answers, medicines,
+    with pytest.raises(IntegrityError, match="no consent"):
+        people.sql(
+            """INSERT INTO screening_answerset (uid, participant_id, "when", answers, medicines,
                    no_medicines, source, given_at, recorded_at, reason)
                    VALUES (gen_random_uuid(), %s, 'screening', '{}', '[]', true, 'staff', %s, %s, '')""",
-                [volunteer.pk, clock.now() - timedelta(hours=2), clock.now()],
-            )
+            [volunteer.pk, clock.now() - timedelta(hours=2), clock.now()],
+        )
 
 
 def test_answers_are_not_given_in_the_future(volunteer: Any, cora: Any) -> None:
@@ -88,9 +87,8 @@ def test_stored_answers_stay_as_they_are(volunteer: Any, cora: Any) -> None:
         "UPDATE screening_answerset SET answers = '{}'",
         "DELETE FROM screening_answerset",
     ):
-        with pytest.raises(Exception, match="Cannot update or delete"), transaction.atomic():
-            with connection.cursor() as cursor:
-                cursor.execute(statement)
+        with pytest.raises(Exception, match="Cannot update or delete"):
+            people.sql(statement)
     stored.refresh_from_db()
     assert stored.answers
 
