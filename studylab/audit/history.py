@@ -54,6 +54,14 @@ def never_deleted() -> list[pgtrigger.Trigger]:
     ]
 
 
+def kept() -> list[pgtrigger.Trigger]:
+    """Triggers for rows that change without history but never go."""
+    return [
+        pgtrigger.Protect(name="never_deleted", operation=pgtrigger.Delete),
+        _no_truncate(),
+    ]
+
+
 def _no_truncate() -> pgtrigger.Trigger:
     return pgtrigger.Trigger(
         name="no_truncate",

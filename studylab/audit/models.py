@@ -37,19 +37,38 @@ class Event(models.Model):
         indexes = [
             models.Index(fields=["study_id", "-id"], name="event_by_study"),
             models.Index(fields=["participant_code", "-id"], name="event_by_participant"),
+            # Did the request that sent this form write anything? (SubmissionMiddleware)
+            models.Index(fields=["request_id"], name="event_by_request"),
+            # Refused sign-ins of one address in the last minutes.
+            models.Index(
+                fields=["subject_code", "-id"],
+                condition=models.Q(subject_type="sign_in"),
+                name="event_by_sign_in",
+            ),
         ]
         triggers = append_only()
 
+    def __str__(self) -> str:
+        return f"{self.pk} {self.action}"
+
 
 class Link(models.Model):
-    """One link of the hash chain: SHA-256 over the link before and the event's content."""
+    """One link of the hash chain: SHA-256 over the link before and the event's content.
+
+    `settled_below` is the database's transaction number below which everything had ended when the link
+    was made: no event of an older transaction may be linked after it.
+    """
 
     event = models.OneToOneField(Event, on_delete=models.PROTECT)
     hash = models.CharField(max_length=64)
     sealed_at = models.DateTimeField()
+    settled_below = models.BigIntegerField(null=True)
 
     class Meta:
         triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"{self.event_id} {self.hash[:12]}"
 
 
 class RowChange(models.Model):
@@ -68,15 +87,23 @@ class RowChange(models.Model):
         indexes = [models.Index(fields=["table_name", "row_id", "id"], name="rowchange_by_row")]
         triggers = append_only()
 
+    def __str__(self) -> str:
+        return f"{self.operation} {self.table_name} {self.row_id}"
+
 
 class Submission(models.Model):
     """One sent form, so that a double click or a repeated request writes once.
 
-    `answer` is where the first one was sent on to; empty while it is still being worked on.
+    `answer` is where the first one was sent on to; empty while it is still being worked on. `request_id`
+    is that of the events it writes: should the answer be lost, they tell whether anything was recorded.
     """
 
     key = models.UUIDField(primary_key=True)
     user_id = models.BigIntegerField()
     path = models.CharField(max_length=400)
     at = models.DateTimeField()
+    request_id = models.UUIDField(null=True)
     answer = models.CharField(max_length=400, blank=True)
+
+    def __str__(self) -> str:
+        return str(self.key)

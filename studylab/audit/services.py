@@ -1,7 +1,5 @@
 """Writing the trail and the chain over it."""
 
-import hashlib
-import json
 from typing import Any
 
 from django.db import connection, transaction
@@ -9,9 +7,9 @@ from django.db import connection, transaction
 from studylab import clock
 from studylab.access import Actor
 from studylab.audit.actions import Action
+from studylab.audit.chain import CHAIN_START, event_digest, settled_below
 from studylab.audit.models import Event, Link
 
-CHAIN_START = "0" * 64
 _SEAL_LOCK = 7_301_995  # advisory lock: one sealing at a time
 
 
@@ -47,47 +45,31 @@ def audit(
     )
 
 
-def event_digest(previous: str, event: Event) -> str:
-    """Return the SHA-256, in hex, that chains `event` to the link before it."""
-    content = {
-        "id": event.pk,
-        "at": event.at.isoformat(),
-        "actor_id": event.actor_id,
-        "actor_label": event.actor_label,
-        "role": event.role,
-        "action": event.action,
-        "study_id": event.study_id,
-        "subject_type": event.subject_type,
-        "subject_code": event.subject_code,
-        "participant_code": event.participant_code,
-        "reason": event.reason,
-        "data": event.data,
-        "request_id": str(event.request_id),
-    }
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(f"{previous}\n{text}".encode()).hexdigest()
-
-
 def seal_events(*, limit: int = 5000) -> int:
     """Chain settled events that have no link yet; return how many.
 
     Settled means that every transaction that began before the event's own has ended: only then can no
-    earlier event still appear. Events are chained in the order of their numbers. Run by beat every minute.
+    earlier event still appear. Events are chained by transaction, and by number within one, so that a link
+    made too late shows (see `verify_chain`). Run by beat every minute.
     """
     with transaction.atomic():
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [_SEAL_LOCK])
             if not cursor.fetchone()[0]:
                 return 0
-            cursor.execute("SELECT pg_snapshot_xmin(pg_current_snapshot())::text::bigint")
-            settled_below = cursor.fetchone()[0]
+        bound = settled_below()
+        waiting = list(
+            Event.objects.filter(link=None, transaction_id__lt=bound)
+            .order_by("transaction_id", "id")[:limit]
+        )  # fmt: skip
+        if len(waiting) == limit:
+            bound = waiting[-1].transaction_id  # the rest of this transaction comes next time
         last = Link.objects.order_by("-id").first()
         previous = last.hash if last else CHAIN_START
-        waiting = Event.objects.filter(link=None, transaction_id__lt=settled_below)
         now = clock.now()
         links = []
-        for event in waiting.order_by("id")[:limit]:
+        for event in waiting:
             previous = event_digest(previous, event)
-            links.append(Link(event=event, hash=previous, sealed_at=now))
+            links.append(Link(event=event, hash=previous, sealed_at=now, settled_below=bound))
         Link.objects.bulk_create(links)
         return len(links)
