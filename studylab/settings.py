@@ -103,7 +103,7 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "people.User"
 LOGIN_URL = "sign_in"
-LOGIN_REDIRECT_URL = "home"
+LOGIN_REDIRECT_URL = "home_site"
 LOGOUT_REDIRECT_URL = "sign_in"
 AUTH_PASSWORD_VALIDATORS = [
     {
@@ -111,7 +111,10 @@ AUTH_PASSWORD_VALIDATORS = [
         "OPTIONS": {"min_length": 15},  # NIST SP 800-63B-4: 15 where the password stands alone
     },
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ("name", "email")},
+    },
 ]
 if ENVIRONMENT == "test":
     PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]

@@ -8,3 +8,7 @@ class PeopleConfig(AppConfig):
 
     name = "studylab.people"
     label = "people"
+
+    def ready(self) -> None:
+        """Listen to sign-ins, which Django announces by signals only."""
+        import studylab.people.signals  # noqa: F401  (import for its effect)

@@ -35,7 +35,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
 
 def _studies_url(request: HttpRequest, study: Any) -> str:
     """Return where to change study, or "" for somebody who has one study only."""
-    url = url_or_none("studies") or url_or_none("home") or ""
+    url = url_or_none("studies") or url_or_none("home_site") or ""
     user = getattr(request, "user", None)
     if study is None or user is None or not user.is_authenticated:
         return ""

@@ -6,10 +6,14 @@ from typing import Any
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
 
 from studylab.access import Actor, Cap
 from studylab.people.selectors import actor_for, study_for_slug
+
+# What somebody may do who has not chosen a password of their own yet.
+_BEFORE_OWN_PASSWORD = {"password_change", "sign_out"}
 
 
 class StudyMiddleware:
@@ -43,6 +47,8 @@ class StudyMiddleware:
             return None
         if not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
+        if request.user.must_change_password and _page_name(request) not in _BEFORE_OWN_PASSWORD:
+            return redirect("password_change")
         slug = kwargs.get("study")
         study = study_for_slug(request.user, slug) if slug else None
         actor: Actor = actor_for(request.user, study)
@@ -52,3 +58,8 @@ class StudyMiddleware:
         if cap != Cap.SIGNED_IN and not actor.may(cap):
             raise PermissionDenied("Your role in this study does not allow this.")
         return None
+
+
+def _page_name(request: HttpRequest) -> str:
+    match = request.resolver_match
+    return (match.url_name if match else None) or ""

@@ -5,12 +5,13 @@ import uuid
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import RangeOperators
+from django.contrib.postgres.functions import RandomUUID
 from django.db import models
 from django.db.models import Case, F, Q, Value, When
 from django.db.models.functions import Lower
 
 from studylab.access import ROLE_NAMES, UNBLINDED_ROLES, Role
-from studylab.audit.history import append_only, never_deleted
+from studylab.audit.history import append_only, kept, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 
@@ -30,6 +31,8 @@ class User(AbstractBaseUser):
     name = models.CharField("full name", max_length=150)
     is_active = models.BooleanField(default=True)
     is_account_admin = models.BooleanField(default=False)
+    # Somebody else knows the starting password, so nothing may be done under it but choosing another.
+    must_change_password = models.BooleanField(default=False)
     added_at = models.DateTimeField()
 
     USERNAME_FIELD = "email"
@@ -38,19 +41,25 @@ class User(AbstractBaseUser):
 
     class Meta:
         constraints = [models.UniqueConstraint(Lower("email"), name="user_email_once")]
+        triggers = kept()  # no row history: it would keep old password hashes
 
     def __str__(self) -> str:
         return self.name
 
 
 class Membership(models.Model):
-    """A role in a study between two days, the last one included; no end while it lasts."""
+    """A role in a study between two days, the last one included; no end while it lasts.
 
+    `stopped_at` is set when the role was ended at once, in the middle of its last day.
+    """
+
+    uid = models.UUIDField(default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False)
     user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="memberships")
     study = models.ForeignKey("studies.Study", on_delete=models.PROTECT, related_name="memberships")
     role = models.CharField(max_length=20, choices=[(r.value, ROLE_NAMES[r]) for r in Role])
     starts_on = models.DateField()
     ends_on = models.DateField(null=True, blank=True)
+    stopped_at = models.DateTimeField(null=True, blank=True)
     granted_at = models.DateTimeField()
     granted_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
 
@@ -63,8 +72,14 @@ class Membership(models.Model):
                 condition=Q(ends_on=None) | Q(ends_on__gte=F("starts_on")),
                 name="membership_ends_after_start",
             ),
+            models.CheckConstraint(
+                condition=Q(stopped_at=None) | Q(ends_on__isnull=False),
+                name="membership_stopped_ends",
+            ),
             models.UniqueConstraint(
-                fields=["user", "study", "role"], condition=Q(ends_on=None), name="membership_role_once"
+                fields=["user", "study", "role"],
+                condition=Q(ends_on=None),
+                name="membership_role_once",
             ),
             # What is known cannot be unknown: whoever could read arms once holds no blinded role in
             # that study later, and the other way round, whatever the dates.
@@ -86,6 +101,9 @@ class Membership(models.Model):
         ]
         triggers = never_deleted()
 
+    def __str__(self) -> str:
+        return f"{self.role} {self.uid}"
+
 
 class Signature(models.Model):
     """A signature: who, when, with what meaning, under exactly which content.
@@ -98,7 +116,9 @@ class Signature(models.Model):
     user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="signatures")
     printed_name = models.CharField(max_length=150)
     role = models.CharField(max_length=200)
-    study = models.ForeignKey("studies.Study", on_delete=models.PROTECT, null=True, related_name="+")
+    study = models.ForeignKey(
+        "studies.Study", on_delete=models.PROTECT, null=True, related_name="+"
+    )
     meaning = models.CharField(max_length=200)
     subject_type = models.CharField(max_length=60)
     subject_code = models.CharField(max_length=80)
@@ -108,6 +128,9 @@ class Signature(models.Model):
 
     class Meta:
         triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"{self.printed_name}: {self.meaning}"
 
     def covers(self, content_hash: str) -> bool:
         """Whether this signature still stands for content with this hash."""
@@ -123,6 +146,9 @@ explain(
             "A pharmacist of a study can read arms, so the same person cannot hold a blinded role in it, "
             "now or later. Choose somebody else.",
         ),
-        "membership_ends_after_start": (Refused, "The role ends before it starts. Check the two dates."),
+        "membership_ends_after_start": (
+            Refused,
+            "The role ends before it starts. Check the two dates.",
+        ),
     }
 )

@@ -1,19 +1,26 @@
 """Reading people and roles."""
 
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.db.models import Q, QuerySet
 from django.http import Http404
+from django.utils.crypto import salted_hmac
 
 from studylab import clock
-from studylab.access import Actor, Role
+from studylab.access import UNBLINDED_ROLES, Actor, Role
+from studylab.audit.actions import Action
+from studylab.audit.models import Event
 from studylab.people.models import Membership, User
 
 if TYPE_CHECKING:
     from studylab.studies.models import Study
+
+REFUSALS_ALLOWED = 10
+REFUSALS_WITHIN = timedelta(minutes=10)
 
 
 def today_in(timezone: str) -> date:
@@ -21,11 +28,14 @@ def today_in(timezone: str) -> date:
     return clock.now().astimezone(ZoneInfo(timezone)).date()
 
 
+def holding_on(on: date) -> Q:
+    """Return the condition under which a membership gives access on a day, both edges included."""
+    return Q(starts_on__lte=on) & (Q(ends_on=None) | Q(ends_on__gte=on)) & Q(stopped_at=None)
+
+
 def current_memberships(user: User, study: "Study", on: date) -> QuerySet[Membership]:
-    """Memberships of `user` in `study` on a day, both edges included."""
-    return user.memberships.filter(study=study, starts_on__lte=on).filter(
-        Q(ends_on=None) | Q(ends_on__gte=on)
-    )
+    """Memberships of `user` in `study` that give access on a day."""
+    return user.memberships.filter(holding_on(on), study=study)
 
 
 def actor_for(user: Any, study: "Study | None") -> Actor:
@@ -40,15 +50,14 @@ def actor_for(user: Any, study: "Study | None") -> Actor:
 
 
 def studies_of(user: User) -> "QuerySet[Study]":
-    """Studies in which the person holds a role today."""
+    """Studies in which the person holds a role today, each by the day in its own time zone."""
     study_model = apps.get_model("studies", "Study")
-    today = clock.now().date()
-    return (
-        study_model.objects.filter(memberships__user=user, memberships__starts_on__lte=today)
-        .filter(Q(memberships__ends_on=None) | Q(memberships__ends_on__gte=today))
-        .distinct()
-        .order_by("short_title")
-    )
+    zones = study_model.objects.filter(memberships__user=user).distinct()
+    held = Q(pk__in=[])
+    for zone in set(zones.values_list("timezone", flat=True)):
+        mine = user.memberships.filter(holding_on(today_in(zone)))
+        held |= Q(timezone=zone, pk__in=mine.values("study"))
+    return study_model.objects.filter(held).order_by("short_title", "pk")
 
 
 def study_for_slug(user: User, slug: str) -> "Study":
@@ -57,3 +66,74 @@ def study_for_slug(user: User, slug: str) -> "Study":
     if study is None or not current_memberships(user, study, today_in(study.timezone)).exists():
         raise Http404("There is no such page, or you have no part in it.")
     return study
+
+
+def memberships_of_study(study: "Study") -> QuerySet[Membership]:
+    """All roles ever given in a study, with their people, by name."""
+    return study.memberships.select_related("user", "granted_by").order_by(
+        "user__name", "user_id", "starts_on", "pk"
+    )
+
+
+def access_membership(study: "Study", uid: UUID) -> Membership:
+    """Return a membership of this study, else 404."""
+    membership = memberships_of_study(study).filter(uid=uid).first()
+    if membership is None:
+        raise Http404("There is no such role in this study.")
+    return membership
+
+
+def membership_state(membership: Membership, on: date) -> str:
+    """Return "current", "future" or "ended", as of a day."""
+    if membership.stopped_at is not None:
+        return "ended"
+    if membership.ends_on is not None and membership.ends_on < on:
+        return "ended"
+    return "future" if membership.starts_on > on else "current"
+
+
+def user_by_email(email: str) -> User | None:
+    """Return the person with this e-mail address, whatever its case."""
+    return User.objects.filter(email__iexact=email.strip()).first()
+
+
+def people_of_study(study: "Study") -> QuerySet[User]:
+    """Everybody who ever held a role in the study, by name."""
+    return User.objects.filter(memberships__study=study).distinct().order_by("name", "pk")
+
+
+def blind_clash(user: User, study: "Study", role: Role) -> bool:
+    """Whether `role` would put one person on both sides of the blind of a study, at any time."""
+    unblinded = sorted(UNBLINDED_ROLES)
+    held = user.memberships.filter(study=study)
+    if role in UNBLINDED_ROLES:
+        return held.exclude(role__in=unblinded).exists()
+    return held.filter(role__in=unblinded).exists()
+
+
+def address_digest(email: str) -> str:
+    """Return a keyed digest of an e-mail address, 40 hex digits.
+
+    The trail keeps this and not what was typed: people sometimes type a password into the wrong field.
+    """
+    return salted_hmac("studylab.sign_in", email.strip().lower()).hexdigest()
+
+
+def sign_in_blocked_until(email: str) -> datetime | None:
+    """Return until when sign-in with this address is refused unseen, or None when it is open.
+
+    Ten refusals within ten minutes, counted since the last sign-in that succeeded, close it until the
+    oldest of the ten is ten minutes old.
+    """
+    now = clock.now()
+    recent = Event.objects.filter(
+        subject_type="sign_in", subject_code=address_digest(email), at__gt=now - REFUSALS_WITHIN
+    ).order_by("-id")
+    refused: list[datetime] = []
+    for action, at in recent.values_list("action", "at")[: REFUSALS_ALLOWED + 1]:
+        if action == Action.SIGNED_IN:
+            break
+        refused.append(at)
+    if len(refused) < REFUSALS_ALLOWED:
+        return None
+    return refused[REFUSALS_ALLOWED - 1] + REFUSALS_WITHIN

@@ -1,6 +1,23 @@
 """Addresses of this app. Those below a study take its slug as `study`."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = []
+from studylab.people.views import people, sign_in
+
+site_urls: list[URLPattern] = [
+    path("", sign_in.home_site, name="home_site"),
+    path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),
+    path("sign-out/", sign_in.SignOut.as_view(), name="sign_out"),
+    path("password/", sign_in.password_change, name="password_change"),
+]
+study_urls: list[URLPattern] = [
+    path("people/", people.people, name="people"),
+    path("people/add/", people.people_add, name="people_add"),
+    path("people/roles/add/", people.people_role_add, name="people_role_add"),
+    path("people/roles/<uuid:role>/end/", people.people_role_end, name="people_role_end"),
+    path(
+        "people/roles/<uuid:role>/starting-password/",
+        people.people_starting_password,
+        name="people_starting_password",
+    ),
+]

@@ -1,0 +1,82 @@
+"""Signing in and out, one's own password, and the first page after sign-in."""
+
+from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.views import LoginView, LogoutView
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import NoReverseMatch, reverse
+from django.utils.decorators import method_decorator
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_GET, require_http_methods
+
+from studylab.access import Cap, requires
+from studylab.http import StaffRequest, answer_form
+from studylab.people.forms import PasswordForm, SignInForm
+from studylab.people.models import User
+from studylab.people.selectors import studies_of
+from studylab.people.services.accounts import password_change as change
+
+
+@method_decorator(requires(Cap.ANYONE), name="dispatch")
+class SignIn(LoginView):
+    """Sign in by e-mail address and password."""
+
+    template_name = "people/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
+        """Show the form again; 429 while the address is closed."""
+        response = self.render_to_response(self.get_context_data(form=form))
+        response.status_code = 429 if getattr(form, "blocked", False) else 422
+        return response
+
+
+@method_decorator(requires(Cap.ANYONE), name="dispatch")
+class SignOut(LogoutView):
+    """End the sign-in; by POST only. Open to anyone, so that a sign-in that ended meanwhile is no error."""
+
+
+@requires(Cap.SIGNED_IN)
+@sensitive_post_parameters()
+@require_http_methods(["GET", "POST"])
+def password_change(request: StaffRequest) -> HttpResponse:
+    """Choose a new password; the first thing after a starting password."""
+    user = request.user
+    assert isinstance(user, User)
+    form = PasswordForm(request.POST or None)
+
+    def write() -> User:
+        changed = change(
+            user=user,
+            old=form.cleaned_data["old_password"],
+            new=form.cleaned_data["new_password1"],
+            actor=request.actor,
+        )
+        update_session_auth_hash(request, changed)
+        return changed
+
+    return answer_form(
+        request,
+        form=form,
+        template="people/password_change.html",
+        write=write,
+        done=lambda _user: reverse("home_site"),
+        message="Your new password counts from now on.",
+        context={"first": user.must_change_password},
+    )
+
+
+@requires(Cap.SIGNED_IN)
+@require_GET
+def home_site(request: HttpRequest) -> HttpResponse:
+    """Show the studies somebody works in, or go straight to the only one."""
+    assert isinstance(request.user, User)
+    studies = list(studies_of(request.user))
+    if len(studies) == 1:
+        try:
+            return redirect("home", study=studies[0].slug)
+        except NoReverseMatch:
+            return redirect("set_up", study=studies[0].slug)
+    return render(request, "people/studies.html", {"studies": studies})
