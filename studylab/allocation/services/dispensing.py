@@ -80,7 +80,8 @@ def _fitting_kit(entry: ListEntry, actor: Actor) -> Kit:
 
 
 def _any_of(kits: "QuerySet[Kit]") -> Kit | None:
-    free = list(kits.select_for_update(of=("self",), skip_locked=True).order_by("number"))
+    # All are locked, in one order: passing over kits that somebody else looks at would call a full shelf empty.
+    free = list(kits.select_for_update(of=("self",)).order_by("number"))
     return secrets.choice(free) if free else None
 
 
