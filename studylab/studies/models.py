@@ -1,5 +1,7 @@
 """Studies and the versions of their protocol documents."""
 
+from zoneinfo import ZoneInfo
+
 import pgtrigger
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
@@ -39,6 +41,11 @@ class Study(models.Model):
 
     def __str__(self) -> str:
         return self.short_title
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone in which the study's days and clock times are meant."""
+        return ZoneInfo(self.timezone)
 
 
 class ProtocolVersion(models.Model):
