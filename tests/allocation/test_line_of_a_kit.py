@@ -4,6 +4,7 @@ import uuid
 from typing import Any
 
 import pytest
+from django.urls import reverse
 
 from studylab import clock
 from studylab.allocation import selectors, services
@@ -11,6 +12,7 @@ from studylab.allocation.models import Kit, KitMovement, Reveal
 from studylab.audit.models import Event
 from studylab.errors import NotAllowed, Refused
 from studylab.participants.models import Deviation
+from studylab.participants.services.ends import participant_withdraw
 from tests import cast
 from tests.allocation import helpers
 
@@ -98,3 +100,19 @@ def test_a_quarantined_kit_makes_room_for_another(
     first.refresh_from_db()
     assert (first.state, first.entry) == (Kit.State.IN_STOCK, None)
     assert KitMovement.objects.filter(kit=first).count() == 4
+
+
+def test_whoever_leaves_keeps_the_number_and_the_kit_is_taken_back(
+    numbered: Any, pharmacist: Any, coordinator: Any, actor_of: Any, client_of: Any
+) -> None:
+    kit = helpers.prepare(numbered, pharmacist)
+    done = participant_withdraw(
+        participant=numbered, reason="Moved away", actor=actor_of(coordinator)
+    )
+    assert "Number 001 stays theirs and is issued to nobody else." in done
+    assert f"Kit {kit.number} is on the pharmacist's list to be taken back." in done
+    address = reverse("dispensary", kwargs={"study": numbered.study.slug})
+    assert "take back" in client_of(pharmacist).get(address).content.decode()
+    services.kit_return(kit=kit, reason="Volunteer withdrew", actor=actor_of(pharmacist))
+    with pytest.raises(Refused, match="withdrawn"):
+        helpers.prepare(numbered, pharmacist)

@@ -1,6 +1,6 @@
 """Reading: facts without arms for everybody, stock and counts for pharmacists."""
 
-from studylab.allocation.selectors.access import access_kit, access_numbered
+from studylab.allocation.selectors.access import access_kit
 from studylab.allocation.selectors.dispensary import reconcile
 from studylab.allocation.selectors.facts import (
     KitAmount,
@@ -22,7 +22,6 @@ __all__ = [
     "KitState",
     "ListState",
     "access_kit",
-    "access_numbered",
     "entry_of",
     "given_at",
     "kit_amount",

@@ -1,25 +1,12 @@
-"""Fetching what an address names. Missing and belonging to another study look the same."""
+"""Fetching the kit that an address names. Missing and belonging to another study look the same."""
 
 from django.http import Http404
 
 from studylab.allocation.models import Kit
 from studylab.codes import normalise
-from studylab.participants.models import Participant
 from studylab.studies.models import Study
 
 _NOT_HERE = "There is no such page, or you have no part in it."
-
-
-def access_numbered(study: Study, code: str) -> Participant:
-    """Return the study's volunteer with this code, with or without a number; Http404 otherwise."""
-    found = (
-        Participant.objects.select_related("study")
-        .filter(study=study, code=normalise(code))
-        .first()
-    )
-    if found is None:
-        raise Http404(_NOT_HERE)
-    return found
 
 
 def access_kit(study: Study, number: str) -> Kit:

@@ -7,10 +7,11 @@ from uuid import UUID
 from django.db.models import QuerySet
 from django.views.decorators.debug import sensitive_variables
 
+from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import arm_of_batch, arm_to_prepare
 from studylab.allocation.models import Kit, KitBatch, KitMovement, ListEntry, Reveal
-from studylab.allocation.services.checks import deviation_note, lock_active, require_study
+from studylab.allocation.services.checks import lock_active, require_study
 from studylab.allocation.services.moves import lock_kit, move
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
@@ -18,6 +19,7 @@ from studylab.codes import explain, normalise
 from studylab.db import lock, service
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
+from studylab.participants.services.deviations import deviation_found
 from studylab.people.models import User
 from studylab.people.selectors import actor_for, current_memberships, today_in
 from studylab.people.services.signatures import WrongPassword, check_password
@@ -142,7 +144,7 @@ def _note_wrong_kit(*, participant: Participant, number: str, why: str, actor: A
         data={"stage": "handing out", "why": why},
     )
     if number:
-        deviation_note(
+        deviation_found(
             actor=actor,
             study=participant.study,
             participant=participant,
@@ -150,6 +152,7 @@ def _note_wrong_kit(*, participant: Participant, number: str, why: str, actor: A
             what=f"Near miss at handing out: kit {number} was read, which is not the one prepared for "
             "this volunteer. It was refused.",
             subject=f"kit {number}",
+            occurred_at=clock.now(),
         )
 
 

@@ -9,12 +9,14 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import arm_of
 from studylab.allocation.models import ListEntry, Reveal
-from studylab.allocation.services.checks import deviation_note, require_study
+from studylab.allocation.services.checks import require_study
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Refused
 from studylab.participants.models import Deviation, Hold, Participant
+from studylab.participants.services.deviations import deviation_found
+from studylab.participants.services.holds import hold_open
 from studylab.people.models import User
 from studylab.people.services.signatures import check_password, signature_write
 
@@ -102,14 +104,14 @@ def _reveal_write(
         reason=reason,
         data={"kind": kind, "told": told, "number": entry.number},
     )
-    deviation_note(
+    deviation_found(
         actor=actor,
         study=participant.study,
         participant=participant,
         kind=Deviation.Kind.CODE,
         what="The code was opened in an emergency.",
         subject=f"number {entry.number}",
-        at=reveal.at,
+        occurred_at=reveal.at,
     )
     _stop_dosing(participant, actor)
     return reveal
@@ -117,20 +119,5 @@ def _reveal_write(
 
 def _stop_dosing(participant: Participant, actor: Actor) -> None:
     """Shut the dose gate by a hold, once."""
-    if participant.holds.filter(reason=HOLD_REASON, released_at=None).exists():
-        return
-    hold = Hold.objects.create(
-        participant=participant,
-        kind=Hold.Kind.OTHER,
-        reason=HOLD_REASON,
-        opened_at=clock.now(),
-        opened_by_id=actor.user_id,
-    )
-    audit(
-        actor=actor,
-        action=Action.HOLD_OPENED,
-        subject_type="hold",
-        subject_code=hold.uid,
-        participant_code=participant.code,
-        reason=HOLD_REASON,
-    )
+    if not participant.holds.filter(reason=HOLD_REASON, released_at=None).exists():
+        hold_open(participant=participant, kind=Hold.Kind.OTHER, reason=HOLD_REASON, actor=actor)

@@ -11,10 +11,11 @@ from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.kits import DispenseForm, ReasonForm, ReceiveForm
 from studylab.allocation.rules.kit_states import CHANGES, NEEDS_REASON
-from studylab.allocation.selectors import access_kit, access_numbered, entry_of, kit_of
+from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import acts_on, batch_arm_name, ledger_of
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form
+from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
 _PUTS = {
@@ -94,7 +95,7 @@ def kit_put(request: StaffRequest, study: str, number: str, what: str) -> HttpRe
 @require_POST
 def kit_prepare(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Match a kit to the volunteer's number and show the preparation sheet."""
-    person = access_numbered(request.study, code)
+    person = access_participant(request.study, code)
     try:
         services.kit_prepare(participant=person, actor=request.actor)
     except StudylabError as refusal:
@@ -108,7 +109,7 @@ def kit_prepare(request: StaffRequest, study: str, code: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def kit_dispense(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Hand out the prepared kit after scanning it, checked by a second person."""
-    person = access_numbered(request.study, code)
+    person = access_participant(request.study, code)
     form = DispenseForm(request.POST or None, initial={"visit_uid": request.GET.get("visit")})
     return answer_form(
         request,

@@ -12,9 +12,10 @@ from studylab.allocation import services
 from studylab.allocation.forms.opening import OpenCodeForm
 from studylab.allocation.models import Reveal
 from studylab.allocation.rules.rescue import RESCUE_FACTS
-from studylab.allocation.selectors import access_numbered, entry_of, given_at, reveals_of
+from studylab.allocation.selectors import entry_of, given_at, reveals_of
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, take_refusal
+from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
 
@@ -28,7 +29,7 @@ def code_open(request: StaffRequest, study: str, code: str) -> HttpResponse:
     The arm is in the answer to the form only. There is no address at which it could be read again: each
     look is an opening of its own.
     """
-    person = access_numbered(request.study, code)
+    person = access_participant(request.study, code)
     form = OpenCodeForm(request.POST or None)
     context: dict[str, Any] = {
         "person": person,

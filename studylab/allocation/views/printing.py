@@ -9,9 +9,10 @@ from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_GET
 
 from studylab.access import Cap, requires
-from studylab.allocation.selectors import access_kit, access_numbered, entry_of, kit_of
+from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import label_date
 from studylab.http import StaffRequest
+from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
 
@@ -53,7 +54,7 @@ def kit_sheet(request: StaffRequest, study: str, code: str) -> HttpResponse:
     It names the kit without its check character and carries a code of its own: the sheet cannot be scanned
     or read out in the place of the container.
     """
-    person = access_numbered(request.study, code)
+    person = access_participant(request.study, code)
     entry, one = entry_of(person), kit_of(person)
     if entry is None or one is None:
         raise Http404("No kit is prepared for this volunteer.")
