@@ -34,7 +34,9 @@ class WishesForm(forms.Form):
         help_text="None ticked means any day.",
     )
     same_clock = forms.BooleanField(
-        label="Prefer the same clock time on every visit", required=False
+        label="Aim at the same clock time on every visit",
+        required=False,
+        help_text="Otherwise the best series are those nearest to the targets of the protocol.",
     )
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
@@ -47,7 +49,6 @@ class WishesForm(forms.Form):
         return {
             "first_day": today.isoformat(),
             "last_day": (today + timedelta(days=DEFAULT_DAYS - 1)).isoformat(),
-            "same_clock": "on",
         }
 
     def clean(self) -> dict[str, Any]:

@@ -4,11 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from scheduling.models import Place, Series, Visit
+from scheduling.rules.elapsed import hours_words
 from scheduling.rules.search import SeriesOption, VisitOption
-from scheduling.selectors.options import Found, seal_option, without_reason
-from scheduling.selectors.series import GapShown, gaps_shown
+from scheduling.rules.spacing import planned_anchors, say_anchor
+from scheduling.selectors.options import Found, seal_option
+from scheduling.selectors.series import GapShown, gaps_shown, long_hours
 from scheduling.selectors.timelines import Occupancy
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
@@ -74,6 +77,7 @@ def option_cards(
 ) -> list[OptionShown]:
     """Return the found options as cards, each with its signed token."""
     cards = []
+    soonest = min((option.visits[0].start for option in found.options), default=None)
     for option in found.options:
         gaps = gaps_shown(found.plan, {row.number: row.start for row in option.visits}, zone)
         notes = _notes(gaps)
@@ -82,7 +86,7 @@ def option_cards(
                 token=seal_option(option, version=version, about=about),
                 start=option.visits[0].start,
                 visits=option_rows(found.plan, option, found.places, gaps),
-                reasons=without_reason(option, notes).reasons,
+                reasons=_why(found.plan, option, zone, first=option.visits[0].start == soonest),
                 clock_notes=notes,
             )
         )
@@ -143,6 +147,27 @@ def _place_name(place: Place) -> str:
     return (
         place.resource.name if place.index == 1 else f"{place.resource.name}, place {place.index}"
     )
+
+
+def _why(plan: Protocol, option: SeriesOption, zone: str, *, first: bool) -> tuple[str, ...]:
+    """Say what speaks for an option and what against it."""
+    anchors = planned_anchors(plan, {row.number: row.start for row in option.visits})
+    said = []
+    for rule in plan.spacings:
+        passed = anchors[rule.end] - anchors[rule.start]
+        away = hours_words(abs(passed - rule.target))
+        side = f"{away} {'less' if passed < rule.target else 'more'} than"
+        said.append(
+            f"{long_hours(passed)} from {say_anchor(rule.start)} to {say_anchor(rule.end)}: "
+            f"{'exactly' if passed == rule.target else side} the target of {hours_words(rule.target)}."
+        )
+    times = [row.start.astimezone(ZoneInfo(zone)).strftime("%H:%M") for row in option.visits]
+    if len(times) > 1:
+        said.append(
+            f"Every visit starts at {times[0]}." if len(set(times)) == 1
+            else f"The visits start at {', '.join(times)}."
+        )  # fmt: skip
+    return (*said, *(("The soonest first visit among these.",) if first else ()))
 
 
 def _names(visit: VisitOption, places: Occupancy) -> list[str]:

@@ -1,6 +1,6 @@
 """Searching for series and moves, and carrying a choice through a form and back."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
@@ -9,7 +9,7 @@ from django.core import signing
 from scheduling.models import Series, Visit
 from scheduling.rules.elapsed import local_day_bounds
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
-from scheduling.rules.gaps import part_of, start_window
+from scheduling.rules.gaps import aimed_at_same_clock, part_of, start_window
 from scheduling.rules.openings import Hours, open_between
 from scheduling.rules.search import (
     PlaceRef,
@@ -19,6 +19,7 @@ from scheduling.rules.search import (
     VisitOption,
     search_series,
 )
+from scheduling.rules.spacing import planned_anchors
 from scheduling.rules.timeline import Grid, free_bits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
@@ -30,6 +31,7 @@ from studylab.studies.selectors import plan_of
 
 SALT = "scheduling.option"
 TOKEN_AGE = timedelta(hours=12)
+MANY = 200
 STALE = "This choice is no longer on offer. Choose again from the fresh times below."
 DOSE_FENCE = "time for the dose before the sign-off ends"
 SPACING_FENCE = "time inside the spacing to the visits that stay"
@@ -37,14 +39,17 @@ SPACING_FENCE = "time inside the spacing to the visits that stay"
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day."""
+    """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day.
+
+    `same_clock` aims at visits at one time of day rather than at the targets of the protocol.
+    """
 
     first_day: date
     last_day: date
     weekdays: frozenset[int] | None = None
     not_earlier: time | None = None
     not_later: time | None = None
-    same_clock: bool = True
+    same_clock: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +74,7 @@ def series_options(
     """Find whole series for a volunteer whose dose must come before `dose_before`."""
     plan = plan_of(version)
     fences = [_dose_fence(plan, now, dose_before)]
-    return _search(plan, participant, wishes, now, fences, (), limit)
+    return _search(plan, participant, wishes, now, fences, (), limit=limit)
 
 
 def _dose_fence(plan: Protocol, now: datetime, before: datetime) -> Fence:
@@ -116,7 +121,27 @@ def move_options(
             )
         )
     ignoring = [row.pk for row in moved]
-    return _search(part, visit.participant, wishes, now, fences, ignoring, limit)
+    # A whole series may go anywhere, so its days are kept varied; what is bound to visits that stay has
+    # few choices, and the best of all of them are wanted.
+    per_day = 4 if len(moved) == len(plan.visits) else None
+    found = _search(
+        part, visit.participant, wishes, now, fences, ignoring, limit=MANY, per_day=per_day
+    )
+    nearest = sorted(found.options, key=lambda option: _off_target(plan, option, anchors))
+    return replace(found, options=tuple(nearest[:limit]))
+
+
+def _off_target(plan: Protocol, option: SeriesOption, anchors: Mapping[str, datetime]) -> timedelta:
+    """Return by how much an option misses the targets of the protocol, visits that stay included."""
+    known = dict(anchors) | planned_anchors(plan, {row.number: row.start for row in option.visits})
+    return sum(
+        (
+            abs(known[rule.end] - known[rule.start] - rule.target)
+            for rule in plan.spacings
+            if rule.start in known and rule.end in known
+        ),
+        timedelta(0),
+    )
 
 
 def moved_visits(visit: Visit, *, followers: bool) -> list[Visit]:
@@ -156,7 +181,9 @@ def _search(
     now: datetime,
     fences: Sequence[Fence],
     ignoring: Sequence[int],
+    *,
     limit: int,
+    per_day: int | None = 4,
 ) -> Found:
     zone = participant.study.timezone
     start = local_day_bounds(wishes.first_day, zone)[0]
@@ -167,13 +194,13 @@ def _search(
     busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
     wanted = _wanted_times(wishes, zone, grid)
     result = search_series(
-        plan=fenced(plan, fences),
+        plan=fenced(aimed_at_same_clock(plan) if wishes.same_clock else plan, fences),
         grid=grid,
         places=places.timelines(grid) | fence_timelines(plan, grid, fences),
         person_free=free_bits(grid, wanted, busy),
         not_before=now,
         zone=zone,
-        preferences=Preferences(same_clock=wishes.same_clock, weekdays=wishes.weekdays),
+        preferences=Preferences(weekdays=wishes.weekdays, per_day=per_day),
         limit=limit,
     )
     options = tuple(unfenced(option, fences) for option in result.options)
@@ -229,8 +256,3 @@ def _unpacked(
         segments.append(SegmentOption(segment.key, at, end, row))
         at = end
     return VisitOption(number, start, at, tuple(segments))
-
-
-def without_reason(option: SeriesOption, said: Sequence[str]) -> SeriesOption:
-    """Return the option less the reasons that the page says elsewhere."""
-    return replace(option, reasons=tuple(row for row in option.reasons if row not in said))

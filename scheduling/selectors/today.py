@@ -1,7 +1,6 @@
 """Today: whose visit is when and how it stands, who is on cover, whom to contact after a dose."""
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Literal
@@ -34,7 +33,10 @@ from studylab.studies.selectors import current_protocol
 
 @dataclass(frozen=True, slots=True)
 class TodayRow:
-    """One visit of a day. `next_text` is "" when nothing is left to do; `late_minutes` counts a booked one."""
+    """One visit of a day. `next_text` is "" when nothing is left to do; `late_minutes` counts a booked one.
+
+    `holds` are the kinds of the open holds in words: never their reasons, which may tell values.
+    """
 
     visit: Visit
     code: str
@@ -47,8 +49,9 @@ class TodayRow:
     word: VisitWord
     next_text: str
     wait: WaitState | None
+    dosed_at: datetime | None
     leave_earliest: datetime | None
-    holds: int
+    holds: tuple[str, ...]
     late_minutes: int
 
 
@@ -86,24 +89,40 @@ def today_of(study: Study, day: date, *, at: datetime | None = None) -> list[Tod
         .order_by("planned", "participant__code")
     )
     evidence, protocols = evidence_of(visits), protocols_of(visits)
+    held: dict[int, list[str]] = {}
     open_holds = Hold.objects.filter(
         participant__in=[visit.participant_id for visit in visits], released_at=None
     )
-    held = Counter(open_holds.values_list("participant_id", flat=True))
+    for hold in open_holds.order_by("opened_at", "id"):
+        held.setdefault(hold.participant_id, []).append(hold.get_kind_display())
     return [
-        _row(visit, protocols[visit.pk], evidence[visit.pk], held[visit.participant_id], at)
+        _row(visit, protocols[visit.pk], evidence[visit.pk], held.get(visit.participant_id, []), at)
         for visit in visits
     ]
 
 
+def places_of(visit: Visit) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the rooms and things, and the people, that are booked for one visit, by name."""
+    bookings = visit.bookings.filter(is_active=True).select_related("place__resource__user")
+    return _named(bookings.order_by("during", "id"))
+
+
+def _named(bookings: Iterable[Booking]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    resources = list(dict.fromkeys(booking.place.resource for booking in bookings))
+    return (
+        tuple(one.name for one in resources if one.user is None),
+        tuple(one.user.name for one in resources if one.user is not None),
+    )
+
+
 def _row(
-    visit: Visit, protocol: Protocol, evidence: Evidence, holds: int, at: datetime
+    visit: Visit, protocol: Protocol, evidence: Evidence, holds: Sequence[str], at: datetime
 ) -> TodayRow:
     plan = protocol.visit(visit.number)
     wait = wait_of(protocol, plan, evidence, at)
     running = visit.state in (Visit.State.BOOKED, Visit.State.RUNNING)
     following = next_step(plan, facts_of(plan, evidence, at)) if running else None
-    resources = list(dict.fromkeys(b.place.resource for b in _bookings(visit)))
+    rooms, people = _named(_bookings(visit))
     starts = visit.planned.lower
     return TodayRow(
         visit=visit,
@@ -112,17 +131,18 @@ def _row(
         title=plan.title,
         starts=starts,
         ends=visit.planned.upper,
-        rooms=tuple(one.name for one in resources if one.user is None),
-        people=tuple(one.user.name for one in resources if one.user is not None),
+        rooms=rooms,
+        people=people,
         word=visit_word(
             state=visit.state, planned_start=starts, at=at, held=bool(holds), wait=wait
         ),
         next_text=short(following) if following else "",
         wait=wait,
+        dosed_at=evidence.dose.given_at if evidence.dose else None,
         leave_earliest=None
         if has_left(plan, evidence)
         else leave_earliest(protocol, evidence.dose),
-        holds=holds,
+        holds=tuple(dict.fromkeys(holds)),
         late_minutes=late_minutes(starts, at) if visit.state == Visit.State.BOOKED else 0,
     )
 

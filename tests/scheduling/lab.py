@@ -1,11 +1,12 @@
 """An invented lab and volunteers who may be booked, for tests of booking and the calendar."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from scheduling.models import Resource
 from scheduling.rules.openings import Hours
-from scheduling.rules.search import SeriesOption
+from scheduling.rules.search import SeriesOption, VisitOption
 from scheduling.selectors.options import Wishes, series_options
 from scheduling.selectors.series import readiness
 from scheduling.services.resources import opening_set, resource_add
@@ -14,7 +15,7 @@ from screening.selectors import current_inputs_digest
 from screening.selectors.sign_off import signed_content
 from studylab import clock
 from studylab.access import Actor, Role
-from studylab.codes import check_character
+from studylab.codes import participant_code
 from studylab.participants.models import Consent, Participant, Person
 from studylab.people.services.signatures import signature_write
 from studylab.studies.selectors import current_protocol
@@ -54,10 +55,9 @@ def make_participant(study: Any, serial: int, person: Person | None = None) -> P
     """Add a volunteer with consent to the study, signed an hour ago."""
     now = clock.now()
     person = person or Person.objects.create(created_at=now)
-    body = f"{study.code_prefix}{serial:04}"
     who = Participant.objects.create(
         study=study, person=person, serial=serial, added_at=now, status_at=now,
-        code=f"{body[:2]}-{body[2:]}-{check_character(body)}",
+        code=participant_code(serial, "HT"),
     )  # fmt: skip
     for kind in (Consent.Kind.QUESTIONS, Consent.Kind.STUDY):
         Consent.objects.create(
@@ -113,6 +113,14 @@ def find(who: Participant, asked: Wishes, limit: int = 12) -> tuple[SeriesOption
         now=clock.now(), dose_before=ready.sign_off.sign_off.valid_until, limit=limit,
     )  # fmt: skip
     return found.options
+
+
+def shifted(visit: VisitOption, by: timedelta) -> VisitOption:
+    """Return a visit of an option so much later, at the same places."""
+    return replace(
+        visit, start=visit.start + by, end=visit.end + by,
+        segments=tuple(replace(row, start=row.start + by, end=row.end + by) for row in visit.segments),
+    )  # fmt: skip
 
 
 def actor(study: Any, user: Any) -> Actor:

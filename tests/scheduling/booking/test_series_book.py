@@ -1,5 +1,6 @@
 """Booking a series through the service."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -152,26 +153,13 @@ def test_turnaround_overlap_is_refused(
     series_book(participant=volunteer, option=ana, actor=booker)
     ben = the_lab.ready_volunteer(study, clinician, 2)
     first_room = ana.visits[0].segments[0].places
-    shifted = _shifted(ana, timedelta(minutes=65 + 10))  # visit 1 lasts 65, the room rests 15
+    later = replace(
+        ana, visits=tuple(the_lab.shifted(row, timedelta(minutes=65 + 10)) for row in ana.visits)
+    )  # visit 1 lasts 65, the room rests 15
     with pytest.raises(Conflict) as conflict:
-        series_book(participant=ben, option=shifted, actor=booker)
+        series_book(participant=ben, option=later, actor=booker)
     assert "is taken" in conflict.value.message
     assert first_room  # the option names the room that clashes
-
-
-def _shifted(option: Any, by: timedelta) -> Any:
-    from dataclasses import replace
-
-    visits = tuple(
-        replace(
-            visit, start=visit.start + by, end=visit.end + by,
-            segments=tuple(
-                replace(row, start=row.start + by, end=row.end + by) for row in visit.segments
-            ),
-        )
-        for visit in option.visits
-    )  # fmt: skip
-    return replace(option, visits=visits)
 
 
 def test_a_closure_made_meanwhile_is_named(volunteer: Participant, booker: Actor) -> None:
@@ -204,13 +192,11 @@ def test_what_has_begun_is_not_booked(volunteer: Participant, booker: Actor) -> 
 
 def test_spacing_is_judged_again(volunteer: Participant, booker: Actor) -> None:
     """An option whose visit 3 was moved by hand to 31 hours after the dose is refused, not trusted."""
-    from dataclasses import replace
-
     option = the_lab.find(volunteer, WEEK)[0]
-    late = _shifted(replace(option, visits=option.visits[2:]), timedelta(hours=8)).visits
+    late = the_lab.shifted(option.visits[2], timedelta(hours=8))
     with pytest.raises(Conflict, match="too late"):
         series_book(
             participant=volunteer,
-            option=replace(option, visits=(*option.visits[:2], *late)),
+            option=replace(option, visits=(*option.visits[:2], late)),
             actor=booker,
         )
