@@ -1,6 +1,6 @@
 """Settings. Everything that differs between places comes from the environment, read strictly."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 from studylab import env
@@ -27,10 +27,14 @@ ALLOWED_HOSTS = env.words("STUDYLAB_HOSTS", "" if PRODUCTION else "localhost,127
 if PRODUCTION and not ALLOWED_HOSTS:
     raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
 
-_today = env.day("STUDYLAB_TODAY")
-if PRODUCTION and _today:
+if PRODUCTION and env.day("STUDYLAB_TODAY"):
     raise env.EnvProblem("STUDYLAB_TODAY is for demonstrations; server time rules in production.")
-CLOCK_OFFSET = timedelta(days=(_today - datetime.now(UTC).date()).days) if _today else timedelta(0)
+# The demonstration keeps its own time, so that its day's visits are there whenever it runs: `load_demo`
+# writes how far its clock is from the real one. Everywhere else there is no such file and no offset.
+_demo_clock = STATE_DIR / "demo-clock"
+CLOCK_OFFSET = timedelta(
+    seconds=int(_demo_clock.read_text("ascii")) if ENVIRONMENT == "demo" and _demo_clock.exists() else 0
+)
 
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -118,6 +122,9 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 if ENVIRONMENT == "test":
     PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+elif ENVIRONMENT == "demo":
+    # Its passwords are printed on the screen; a hundred signatures should not take a minute.
+    PASSWORD_HASHERS = ["studylab.people.hashers.DemonstrationHasher"]
 
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", "English"), ("fr-ca", "Français (Canada)")]

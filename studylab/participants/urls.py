@@ -1,6 +1,33 @@
 """Addresses of this app. Those below a study take its slug as `study`."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, include, path
 
+from studylab.participants.views import consents, contact, deviations, ends, holds, volunteers
+
+_one_volunteer = [
+    path("contact/", contact.volunteer_contact, name="volunteer_contact"),
+    path("contact/change/", contact.volunteer_contact_change, name="volunteer_contact_change"),
+    path("consent/", consents.consents, name="consents"),
+    path("consent/add/", consents.consent_add, name="consent_add"),
+    path("consent/correct/", consents.consent_correct_view, name="consent_correct"),
+    path("consent/<slug:kind>/correct/", consents.consent_correct_view, name="consent_correct"),
+    path("withdraw/", ends.volunteer_withdraw, name="volunteer_withdraw"),
+    path("end/", ends.volunteer_end, name="volunteer_end"),
+    path("hold/", holds.hold_add, name="hold_add"),
+]
+_one_deviation = [
+    path("", deviations.deviation, name="deviation"),
+    path("explain/", deviations.deviation_explain_view, name="deviation_explain"),
+    path("close/", deviations.deviation_close_view, name="deviation_close"),
+]
 site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = []
+study_urls = [
+    path("volunteers/", volunteers.volunteers, name="volunteers"),
+    path("volunteers/find/", volunteers.volunteer_find, name="volunteer_find"),
+    path("volunteers/add/", volunteers.volunteer_add, name="volunteer_add"),
+    path("volunteers/<str:code>/", include(_one_volunteer)),
+    path("holds/<uuid:uid>/release/", holds.hold_release_view, name="hold_release"),
+    path("deviations/", deviations.deviations, name="deviations"),
+    path("deviations/add/", deviations.deviation_add, name="deviation_add"),
+    path("deviations/<uuid:uid>/", include(_one_deviation)),
+]

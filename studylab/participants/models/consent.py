@@ -56,8 +56,29 @@ class Consent(models.Model):
             models.CheckConstraint(
                 condition=Q(kind="questions") | ~Q(method="spoken"), name="consent_study_not_spoken"
             ),
+            # A second first entry would be a way to date a consent back without a correction.
+            models.UniqueConstraint(
+                fields=["participant", "kind", "version"],
+                condition=Q(supersedes=None),
+                name="consent_once_per_version",
+            ),
         ]
-        triggers = append_only()
+        triggers = [
+            *append_only(),
+            guard(
+                "corrects_own",
+                operation=pgtrigger.Insert,
+                check="""NEW.supersedes_id IS NULL OR EXISTS (
+                    SELECT 1 FROM participants_consent o
+                    WHERE o.id = NEW.supersedes_id AND o.participant_id = NEW.participant_id
+                      AND o.kind = NEW.kind AND o.recorded_at <= NEW.recorded_at
+                )""",
+                sentence="A correction stands in for an earlier entry of the same consent and volunteer only.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}, version {self.version}"
 
 
 def consent_first(column: str, kinds: tuple[str, ...] = ("study",)) -> pgtrigger.Trigger:
@@ -69,12 +90,13 @@ def consent_first(column: str, kinds: tuple[str, ...] = ("study",)) -> pgtrigger
     return guard(
         "consent_first",
         operation=pgtrigger.Insert,
+        # Column and kinds are written in our own models, never by anybody outside.
         check=f"""EXISTS (
             SELECT 1 FROM participants_consent c
             WHERE c.participant_id = NEW.participant_id AND c.kind IN ({wanted})
               AND c.signed_at < NEW.{column}
               AND NOT EXISTS (SELECT 1 FROM participants_consent s WHERE s.supersedes_id = c.id)
-        )""",
+        )""",  # noqa: S608
         sentence="There is no consent that was given before this. Record the consent first; "
         "what was done before it is a deviation.",
     )
@@ -82,8 +104,15 @@ def consent_first(column: str, kinds: tuple[str, ...] = ("study",)) -> pgtrigger
 
 explain(
     {
-        "consent_not_in_future": (Refused, "The consent was signed later than now. Check date and time."),
+        "consent_not_in_future": (
+            Refused,
+            "The consent was signed later than now. Check date and time.",
+        ),
         "consent_correction_has_reason": (Refused, "Say why the consent is corrected."),
+        "consent_once_per_version": (
+            Conflict,
+            "This consent is on record already. If something in it is wrong, correct that entry.",
+        ),
         "consent_study_not_spoken": (Refused, "Consent to the study is given in writing."),
         "participants_consent_supersedes_id_key": (
             Conflict,

@@ -17,12 +17,16 @@ class Contact(models.Model):
     changed_at = models.DateTimeField()
     erased_at = models.DateTimeField(null=True)
 
+    def __str__(self) -> str:
+        return "contact details, sealed"
+
 
 class IdentityKey(models.Model):
     """A keyed hash by which the same person is found again: HMAC-SHA-256 over folded particulars.
 
-    `kind` says which particulars: "name_birth", "family_birth", "given_birth", "email", "phone". Hashes stay
-    after erasure, so that somebody declined for safety is recognised.
+    `kind` says which particulars: "name_birth", "family_birth", "given_birth", "email", "phone" tell who may be
+    the same person; "name", "family", "given" serve the search. Hashes stay when details change and after
+    erasure, so that somebody declined for safety is recognised under a former name too.
     """
 
     person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="identity_keys")
@@ -34,3 +38,6 @@ class IdentityKey(models.Model):
             models.UniqueConstraint(fields=["person", "kind", "digest"], name="identity_key_once")
         ]
         indexes = [models.Index(fields=["kind", "digest"], name="identity_key_lookup")]
+
+    def __str__(self) -> str:
+        return self.kind

@@ -2,10 +2,11 @@
 
 import uuid
 
+import pgtrigger
 from django.db import models
 from django.db.models import Q
 
-from studylab.audit.history import never_deleted
+from studylab.audit.history import guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Refused
 from studylab.participants.models.person import Participant
@@ -62,8 +63,30 @@ class Deviation(models.Model):
                 name="deviation_closed_by_signature",
             ),
         ]
-        indexes = [models.Index(fields=["study", "state", "-recorded_at"], name="deviation_by_state")]
-        triggers = never_deleted()
+        indexes = [
+            models.Index(fields=["study", "state", "-recorded_at"], name="deviation_by_state")
+        ]
+        triggers = [
+            *never_deleted(),
+            guard(
+                "closed_by_second",
+                operation=pgtrigger.Insert | pgtrigger.Update,
+                check="""NEW.state <> 'closed' OR EXISTS (
+                    SELECT 1 FROM people_signature s
+                    WHERE s.id = NEW.closing_id AND s.user_id IS DISTINCT FROM NEW.explained_by_id
+                )""",
+                sentence="A deviation is closed by somebody other than who explained it.",
+            ),
+            guard(
+                "closed_stays",
+                operation=pgtrigger.Update,
+                check="OLD.state <> 'closed'",
+                sentence="A closed deviation stays as it was signed. Record a new one.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.what
 
 
 explain(

@@ -2,10 +2,11 @@
 
 import uuid
 
+import pgtrigger
 from django.db import models
 from django.db.models import Q
 
-from studylab.audit.history import never_deleted
+from studylab.audit.history import guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Refused
 from studylab.participants.models.person import Participant
@@ -39,8 +40,7 @@ class Hold(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                condition=Q(released_at=None)
-                | (Q(release__isnull=False) & ~Q(release_reason="")),
+                condition=Q(released_at=None) | (Q(release__isnull=False) & ~Q(release_reason="")),
                 name="hold_released_by_signature",
             ),
         ]
@@ -48,7 +48,18 @@ class Hold(models.Model):
             # The dose gate and the front pages ask for open holds only.
             models.Index(fields=["participant"], condition=Q(released_at=None), name="hold_open")
         ]
-        triggers = never_deleted()
+        triggers = [
+            *never_deleted(),
+            guard(
+                "released_stays",
+                operation=pgtrigger.Update,
+                check="OLD.released_at IS NULL",
+                sentence="A released hold stays as it was signed. Open a new one.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.reason
 
 
 explain(

@@ -2,10 +2,11 @@
 
 import uuid
 
+import pgtrigger
 from django.db import models
 from django.db.models import Q
 
-from studylab.audit.history import never_deleted
+from studylab.audit.history import guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.people.models import User
@@ -20,6 +21,9 @@ class Person(models.Model):
 
     class Meta:
         triggers = never_deleted()
+
+    def __str__(self) -> str:
+        return str(self.uid)
 
 
 class Participant(models.Model):
@@ -50,7 +54,9 @@ class Participant(models.Model):
             models.UniqueConstraint(fields=["study", "serial"], name="participant_serial_once"),
             models.UniqueConstraint(fields=["study", "person"], name="participant_person_once"),
             models.CheckConstraint(
-                condition=Q(status__in=["active", "screened_out", "withdrawn", "lost", "completed"]),
+                condition=Q(
+                    status__in=["active", "screened_out", "withdrawn", "lost", "completed"]
+                ),
                 name="participant_status_known",
             ),
             models.CheckConstraint(
@@ -58,8 +64,18 @@ class Participant(models.Model):
                 name="participant_end_has_reason",
             ),
         ]
-        indexes = [models.Index(fields=["study", "status", "-added_at"], name="participant_by_status")]
-        triggers = never_deleted()
+        indexes = [
+            models.Index(fields=["study", "status", "-added_at"], name="participant_by_status")
+        ]
+        triggers = [
+            *never_deleted(),
+            guard(
+                "code_stays",
+                operation=pgtrigger.Update,
+                check="NEW.code = OLD.code AND NEW.serial = OLD.serial AND NEW.study_id = OLD.study_id",
+                sentence="A volunteer keeps code and study.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.code
@@ -73,7 +89,10 @@ class Participant(models.Model):
 explain(
     {
         "participant_code_once": (Conflict, "Somebody else added a volunteer just now. Try again."),
-        "participant_serial_once": (Conflict, "Somebody else added a volunteer just now. Try again."),
+        "participant_serial_once": (
+            Conflict,
+            "Somebody else added a volunteer just now. Try again.",
+        ),
         "participant_person_once": (Conflict, "This person is in this study already."),
         "participant_end_has_reason": (Refused, "Say why: an end on the path needs a reason."),
     }

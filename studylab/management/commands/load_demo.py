@@ -1,0 +1,76 @@
+"""Load the invented lab and its study, in the middle of its life, through the services."""
+
+import os
+from argparse import ArgumentParser
+from datetime import UTC, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError
+from django.db import connection
+
+from studylab import env
+from studylab.audit.models import Event
+from studylab.audit.services import seal_events
+from studylab.management.demo.lab import build_lab
+from studylab.management.demo.plot import NOON, Plot
+from studylab.studies.models import Study
+
+ZONE = ZoneInfo("America/Halifax")
+
+
+class Command(BaseCommand):
+    """`load_demo --if-empty` is what the start of the demonstration calls each time."""
+
+    help = "Load the demonstration: an invented lab, about 40 volunteers, a sealed list, two weeks of visits."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Add --if-empty."""
+        parser.add_argument(
+            "--if-empty", action="store_true", help="do nothing but set the clock when a study is there"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Load, or find it loaded; either way set the demonstration's clock."""
+        if settings.ENVIRONMENT == "production":
+            raise CommandError("The demonstration is never loaded into a production site.")
+        loading = settings.STATE_DIR / "demo-loading"
+        if Study.objects.exists() and loading.exists():
+            raise CommandError(
+                "Loading the demonstration was interrupted. Start it with --reset to begin anew."
+            )
+        if Study.objects.exists():
+            if not options["if_empty"]:
+                raise CommandError("There is a study already. Start the demo with --reset to begin anew.")
+            self._resume()
+            return
+        today = env.day("STUDYLAB_TODAY") or datetime.now(ZONE).date()
+        with connection.cursor() as cursor:
+            cursor.execute("SET statement_timeout = 0")
+        loading.parent.mkdir(parents=True, exist_ok=True)
+        loading.touch()
+        begin = datetime.combine(today, NOON, tzinfo=ZONE)
+        lab = build_lab(begin - timedelta(days=63))
+        plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
+        plot.build()
+        while seal_events():
+            pass
+        self._set_clock(begin)
+        loading.unlink()
+
+    def _resume(self) -> None:
+        """Go on at the moment where the record stops, so that today's visits are still today's."""
+        wanted = env.day("STUDYLAB_TODAY")
+        last = Event.objects.order_by("-at").values_list("at", flat=True).first()
+        if wanted is not None:
+            self._set_clock(datetime.combine(wanted, time(12, 40), tzinfo=ZONE))
+        elif last is not None:
+            self._set_clock(last)
+
+    def _set_clock(self, moment: datetime) -> None:
+        offset = moment + timedelta(seconds=30) - datetime.now(UTC)
+        path = settings.STATE_DIR / "demo-clock"
+        scratch = path.with_suffix(".new")
+        scratch.write_text(f"{offset.total_seconds():.0f}\n", encoding="ascii")
+        os.replace(scratch, path)

@@ -1,0 +1,53 @@
+"""Everything read from this app. Import selectors from here."""
+
+from studylab.participants.selectors.consents import (
+    ConsentEntry,
+    consent_entries,
+    consent_history,
+    consent_times,
+    current_consent,
+)
+from studylab.participants.selectors.deviations import (
+    access_deviation,
+    barred_from_closing,
+    closing_is_void,
+    deviations_about,
+    deviations_of,
+    signed_content,
+)
+from studylab.participants.selectors.holds import access_hold, holds_of, open_holds
+from studylab.participants.selectors.matching import Match, fresh_matches, likely_matches
+from studylab.participants.selectors.volunteers import (
+    ON_HOLD,
+    access_participant,
+    birth_date,
+    contact_details,
+    find_volunteers,
+    volunteers_of,
+)
+
+__all__ = [
+    "ON_HOLD",
+    "ConsentEntry",
+    "Match",
+    "access_deviation",
+    "access_hold",
+    "access_participant",
+    "barred_from_closing",
+    "birth_date",
+    "closing_is_void",
+    "consent_entries",
+    "consent_history",
+    "consent_times",
+    "contact_details",
+    "current_consent",
+    "deviations_about",
+    "deviations_of",
+    "find_volunteers",
+    "fresh_matches",
+    "holds_of",
+    "likely_matches",
+    "open_holds",
+    "signed_content",
+    "volunteers_of",
+]
