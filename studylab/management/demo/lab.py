@@ -16,7 +16,7 @@ from studylab.people.services.accounts import user_add
 from studylab.people.services.roles import role_grant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
-from studylab.studies.services import limits_confirm, protocol_add, study_create, study_state_set
+from studylab.studies.services import limits_confirm, study_create, study_state_set
 
 DOCUMENT = Path(__file__).parents[2] / "studies" / "documents" / "demo.toml"
 ROOMS = ("Lighthouse room", "Quay room", "Ropewalk room", "Sail loft", "Chart room")
@@ -46,7 +46,7 @@ def build_lab(start: datetime) -> Lab:
             for member in STAFF
         }
         study = study_create(
-            slug="slide-story", code_prefix="HT", languages=["en"], document=text, actor=house
+            slug="slide-story", code_prefix="HT", languages=("en",), document=text, actor=house
         )
         for member in STAFF:
             role_grant(
