@@ -53,18 +53,19 @@ def _list_seal(*, study: Study, user: User, actor: Actor) -> AllocationList:
     require_confirmed(protocol)
     opened = _make(protocol.plan.allocation)
     published = commitment(opened.rows, opened.nonce, METHOD)
+    content = {
+        "commitment": published,
+        "protocol_version": protocol.version.number,
+        "protocol_sha256": protocol.version.sha256,
+        "numbers": len(opened.rows),
+    }
     signature = signature_write(
         actor=actor,
         user=user,
         meaning=MEANING,
         subject_type="allocation_list",
         subject_code=study.slug,
-        content={
-            "commitment": published,
-            "protocol_version": protocol.version.number,
-            "protocol_sha256": protocol.version.sha256,
-            "numbers": len(opened.rows),
-        },
+        content=content,
     )
     sealed = AllocationList.objects.create(
         study=study,
@@ -78,14 +79,19 @@ def _list_seal(*, study: Study, user: User, actor: Actor) -> AllocationList:
         sealing=signature,
     )
     ListEntry.objects.bulk_create(_entries(sealed, opened), batch_size=1000)
+    _note(sealed, actor)
+    return sealed
+
+
+def _note(sealed: AllocationList, actor: Actor) -> None:
+    version = sealed.protocol_version.number
     audit(
         actor=actor,
         action=Action.LIST_SEALED,
         subject_type="allocation_list",
-        subject_code=study.slug,
-        data={"commitment": published, "protocol_version": protocol.version.number},
+        subject_code=sealed.study.slug,
+        data={"commitment": sealed.commitment, "protocol_version": version},
     )
-    return sealed
 
 
 @sensitive_variables()

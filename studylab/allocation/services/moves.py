@@ -42,11 +42,7 @@ def move(
     reason: str = "",
     at: datetime | None = None,
 ) -> KitMovement:
-    """Write the line, let the kit follow it, note it on the trail. `kit` is locked by the caller.
-
-    The trail names kit and person only where one person is concerned. For stock it names the ledger's line:
-    the kits that are put aside together would tell readers of the trail who was prepared from one batch.
-    """
+    """Write the line, let the kit follow it, note it on the trail. `kit` is locked by the caller."""
     kit.state = state_after(kit, what)
     now = clock.now()
     line = KitMovement.objects.create(
@@ -65,14 +61,23 @@ def move(
     elif what == KitMovement.What.RELEASE:
         kit.entry = None
     kit.save(update_fields=["state", "entry"])
-    personal = what in FOR_A_PERSON or what == KitMovement.What.RETURN
+    _note(line, actor)
+    return line
+
+
+def _note(line: KitMovement, actor: Actor) -> None:
+    """Note the line on the trail, naming kit and person only where one person is concerned.
+
+    For stock the trail names the ledger's line: the kits that are put aside together would tell its readers
+    who was prepared from one batch.
+    """
+    personal = line.what in FOR_A_PERSON or line.what == KitMovement.What.RETURN
     audit(
         actor=actor,
         action=Action.KIT_MOVED,
         subject_type="kit" if personal else "ledger_line",
-        subject_code=kit.number if personal else line.uid,
-        participant_code=participant_code if personal else "",
-        study_id=kit.study_id,
-        data={"what": what.value, "second_person": second.name if second else ""},
+        subject_code=line.kit.number if personal else line.uid,
+        participant_code=line.participant_code if personal else "",
+        study_id=line.kit.study_id,
+        data={"what": str(line.what), "second_person": line.second.name if line.second else ""},
     )
-    return line

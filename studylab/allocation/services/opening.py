@@ -70,6 +70,13 @@ def _reveal_write(
 ) -> Reveal:
     participant = entry.participant
     assert participant is not None
+    content = {
+        "participant": participant.code,
+        "number": entry.number,
+        "kind": kind,
+        "reason": reason,
+        "told": told,
+    }
     signature = signature_write(
         actor=actor,
         user=user,
@@ -77,13 +84,7 @@ def _reveal_write(
         subject_type="code",
         subject_code=participant.code,
         participant_code=participant.code,
-        content={
-            "participant": participant.code,
-            "number": entry.number,
-            "kind": kind,
-            "reason": reason,
-            "told": told,
-        },
+        content=content,
     )
     reveal = Reveal.objects.create(
         participant=participant,
@@ -95,14 +96,22 @@ def _reveal_write(
         by=user,
         signature=signature,
     )
+    _note(reveal, actor)
+    _stop_dosing(participant, actor)
+    return reveal
+
+
+def _note(reveal: Reveal, actor: Actor) -> None:
+    """Put the opening on the trail and among the deviations, without its arm."""
+    participant, number = reveal.participant, reveal.entry.number
     audit(
         actor=actor,
         action=Action.CODE_OPENED,
         subject_type="code",
         subject_code=participant.code,
         participant_code=participant.code,
-        reason=reason,
-        data={"kind": kind, "told": told, "number": entry.number},
+        reason=reveal.reason,
+        data={"kind": reveal.kind, "told": reveal.told, "number": number},
     )
     deviation_found(
         actor=actor,
@@ -110,11 +119,9 @@ def _reveal_write(
         participant=participant,
         kind=Deviation.Kind.CODE,
         what="The code was opened in an emergency.",
-        subject=f"number {entry.number}",
+        subject=f"number {number}",
         occurred_at=reveal.at,
     )
-    _stop_dosing(participant, actor)
-    return reveal
 
 
 def _stop_dosing(participant: Participant, actor: Actor) -> None:

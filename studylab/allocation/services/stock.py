@@ -51,7 +51,6 @@ def kits_receive(
     _check_words(plan, label=label, storage=storage)
     _check_amount(plan.supply, strength_mg, units_per_kit)
     _check_batch(plan, arm_key, usable_until, quantity, today=today_in(study.timezone))
-    now = clock.now()
     batch = KitBatch(
         study=study,
         label=label.strip(),
@@ -59,25 +58,28 @@ def kits_receive(
         storage=storage.strip(),
         strength_mg=strength_mg,
         units_per_kit=units_per_kit,
-        received_at=now,
+        received_at=clock.now(),
         received_by_id=person_of(actor),
     )
     batch.box = seal_batch(arm_key, batch=batch)
     batch.save(force_insert=True)
-    kits = Kit.objects.bulk_create(
-        Kit(study=study, batch=batch, number=number) for number in _new_numbers(quantity)
-    )
-    KitMovement.objects.bulk_create(
-        KitMovement(
-            kit=kit, what=KitMovement.What.RECEIVE, at=now, recorded_at=now, by_id=person_of(actor)
-        )
-        for kit in kits
-    )
+    _take_in(batch, quantity)
     # Neither batch number nor quantity: readers of the trail could tell heaps apart by them.
     audit(
         actor=actor, action=Action.KITS_RECEIVED, subject_type="kit_batch", subject_code=batch.uid
     )
     return batch
+
+
+def _take_in(batch: KitBatch, quantity: int) -> None:
+    kits = Kit.objects.bulk_create(
+        Kit(study=batch.study, batch=batch, number=number) for number in _new_numbers(quantity)
+    )
+    at, by = batch.received_at, batch.received_by_id
+    KitMovement.objects.bulk_create(
+        KitMovement(kit=kit, what=KitMovement.What.RECEIVE, at=at, recorded_at=at, by_id=by)
+        for kit in kits
+    )
 
 
 def _check_words(plan: Protocol, **texts: str) -> None:
