@@ -63,7 +63,7 @@ def calendar_days(study: Study, days: Sequence[date]) -> CalendarDays:
     bounds = {day: local_day_bounds(day, study.timezone) for day in days}
     start, end = bounds[days[0]][0], bounds[days[-1]][1]
     places = occupancy(start, end)
-    uses = _uses(study, start, end)
+    uses = _uses(study, start, end, places)
     listed: dict[date, list[VisitListed]] = {day: [] for day in days}
     for row in _visits(study, start, end, uses):
         day = next((d for d in days if bounds[d][0] <= row.start < bounds[d][1]), days[0])
@@ -71,12 +71,12 @@ def calendar_days(study: Study, days: Sequence[date]) -> CalendarDays:
     return CalendarDays(tuple(days), bounds, places, uses, listed)
 
 
-def _uses(study: Study, start: datetime, end: datetime) -> tuple[UseShown, ...]:
+def _uses(study: Study, start: datetime, end: datetime, places: Occupancy) -> tuple[UseShown, ...]:
     rows = (
         Booking.objects.filter(is_active=True, blocked__overlap=span(start, end))
         .order_by("during", "place_id")
         .values_list(
-            "place_id", "place__index", "place__resource__kind", "place__resource__name",
+            "place_id", "place__resource__kind", "place__resource__name",
             "during", "blocked__endswith", "visit__participant__study_id",
             "visit__participant__code", "visit__number", "visit__state", "visit_id",
         )
@@ -85,7 +85,7 @@ def _uses(study: Study, start: datetime, end: datetime) -> tuple[UseShown, ...]:
         UseShown(
             place_id=place_id,
             kind=kind,
-            place=name if index == 1 else f"{name}, place {index}",
+            place=places.names[place_id].name if place_id in places.names else name,
             during=(during.lower, during.upper),
             blocked_until=blocked_until,
             code=code if study_id == study.pk else "",
@@ -93,7 +93,7 @@ def _uses(study: Study, start: datetime, end: datetime) -> tuple[UseShown, ...]:
             state=state,
             visit_id=visit_id,
         )
-        for place_id, index, kind, name, during, blocked_until, study_id, code, number, state, visit_id
+        for place_id, kind, name, during, blocked_until, study_id, code, number, state, visit_id
         in rows
     )  # fmt: skip
 

@@ -6,13 +6,13 @@ from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from scheduling.models import Place, Series, Visit
+from scheduling.models import Series, Visit
 from scheduling.rules.elapsed import hours_words
 from scheduling.rules.search import SeriesOption, VisitOption
 from scheduling.rules.spacing import planned_anchors, say_anchor
 from scheduling.selectors.options import Found, seal_option
 from scheduling.selectors.series import GapShown, gaps_shown, long_hours
-from scheduling.selectors.timelines import Occupancy
+from scheduling.selectors.timelines import Occupancy, place_name
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
@@ -132,7 +132,12 @@ def series_shown(series: Series, now: datetime) -> SeriesShown:
 
 
 def _booked_row(plan: Protocol, row: Visit, gaps: Sequence[GapShown]) -> VisitShown:
-    names = [_place_name(booking.place) for booking in row.live_bookings]  # type: ignore[attr-defined]
+    names = [
+        place_name(
+            booking.place.resource.name, booking.place.index, several=booking.place_count > 1
+        )
+        for booking in row.live_bookings  # type: ignore[attr-defined]
+    ]
     return VisitShown(
         number=row.number,
         title=plan.visit(row.number).title,
@@ -140,12 +145,6 @@ def _booked_row(plan: Protocol, row: Visit, gaps: Sequence[GapShown]) -> VisitSh
         end=row.planned.upper,
         places=list(dict.fromkeys(names)),
         gaps=[gap.words for gap in gaps if gap.visit == row.number],
-    )
-
-
-def _place_name(place: Place) -> str:
-    return (
-        place.resource.name if place.index == 1 else f"{place.resource.name}, place {place.index}"
     )
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Count, Prefetch, QuerySet
 from django.http import Http404
 
 from scheduling.models import Booking, Dose, Series, Visit
@@ -32,7 +32,11 @@ def all_series(participant: Participant) -> list[Series]:
 
 
 def _whole(participant: Participant) -> QuerySet[Series]:
-    bookings = Booking.objects.select_related("place__resource").order_by("during", "id")
+    bookings = (
+        Booking.objects.select_related("place__resource")
+        .annotate(place_count=Count("place__resource__places"))
+        .order_by("during", "id")
+    )
     visits = Visit.objects.order_by("number").prefetch_related(
         Prefetch("bookings", bookings.filter(is_active=True), to_attr="live_bookings")
     )

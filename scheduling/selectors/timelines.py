@@ -51,6 +51,11 @@ class Occupancy:
         return found.name if found else "a place that is no longer in use"
 
 
+def place_name(resource: str, index: int, *, several: bool) -> str:
+    """Return what a place is called: its resource's name, with a number where that has several."""
+    return f"{resource}, place {index}" if several else resource
+
+
 def span(start: datetime, end: datetime) -> Range:
     """Return [start, end) as the database takes it. The only maker of ranges in this app."""
     return Range(start, end, bounds="[)")
@@ -80,7 +85,7 @@ def occupancy(
     names: dict[int, PlaceName] = {}
     for place_id, index, resource_id, kind, name, _zone in rows:
         found[kind].append(PlaceIntervals(place_id, opened[resource_id], tuple(busy[place_id])))
-        said = f"{name}, place {index}" if resource_id in several else name
+        said = place_name(name, index, several=resource_id in several)
         names[place_id] = PlaceName(kind, said)
     return Occupancy(start, end, {kind: tuple(rows) for kind, rows in found.items()}, names)
 

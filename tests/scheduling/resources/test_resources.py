@@ -1,0 +1,322 @@
+"""Rooms, people, hours, closures and holidays: services, pages, and what search sees of them."""
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from scheduling.models import Booking, Closure, Opening, Place, Resource
+from scheduling.rules.openings import Hours
+from scheduling.selectors.timelines import occupancy
+from scheduling.services import resources as write
+from scheduling.services.booking import series_book
+from studylab.access import Actor
+from studylab.audit.models import Event
+from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
+from studylab.participants.models import Participant
+from tests import cast
+from tests.scheduling import lab as the_lab
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database]
+ClientOf = Callable[[Any], Client]
+ZONE = "America/Halifax"
+WEEK = the_lab.wishes("2026-11-24", "2026-11-30")
+
+
+@pytest.fixture
+def leader(at_now: None, lead: Any, actor_of: Callable[[Any], Actor]) -> Actor:
+    return actor_of(lead)
+
+
+def add(leader: Actor, name: str = "Room 9", **changes: Any) -> Resource:
+    values = {"kind": "lab room", "places": 1, "user": None} | changes
+    return write.resource_add(name=name, timezone=ZONE, actor=leader, **values)
+
+
+class TestServices:
+    def test_several_places_are_several_bookable_places(self, leader: Actor) -> None:
+        made = add(leader, "Chairs", kind="waiting chair", places=3)
+        assert [place.index for place in made.places.all()] == [1, 2, 3]
+        assert Event.objects.get(action="resource.changed").data["places"] == 3
+
+    @pytest.mark.parametrize(
+        ("changes", "field"),
+        [
+            ({"kind": " "}, "kind"),
+            ({"name": ""}, "name"),
+            ({"places": 0}, "places"),
+            ({"places": 51}, "places"),
+            ({"kind": "experimenter"}, "user"),
+        ],
+    )
+    def test_what_is_wrong_is_named_at_its_field(
+        self, leader: Actor, changes: dict[str, Any], field: str
+    ) -> None:
+        with pytest.raises(Refused) as refused:
+            add(leader, **changes)
+        assert refused.value.field == field
+        assert not Resource.objects.exists()
+
+    def test_names_are_unique(self, leader: Actor) -> None:
+        add(leader)
+        with pytest.raises(Conflict, match="Choose another name"):
+            add(leader)
+
+    def test_only_the_lead(self, leader: Actor, coordinator: Any, study: Any) -> None:
+        with pytest.raises(NotAllowed):
+            add(cast.actor_of(coordinator, study))
+
+    def test_hours_are_replaced(self, leader: Actor) -> None:
+        made = add(leader)
+        write.opening_set(
+            resource=made, rows=[Hours(0, time(8), time(12)), Hours(0, time(13), time(17))],
+            actor=leader,
+        )  # fmt: skip
+        write.opening_set(resource=made, rows=[Hours(1, time(9), time(10))], actor=leader)
+        assert list(Opening.objects.values_list("weekday", flat=True)) == [1]
+
+    def test_overlapping_hours_are_refused(self, leader: Actor) -> None:
+        rows = [Hours(2, time(8), time(12)), Hours(2, time(11), time(17))]
+        with pytest.raises(Refused) as refused:
+            write.opening_set(resource=add(leader), rows=rows, actor=leader)
+        assert refused.value.field == "day_2"
+
+    def test_hours_that_end_before_they_start(self, leader: Actor) -> None:
+        with pytest.raises(Refused, match="before opening time"):
+            write.opening_set(resource=add(leader), rows=[Hours(0, time(9), time(9))], actor=leader)
+
+    def test_a_booked_place_is_never_taken_away(
+        self, volunteer: Participant, booker: Actor, leader: Actor
+    ) -> None:
+        series_book(participant=volunteer, option=the_lab.find(volunteer, WEEK)[0], actor=booker)
+        chairs = the_lab.room("Chair")
+        write.resource_change(resource=chairs, name="Chair", places=2, user=None, actor=leader)
+        assert chairs.places.count() == 2
+        Booking.objects.filter(place__resource=chairs).update(
+            place=Place.objects.get(resource=chairs, index=2)
+        )
+        with pytest.raises(Refused, match="was booked stays"):
+            write.resource_change(resource=chairs, name="Chair", places=1, user=None, actor=leader)
+
+    def test_retiring_names_the_visits_that_are_booked(
+        self, volunteer: Participant, booker: Actor, leader: Actor
+    ) -> None:
+        series_book(participant=volunteer, option=the_lab.find(volunteer, WEEK)[0], actor=booker)
+        with pytest.raises(RefusedWithReasons) as refused:
+            write.resource_retire(resource=the_lab.room("Hatch"), actor=leader)
+        assert refused.value.reasons == (f"{volunteer.code} visit 2",)
+
+    def test_out_of_use_and_back(self, lab: None, leader: Actor) -> None:
+        room = the_lab.room("Room 2")
+        week = the_lab.NOW, the_lab.NOW + timedelta(days=7)
+        write.resource_retire(resource=room, actor=leader)
+        assert len(occupancy(*week).places["lab room"]) == 1
+        write.resource_restore(resource=room, actor=leader)
+        assert len(occupancy(*week).places["lab room"]) == 2
+
+    def test_a_closure_takes_time_away_and_gives_it_back(self, lab: None, leader: Actor) -> None:
+        room = the_lab.room()
+        noon = datetime(2026, 11, 24, 16, tzinfo=UTC)  # 12:00 in Halifax
+        closure = write.closure_add(
+            resource=room, start=noon, end=noon + timedelta(hours=1), reason="Painter", actor=leader
+        )
+        day = noon - timedelta(hours=12), noon + timedelta(hours=12)
+
+        def opened() -> int:
+            return len(occupancy(*day).places["lab room"][0].open)
+
+        with_closure = opened()
+        write.closure_remove(closure=closure, actor=leader)
+        assert (with_closure, opened()) == (2, 1)
+
+    def test_a_closure_needs_an_end_after_its_start(self, leader: Actor) -> None:
+        at = the_lab.NOW
+        for end in (at, at - timedelta(hours=1)):
+            with pytest.raises(Refused) as refused:
+                write.closure_add(resource=None, start=at, end=end, reason="x", actor=leader)
+            assert refused.value.field == "end"
+
+
+class TestHolidays:
+    def test_of_the_country_and_its_part(self, study: Any, leader: Actor) -> None:
+        """Natal Day is no statutory day, Heritage Day (third Monday of February) is one of Nova Scotia.
+
+        Days as published by the province's labour standards (Labour Standards Code), from memory.
+        """
+        added = write.holidays_import(study=study, year=2026, actor=leader)
+        rows = {closure.during.lower: closure for closure in Closure.objects.all()}
+        assert added == len(rows) >= 6
+        heritage = datetime(2026, 2, 16, 4, tzinfo=UTC)  # local midnight, UTC-4
+        canada = datetime(2026, 7, 1, 3, tzinfo=UTC)  # local midnight in summer, UTC-3
+        assert rows[heritage].reason == "Heritage Day"
+        assert rows[canada].during.upper == canada + timedelta(days=1)
+        assert rows[canada].resource is None
+
+    def test_twice_adds_nothing(self, study: Any, leader: Actor) -> None:
+        write.holidays_import(study=study, year=2026, actor=leader)
+        assert write.holidays_import(study=study, year=2026, actor=leader) == 0
+
+    def test_nothing_is_offered_on_one(
+        self, volunteer: Participant, leader: Actor, study: Any
+    ) -> None:
+        write.holidays_import(study=study, year=2026, actor=leader)
+        christmas = date(2026, 12, 25)
+        asked = the_lab.wishes("2026-12-23", "2026-12-28")
+        the_lab.sign_off(volunteer, _clinician(study), days=60)
+        days = {
+            row.start.date() for option in the_lab.find(volunteer, asked) for row in option.visits
+        }
+        assert days
+        assert christmas not in days
+
+    @pytest.mark.parametrize("year", [1999, 2100])
+    def test_years_that_are_not_known(self, study: Any, leader: Actor, year: int) -> None:
+        with pytest.raises(Refused) as refused:
+            write.holidays_import(study=study, year=year, actor=leader)
+        assert refused.value.field == "year"
+
+    def test_a_country_that_is_not_known(self) -> None:
+        with pytest.raises(Refused, match="Add them as closures by hand"):
+            write.holiday_days("XX", "", 2026)
+
+    def test_new_year_observed_on_the_last_of_december(self) -> None:
+        """2022-01-01 was a Saturday; US federal offices closed on Friday 2021-12-31 (5 U.S.C. 6103(b))."""
+        assert date(2021, 12, 31) in write.holiday_days("US", "", 2021)
+
+
+def _clinician(study: Any) -> Any:
+    return study.memberships.get(role="clinician").user
+
+
+class TestClockChangeDays:
+    """Opening hours are local: on 14 March and 1 November the same hours lie an hour elsewhere in UTC."""
+
+    @pytest.mark.parametrize(
+        ("day", "opens", "hours"),
+        [
+            (date(2027, 3, 13), datetime(2027, 3, 13, 11, tzinfo=UTC), 13),
+            (date(2027, 3, 14), datetime(2027, 3, 14, 10, tzinfo=UTC), 13),
+            (date(2026, 10, 31), datetime(2026, 10, 31, 10, tzinfo=UTC), 13),
+            (date(2026, 11, 1), datetime(2026, 11, 1, 11, tzinfo=UTC), 13),
+        ],
+    )
+    def test_seven_to_twenty(self, lab: None, day: date, opens: datetime, hours: int) -> None:
+        start = datetime(day.year, day.month, day.day, 6, tzinfo=UTC)
+        places = occupancy(start, start + timedelta(hours=22)).places["lab room"]
+        assert places[0].open[0] == (opens, opens + timedelta(hours=hours))
+
+    def test_a_place_open_round_the_clock_has_23_and_25_hours(self, leader: Actor) -> None:
+        made = add(leader)
+        rows = [Hours(day, time(0), time(23, 59)) for day in range(7)]
+        write.opening_set(resource=made, rows=rows, actor=leader)
+        for start, length in (
+            (datetime(2027, 3, 14, 4, tzinfo=UTC), 23),
+            (datetime(2026, 11, 1, 3, tzinfo=UTC), 25),
+        ):
+            end = start + timedelta(hours=length)
+            (opened,) = occupancy(start, end).places["lab room"][0].open
+            assert opened == (start, end - timedelta(minutes=1))
+
+
+class TestPages:
+    def url(self, name: str, **kwargs: Any) -> str:
+        return reverse(name, kwargs={"study": "slide-story", **kwargs})
+
+    @pytest.mark.parametrize(
+        "role", ["coordinator", "clinician", "pharmacist", "experimenter", "lead", "monitor"]
+    )
+    def test_everybody_reads_and_the_lead_edits(
+        self, client_of: ClientOf, lab: None, role: str, request: Any
+    ) -> None:
+        client = client_of(request.getfixturevalue(role))
+        html = client.get(self.url("resources")).content.decode()
+        assert "Monday to Sunday 07:00-20:00" in html
+        assert ("Add a resource" in html) == (role == "lead")
+        room = the_lab.room()
+        expected = 200 if role == "lead" else 403
+        for name in ("resource_change", "resource_hours"):
+            assert client.get(self.url(name, uid=room.uid)).status_code == expected
+        assert client.get(self.url("resource_closures")).status_code == 200
+        assert client.get(self.url("resource_add")).status_code == expected
+        assert client.post(self.url("resource_holidays"), {"year": 2026}).status_code == (
+            302 if role == "lead" else 403
+        )
+
+    def test_kinds_that_are_missing_are_named(self, client_of: ClientOf, lead: Any) -> None:
+        html = client_of(lead).get(self.url("resources")).content.decode()
+        assert "Visit 1 and 2 and 3 needs one and there is none" in html
+
+    def test_add_then_hours(self, client_of: ClientOf, lead: Any, at_now: None) -> None:
+        client = client_of(lead)
+        data = {"kind": "lab room", "name": "Room 5", "places": 2, "user": ""}
+        answer = client.post(self.url("resource_add"), data)
+        made = Resource.objects.get(name="Room 5")
+        assert answer["Location"] == self.url("resource_hours", uid=made.uid)
+        hours = {f"day_{day}": "" for day in range(7)} | {"day_0": "08:00-12:00 13:00-17:30"}
+        assert client.post(answer["Location"], hours).status_code == 302
+        html = client.get(self.url("resources")).content.decode()
+        assert "Monday 08:00-12:00 13:00-17:30" in html
+
+    @pytest.mark.parametrize(
+        ("text", "words"),
+        [
+            ("17:00-08:00", "17:00 to 08:00 ends before it starts"),
+            ("08:00-12:00 11:00-13:00", "overlap"),
+            ("morning", "is not understood"),
+            ("25:00-26:00", "25:00 is not a time of day"),
+        ],
+    )
+    def test_hours_that_cannot_be(
+        self, client_of: ClientOf, lab: None, lead: Any, text: str, words: str
+    ) -> None:
+        url = self.url("resource_hours", uid=the_lab.room().uid)
+        answer = client_of(lead).post(url, {"day_3": text})
+        html = answer.content.decode()
+        assert answer.status_code == 422
+        assert "Thursday – " in html
+        assert words in html
+        assert f'value="{text}"' in html
+
+    def test_closures_name_the_visits_they_hit(
+        self, client_of: ClientOf, lead: Any, volunteer: Participant, booker: Actor
+    ) -> None:
+        series_book(participant=volunteer, option=the_lab.find(volunteer, WEEK)[0], actor=booker)
+        client = client_of(lead)
+        data = {
+            "resource": "", "start": "2026-11-25T06:00", "end": "2026-11-25T23:00", "reason": "Storm",
+        }  # fmt: skip
+        assert client.post(self.url("resource_closure_add"), data).status_code == 302
+        html = client.get(self.url("resource_closures")).content.decode()
+        assert "Storm" in html
+        assert f"{volunteer.code} visit 2" in html
+        closure = Closure.objects.get()
+        assert client.post(self.url("resource_closure_remove", uid=closure.uid)).status_code == 302
+        assert not Closure.objects.exists()
+
+    @pytest.mark.parametrize(
+        ("changes", "words"),
+        [
+            ({"end": "2026-11-24T06:00"}, "This is not later than the start"),
+            ({"start": "2027-03-14T02:30"}, "start"),
+            ({"reason": ""}, "This field is required"),
+        ],
+    )
+    def test_closures_that_cannot_be(
+        self, client_of: ClientOf, lead: Any, at_now: None, changes: dict[str, str], words: str
+    ) -> None:
+        """02:30 on 14 March 2027 does not exist in Halifax."""
+        data = {
+            "resource": "", "start": "2026-11-25T06:00", "end": "2027-11-25T23:00", "reason": "Storm",
+        } | changes  # fmt: skip
+        answer = client_of(lead).post(self.url("resource_closure_add"), data)
+        assert answer.status_code == 422
+        assert words in answer.content.decode()
+        assert not Closure.objects.exists()
+
+    def test_a_wrong_year(self, client_of: ClientOf, lead: Any, at_now: None) -> None:
+        answer = client_of(lead).post(self.url("resource_holidays"), {"year": "1066"})
+        assert answer.status_code == 422
+        assert "No holidays were added" in answer.content.decode()
