@@ -28,7 +28,9 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Add --if-empty."""
         parser.add_argument(
-            "--if-empty", action="store_true", help="do nothing but set the clock when a study is there"
+            "--if-empty",
+            action="store_true",
+            help="do nothing but set the clock when a study is there",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -42,7 +44,9 @@ class Command(BaseCommand):
             )
         if Study.objects.exists():
             if not options["if_empty"]:
-                raise CommandError("There is a study already. Start the demo with --reset to begin anew.")
+                raise CommandError(
+                    "There is a study already. Start the demo with --reset to begin anew."
+                )
             self._resume()
             return
         today = env.day("STUDYLAB_TODAY") or datetime.now(ZONE).date()

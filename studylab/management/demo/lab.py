@@ -83,10 +83,7 @@ def _rooms(lab: Lab) -> None:
         ("dispensary", "Dispensary hatch", 2, None),
         ("physician cover", "Dr Hartwell on cover", 4, lab.users["clinician"]),
         ("physician cover", "Dr Farrow on cover", 4, lab.users["clinician2"]),
-        *(
-            ("experimenter", lab.users[key].name, 1, lab.users[key])
-            for key in EXPERIMENTERS
-        ),
+        *(("experimenter", lab.users[key].name, 1, lab.users[key]) for key in EXPERIMENTERS),
     ]
     for kind, name, places, user in things:
         resource = resource_add(

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, time, timedelta
 from itertools import count
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduling.models import Visit
@@ -10,7 +11,7 @@ from scheduling.services.change import visit_missed
 from studylab import clock
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
-from studylab.management.demo.walker import Walker
+from studylab.management.demo.walker import Values, Walker
 from studylab.participants.services import participant_lost, participant_withdraw
 
 Say = Callable[[str], None]
@@ -108,7 +109,9 @@ class Plot:
 
     def dosing_today(self) -> None:
         """Dosing visits of today: done, waiting, due for the check, held, to come."""
-        cast = {key: self._second_day(*key) for key in ((7, 0), (10, 15), (11, 0), (11, 30), (14, 0))}
+        cast = {
+            key: self._second_day(*key) for key in ((7, 0), (10, 15), (11, 0), (11, 30), (14, 0))
+        }
         physician_in(cast[7, 0][0], self.at(0, 6, 50), self.at(0, 19, 30))
         staff = ("experimenter", "experimenter2", "experimenter3", "experimenter4")
         for (key, (walker, visits)), who in zip(cast.items(), staff, strict=False):
@@ -147,7 +150,13 @@ class Plot:
 
     def coming(self) -> None:
         """Series booked for the coming days, and signed-off people without one."""
-        for days, hour, number in ((1, 9, True), (2, 13, True), (4, 9, True), (6, 10, False), (8, 9, True)):
+        for days, hour, number in (
+            (1, 9, True),
+            (2, 13, True),
+            (4, 9, True),
+            (6, 10, False),
+            (8, 9, True),
+        ):
             walker = self.new(-6, 11)
             walker.screened(self.at(-5, 10))
             walker.book(self.at(-2, 14), self.at(days, hour), number=number)
@@ -156,7 +165,7 @@ class Plot:
 
     def waiting_for_sign_off(self) -> None:
         """People about whom a clinician decides next."""
-        stories = (
+        stories: tuple[tuple[dict[str, Any], list[dict[str, Any]], Values], ...] = (
             ({}, [], (117, 75, 70)),
             ({"C-45": "yes"}, [], (112, 70, 56)),
             ({"C-17a": {"value": "yes", "detail": "Two fingers in winter, a few minutes."}}, [], (118, 76, 72)),
@@ -170,15 +179,21 @@ class Plot:
             walker.answers(self.at(-3, 10, number * 7), changed=changed, medicines=medicines)
             walker.consent(self.at(-1, 9, number * 9)).vitals(self.at(-1, 11, number * 9), values)
         walker = self.new(-5, 15)
-        walker.answers(self.at(-4, 10)).consent(self.at(-3, 9)).vitals(self.at(-3, 10), (96, 62, 64))
-        walker.sign(self.at(-2, 9), "needs_more", "A second set on another day, please, before I decide.")
+        walker.answers(self.at(-4, 10)).consent(self.at(-3, 9)).vitals(
+            self.at(-3, 10), (96, 62, 64)
+        )
+        walker.sign(
+            self.at(-2, 9), "needs_more", "A second set on another day, please, before I decide."
+        )
 
     def early_on_the_path(self) -> None:
         """New enquiries, half-answered questionnaires, consents to come."""
         for hour in (8, 9, 11):
             self.new(0, hour)
         for days in (-1, -2):
-            self.new(days, 15).answers(self.at(days, 16), left_out=frozenset({"C-13a", "C-47", "C-38a"}))
+            self.new(days, 15).answers(
+                self.at(days, 16), left_out=frozenset({"C-13a", "C-47", "C-38a"})
+            )
         for days in (-2, -3):
             self.new(days, 12).answers(self.at(days, 13))
         self.new(-3, 16).answers(self.at(-3, 17)).consent(self.at(-1, 16))

@@ -13,7 +13,9 @@ _HEALTHY: dict[str, Any] = {"C-38a": 3, "C-22a": 2, "C-49a": "yes", "C-49b": "ye
 
 
 def healthy_answers(
-    rows: tuple[QuestionRow, ...], changed: Mapping[str, Any], left_out: frozenset[str] = frozenset()
+    rows: tuple[QuestionRow, ...],
+    changed: Mapping[str, Any],
+    left_out: frozenset[str] = frozenset(),
 ) -> dict[str, dict[str, Any]]:
     """Return answers of somebody with nothing to report, apart from `changed` and what is left out."""
     answers = {

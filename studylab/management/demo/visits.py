@@ -85,7 +85,9 @@ class VisitWalk:
             self._dose(at)
         elif step.kind == "leave":
             with clock.travel(at):
-                leave_check(visit=self.visit, ate=True, orthostatic_ok=True, symptoms=[], actor=actor)
+                leave_check(
+                    visit=self.visit, ate=True, orthostatic_ok=True, symptoms=[], actor=actor
+                )
         else:
             with clock.travel(at):
                 step_record(
@@ -144,16 +146,17 @@ class VisitWalk:
         number = self.hand_out(at)
         supply = self.plan.supply
         second = next(m for m in STAFF if m.key.startswith("experimenter") and m.key != self.by)
-        amount = {"count": supply.count, "strength_mg": Decimal(str(supply.strength_mg))}
+        strength = Decimal(str(supply.strength_mg))
         with clock.travel(at):
             dose_give(
                 visit=self.visit,
                 kit_number=number,
-                **amount,
+                count=supply.count,
+                strength_mg=strength,
                 second_email=second.email,
                 second_password=PASSWORD,
-                second_count=amount["count"],
-                second_strength_mg=amount["strength_mg"],
+                second_count=supply.count,
+                second_strength_mg=strength,
                 mouth_checked=True,
                 given_at=at,
                 client_id=uuid4(),

@@ -11,9 +11,8 @@ from scheduling.selectors.options import Wishes, series_options
 from scheduling.services.booking import series_book
 from screening.models import AnswerSet
 from screening.selectors.answers import newest_answers
-from screening.selectors.sign_off import newest_assessment
 from screening.selectors.inputs import table_of
-from screening.selectors.sign_off import sign_off_state
+from screening.selectors.sign_off import newest_assessment, sign_off_state
 from screening.services.answers import answers_record
 from screening.services.numbers import number_issue
 from screening.services.sign_off import sign_off_give

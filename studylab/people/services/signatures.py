@@ -38,7 +38,7 @@ def check_password(*, actor: Actor, password: str, subject_type: str, subject_co
 
     Called before the signing transaction begins, so that the note stays when the signing is refused.
     """
-    user = User.objects.filter(pk=actor.user_id, is_active=True).first()
+    user = User.objects.filter(pk=actor.user_id or 0, is_active=True).first()
     if user is None or not user.check_password(password):
         _note_refusal(actor=actor, subject_type=subject_type, subject_code=str(subject_code))
         raise WrongPassword(
