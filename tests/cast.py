@@ -64,13 +64,14 @@ def actor_of(user: User, study: Study) -> Actor:
 def confirm_limits(study: Study, clinician: User) -> ProtocolVersion:
     """Confirm the newest protocol version by the clinician's signature, straight in the tables."""
     from studylab.people.services.signatures import signature_write
+    from studylab.studies.selectors import limits_content
 
     version = study.protocol_versions.order_by("-number").first()
     assert version is not None
     signature = signature_write(
         actor=actor_of(clinician, study), user=clinician, meaning="I confirm these limits",
         subject_type="protocol_version", subject_code=version.number,
-        content={"sha256": version.sha256},
+        content=limits_content(version),
     )  # fmt: skip
     version.confirmed_at, version.confirmation = clock.now(), signature
     version.save(update_fields=["confirmed_at", "confirmation"])

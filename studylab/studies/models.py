@@ -89,6 +89,9 @@ class ProtocolVersion(models.Model):
             ),
         ]
 
+    def __str__(self) -> str:
+        return f"version {self.number}"
+
 
 explain(
     {

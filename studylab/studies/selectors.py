@@ -1,11 +1,36 @@
 """Reading the study's protocol."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import lru_cache
+from typing import Any
 
+from django.db.models import QuerySet
+from django.http import Http404
+
+from studylab.people.services.signatures import content_hash
 from studylab.studies.models import ProtocolVersion, Study
+from studylab.studies.rules.limits_rows import Change, changes
 from studylab.studies.rules.loader import load_protocol
 from studylab.studies.rules.protocol import Protocol
+
+# Parts of a document by the heading they have on the page, for "what else changed".
+_PARTS = {
+    "visits": "visits and steps",
+    "spacings": "time between visits",
+    "waits": "waits",
+    "turnaround": "turnaround",
+    "questions": "questions",
+    "allocation": "allocation",
+    "supply": "supply",
+    "follow_up": "contact after the dose",
+    "consent_version": "consent text",
+    "emergency_number": "emergency number",
+    "phone_24h": "24-hour phone",
+    "target": "target number",
+    "substance": "substance",
+    "title": "title",
+    "summary": "summary",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +44,15 @@ class CurrentProtocol:
     def confirmed(self) -> bool:
         """Whether a clinician has confirmed this version's limits by signature."""
         return self.version.confirmed_at is not None
+
+
+@dataclass(frozen=True, slots=True)
+class VersionChanges:
+    """What a version changes against the one in force: `limits` one by one, other `parts` by name."""
+
+    against: ProtocolVersion
+    limits: tuple[Change, ...]
+    parts: tuple[str, ...]
 
 
 @lru_cache(maxsize=64)
@@ -41,3 +75,59 @@ def current_protocol(study: Study) -> CurrentProtocol:
     if version is None:
         raise ProtocolVersion.DoesNotExist
     return CurrentProtocol(version, plan_of(version))
+
+
+def versions_of(study: Study) -> QuerySet[ProtocolVersion]:
+    """All versions of a study, newest first."""
+    return study.protocol_versions.select_related("confirmation", "added_by").order_by("-number")
+
+
+def newest_version(study: Study) -> ProtocolVersion | None:
+    """Return the version added last, confirmed or not."""
+    return versions_of(study).first()
+
+
+def access_version(study: Study, number: int) -> ProtocolVersion:
+    """Return a version of this study, else 404."""
+    version = versions_of(study).filter(number=number).first()
+    if version is None:
+        raise Http404("There is no such protocol version in this study.")
+    return version
+
+
+def limits_content(version: ProtocolVersion) -> dict[str, Any]:
+    """Return what a clinician signs: the version, the digest of its whole text, and every limit."""
+    return {
+        "study": version.study.slug,
+        "version": version.number,
+        "sha256": version.sha256,
+        "limits": asdict(plan_of(version).limits),
+    }
+
+
+def confirmation_void(version: ProtocolVersion) -> bool:
+    """Whether the signature under the limits no longer fits what the version says."""
+    if version.confirmation is None:
+        return False
+    return not version.confirmation.covers(content_hash(limits_content(version)))
+
+
+def changes_to_confirm(version: ProtocolVersion) -> VersionChanges | None:
+    """Return what a version changes against the newest confirmed one before it, or None for the first."""
+    before = (
+        version.study.protocol_versions.filter(
+            confirmed_at__isnull=False, number__lt=version.number
+        )
+        .order_by("-number")
+        .first()
+    )
+    if before is None:
+        return None
+    old, new = plan_of(before), plan_of(version)
+    differing = {
+        field.name
+        for field in fields(Protocol)
+        if getattr(old, field.name) != getattr(new, field.name)
+    }
+    parts = tuple(words for name, words in _PARTS.items() if name in differing)
+    return VersionChanges(before, tuple(changes(old.limits, new.limits)), parts)

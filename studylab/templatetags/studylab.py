@@ -82,3 +82,27 @@ def get_item(mapping: dict[Any, Any], key: Any) -> Any:
 def some_optional(form: BaseForm) -> bool:
     """Whether a form mixes fields that must be filled in with fields that may stay empty."""
     return len({field.field.required for field in form.visible_fields()}) > 1
+
+
+_STEP_KINDS = {
+    "identity": "identity check", "tick": "tick", "choice": "choice", "number": "number",
+    "text": "free text", "read_aloud": "read aloud, then ticked", "questions": "today's questions",
+    "vitals": "vital set", "timer": "timer", "label": "label", "dose": "dose",
+    "leave": "fit-to-leave check",
+}  # fmt: skip
+_DISPOSITIONS = {
+    "exclude": "cannot take part", "physician": "a physician decides", "hold": "no dose before a physician decides",
+    "note": "noted",
+}  # fmt: skip
+
+
+@register.filter
+def step_kind(kind: str) -> str:
+    """What a step of a visit is recorded as, in words."""
+    return _STEP_KINDS[kind]
+
+
+@register.filter
+def disposition(key: str) -> str:
+    """What follows from the answer to a question, in words."""
+    return _DISPOSITIONS[key]

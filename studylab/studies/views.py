@@ -1,0 +1,141 @@
+"""Set-up: the study, its protocol versions, and the confirmation of limits."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_GET, require_http_methods
+
+from studylab.access import Cap, requires
+from studylab.errors import StudylabError
+from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.studies.forms import ConfirmForm, ProtocolForm, StateForm
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.pages import ready_rows, version_page
+from studylab.studies.rules.problems import ProtocolInvalid
+from studylab.studies.selectors import (
+    access_version,
+    changes_to_confirm,
+    newest_version,
+    versions_of,
+)
+from studylab.studies.services import (
+    LIMITS_MEANING,
+    limits_confirm,
+    moves_from,
+    protocol_add,
+    study_state_set,
+)
+
+
+def _version_url(request: StaffRequest, version: ProtocolVersion) -> str:
+    slug = request.study.slug
+    return reverse("protocol_version", kwargs={"study": slug, "number": version.number})
+
+
+def _set_up_url(request: StaffRequest) -> str:
+    return reverse("set_up", kwargs={"study": request.study.slug})
+
+
+@requires(Cap.SETUP_VIEW)
+@require_GET
+def set_up(request: StaffRequest, study: str) -> HttpResponse:
+    """What is ready and what is missing before the study can run."""
+    context = {
+        "rows": ready_rows(request.study),
+        "versions": versions_of(request.study),
+        "moves": moves_from(request.study.state),
+    }
+    return render(request, "studies/set_up.html", context)
+
+
+@requires(Cap.SETUP_VIEW)
+@require_GET
+def protocol_version(request: StaffRequest, study: str, number: int) -> HttpResponse:
+    """One version in readable form; block sizes only for whoever handles the list."""
+    version = access_version(request.study, number)
+    newest = newest_version(request.study)
+    context: dict[str, Any] = {
+        **version_page(version, blocks=request.actor.may(Cap.LIST_MANAGE)),
+        "can_confirm": version.confirmed_at is None and newest == version,
+    }
+    return render(request, "studies/protocol_version.html", context)
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def protocol_new(request: StaffRequest, study: str) -> HttpResponse:
+    """Take a new protocol document, or list everything that is wrong with it."""
+    form = ProtocolForm(request.POST or None, request.FILES or None)
+    context: dict[str, Any] = {"form": form, "cancel": _set_up_url(request)}
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            data = {key: value for key, value in form.cleaned_data.items() if key != "file"}
+            try:
+                version = protocol_add(study=request.study, actor=request.actor, **data)
+            except ProtocolInvalid as refusal:
+                form.add_error("document", refusal.message)
+                context["problems"] = refusal.problems
+            except StudylabError as refusal:
+                take_refusal(form, refusal)
+                status = refusal.status
+            else:
+                messages.success(
+                    request, f"Version {version.number} is added. Its limits must be confirmed."
+                )
+                return redirect(_version_url(request, version))
+    return render(request, "studies/protocol_add.html", context, status=status)
+
+
+@requires(Cap.LIMITS_CONFIRM)
+@sensitive_post_parameters()
+@require_http_methods(["GET", "POST"])
+def limits_sign(request: StaffRequest, study: str, number: int) -> HttpResponse:
+    """Read every limit and what changed, then sign."""
+    version = access_version(request.study, number)
+    newest = newest_version(request.study)
+    form = ConfirmForm(request.POST or None)
+    return answer_form(
+        request,
+        form=form,
+        template="studies/limits_confirm.html",
+        write=lambda: limits_confirm(
+            version=version, password=form.cleaned_data["password"], actor=request.actor
+        ),
+        done=lambda signed: _version_url(request, signed),
+        message=f"The limits of version {version.number} are confirmed and in force.",
+        context={
+            **version_page(version, blocks=False),
+            "changes": changes_to_confirm(version),
+            "newest": newest,
+            "open": version.confirmed_at is None and newest == version,
+            "meaning": LIMITS_MEANING,
+            "cancel": _version_url(request, version),
+        },
+    )
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def study_state(request: StaffRequest, study: str) -> HttpResponse:
+    """Open, pause, resume or close the study."""
+    form = StateForm(request.POST or None, study=request.study)
+    return answer_form(
+        request,
+        form=form,
+        template="studies/study_state.html",
+        write=lambda: study_state_set(
+            study=request.study,
+            state=form.cleaned_data["state"],
+            reason=form.cleaned_data["reason"],
+            actor=request.actor,
+        ),
+        done=lambda _study: _set_up_url(request),
+        message="The state of the study is changed.",
+        context={"cancel": _set_up_url(request)},
+    )
