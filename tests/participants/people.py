@@ -4,11 +4,13 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from django.db import connection, transaction
+
 from studylab import clock
 from studylab.access import Actor
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.details import ContactDetails
-from studylab.participants.services import consent_record, participant_add
+from studylab.participants.services import consent_correct, consent_record, participant_add
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -56,4 +58,20 @@ def give_consent(
         written_on=signed_at.date(),
         staff_signed_at=staff or signed_at + timedelta(minutes=1),
         actor=actor,
+    )
+
+
+def run_sql(sql: str, values: list[Any] | None = None) -> None:
+    """Run one statement past every service, undone when it is refused."""
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(sql, values)
+
+
+def correct(
+    actor: Actor, consent: Consent, signed_at: datetime, reason: str = "typo", **kw: Any
+) -> Consent:
+    """Correct a consent; what is not named stays."""
+    times = {"written_on": consent.written_on, "staff_signed_at": consent.staff_signed_at, **kw}
+    return consent_correct(
+        consent=consent, signed_at=signed_at, reason=reason, actor=actor, **times
     )

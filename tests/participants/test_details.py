@@ -64,7 +64,8 @@ def test_the_odd_letter_is_named() -> None:
 
 
 @pytest.mark.parametrize(
-    "email", ["ana+study@mail.example", "a.b@sub.mail.example", "o'neil@mail.example", "ana@bücher.example"]
+    "email",
+    ["ana+study@mail.example", "a.b@sub.mail.example", "o'neil@mail.example", "ana@bücher.example"],
 )
 def test_deliverable_addresses(email: str) -> None:
     """Plus signs, dots inside, apostrophes and domains with umlauts work."""

@@ -82,7 +82,8 @@ def test_29_february_survives_a_swap() -> None:
 
 
 @pytest.mark.parametrize(
-    "phone", ["+44 7700 900111", "07700 900111", "(0044) 7700-900-111", "07700.900111", "٠٧٧٠٠٩٠٠١١١"]
+    "phone",
+    ["+44 7700 900111", "07700 900111", "(0044) 7700-900-111", "07700.900111", "٠٧٧٠٠٩٠٠١١١"],
 )
 def test_phone_numbers_meet_whatever_their_prefix(phone: str) -> None:
     """Country code, trunk zero and separators do not count."""
