@@ -1,6 +1,25 @@
 """Addresses of this app. Those below a study take its slug as `study`."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
+
+from screening.views import assessment, questions, sign_off, vitals
 
 site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = []
+_person = "volunteers/<str:code>/"
+_visit = f"{_person}visits/<uuid:visit_uid>/"
+study_urls: list[URLPattern] = [
+    path(f"{_person}questions/", questions.questions, name="questions"),
+    path(f"{_visit}questions/", questions.dosing_day_questions, name="dosing_day_questions"),
+    path(f"{_person}answers/", questions.answers, name="answers"),
+    path("medicines/suggest/", questions.medicine_suggest, name="medicine_suggest"),
+    path(f"{_person}vitals/<uuid:uid>/", vitals.vitals, name="vitals"),
+    path(f"{_person}vitals/<uuid:uid>/correct/", vitals.vitals_correct, name="vitals_correct"),
+    path(f"{_person}vitals/<str:gate>/", vitals.vitals_add, name="vitals_add"),
+    path(f"{_visit}vitals/<str:gate>/", vitals.visit_vitals_add, name="visit_vitals_add"),
+    path(f"{_person}assessment/", assessment.assessment, name="assessment"),
+    path(f"{_person}assessment/again/", assessment.assessment_again, name="assessment_again"),
+    path(f"{_visit}assessment/", assessment.dosing_day_assessment, name="dosing_day_assessment"),
+    path("sign-off/", sign_off.queue, name="sign_off_queue"),
+    path("sign-off/<str:code>/", sign_off.sign_off, name="sign_off"),
+    path(f"{_person}number/", sign_off.number, name="number_issue"),
+]

@@ -1,7 +1,7 @@
 """A set of readings as a form: when the rest began, where the cuff was, and three or four readings."""
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from django import forms
@@ -63,6 +63,12 @@ class VitalsForm(forms.Form):
         choices=[*RED_FLAGS.items(), *OTHER_SYMPTOMS.items()], widget=forms.CheckboxSelectMultiple,
     )  # fmt: skip
     no_symptoms = forms.BooleanField(label="Asked: none of these", required=False)
+    why_early = forms.CharField(
+        label="Taken before the end of the wait? Say why",
+        max_length=500,
+        required=False,
+        help_text="Leave empty when the wait is over. What is written here is recorded as a deviation.",
+    )
     reason = forms.CharField(
         label="Why is the set corrected?",
         max_length=300,
@@ -85,6 +91,8 @@ class VitalsForm(forms.Form):
         super().__init__(data, initial=first)
         if corrects is None:
             del self.fields["reason"]
+        if gate != VitalSet.Gate.POST_DOSE:
+            del self.fields["why_early"]
         for number in range(1, MOST_READINGS + 1):
             self._add_reading(number)
 
@@ -226,3 +234,30 @@ class VitalsForm(forms.Form):
     def fourth_asked(self) -> bool:
         """Whether a fourth reading is what is missing."""
         return "reading_4.systolic" in self.errors
+
+    def service_values(self) -> dict[str, Any]:
+        """Return the arguments of the service that come from the page."""
+        cleaned = self.cleaned_data
+        names = ("arm", "cuff", "device", "posture", "symptoms", "readings", "rest_seconds")
+        return {name: cleaned[name] for name in names} | {"reason": cleaned.get("reason", "")}
+
+
+def correction_values(wrong: VitalSet) -> dict[str, Any]:
+    """Return the first values of the form that corrects a set."""
+    values: dict[str, Any] = {
+        "arm": wrong.arm,
+        "cuff": wrong.cuff,
+        "device": wrong.device,
+        "posture": wrong.posture,
+        "symptoms": wrong.symptoms,
+        "no_symptoms": not wrong.symptoms,
+        "measured_on": timezone.localtime(wrong.taken_at).date(),
+    }
+    if wrong.rest_seconds is not None:
+        began = wrong.taken_at - timedelta(seconds=wrong.rest_seconds)
+        values["rest_began"] = timezone.localtime(began).time()
+    for reading in wrong.readings.all():
+        for measure in MEASURES:
+            values[f"reading_{reading.index}.{measure}"] = getattr(reading, measure)
+        values[f"reading_{reading.index}.at"] = timezone.localtime(reading.at).time()
+    return values

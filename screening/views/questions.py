@@ -1,0 +1,155 @@
+"""The questionnaire at screening and the questions of the dosing day."""
+
+from functools import partial
+from typing import Any
+from uuid import UUID
+
+from django.http import HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from screening.forms.medicines import with_more_rows
+from screening.forms.questions import QuestionsForm
+from screening.models import AnswerSet
+from screening.rules.catalogue import load_catalogue
+from screening.rules.rows import Gate
+from screening.selectors.answers import answer_sets, as_medicines, newest_answers
+from screening.selectors.history import Change, changes
+from screening.selectors.inputs import table_of
+from screening.selectors.visits import access_visit
+from screening.services import answers_record
+from screening.views.words import next_url, said_by_topic
+from studylab import clock
+from studylab.access import Cap, requires
+from studylab.http import StaffRequest, answer_form
+from studylab.participants.models import Participant
+from studylab.participants.selectors import access_participant
+from studylab.studies.selectors import current_protocol
+
+STALE = (
+    "Somebody changed these answers after you opened the page, so nothing was saved. Open the page again in a "
+    "second window and compare before you save."
+)
+
+
+@requires(Cap.QUESTIONS_RECORD)
+@require_http_methods(["GET", "POST"])
+def questions(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """The whole questionnaire, by topic."""
+    participant = access_participant(request.study, code)
+    done = reverse("assessment", args=[study, code])
+    return _ask(request, participant, gate="screening", visit_uid=None, done=done)
+
+
+@requires(Cap.QUESTIONS_RECORD)
+@require_http_methods(["GET", "POST"])
+def dosing_day_questions(
+    request: StaffRequest, study: str, code: str, visit_uid: UUID
+) -> HttpResponse:
+    """The questions of the dosing day, and what is taken by then."""
+    participant = access_participant(request.study, code)
+    access_visit(participant, visit_uid)
+    done = reverse("dosing_day_assessment", args=[study, code, visit_uid])
+    return _ask(request, participant, gate="dosing_day", visit_uid=visit_uid, done=done)
+
+
+def _ask(
+    request: StaffRequest,
+    participant: Participant,
+    *,
+    gate: Gate,
+    visit_uid: UUID | None,
+    done: str,
+) -> HttpResponse:
+    standing = newest_answers(participant, gate, visit_uid)
+    make = partial(
+        QuestionsForm,
+        table=table_of(current_protocol(request.study)),
+        gate=gate,
+        standing=standing,
+        known=newest_answers(participant, AnswerSet.When.SCREENING),
+    )
+    context = {
+        "participant": participant,
+        "gate": gate,
+        "standing": standing,
+        "next": next_url(request),
+        "history_url": reverse("answers", args=[request.study.slug, participant.code]),
+    }
+    template = "screening/questions.html"
+    if request.method == "POST" and "more_medicines" in request.POST:
+        form = make(with_more_rows(request.POST)).unjudged()
+        return render(request, template, {"form": form, **context})
+    form = make(request.POST or None)
+    if request.method == "POST" and request.POST.get("base", "") != str(
+        standing.uid if standing else ""
+    ):
+        form.add_error(None, STALE)
+        return render(request, template, {"form": form, **context}, status=409)
+    return answer_form(
+        request,
+        form=form,
+        template=template,
+        write=lambda: answers_record(
+            participant=participant,
+            when=gate,
+            visit_uid=visit_uid,
+            supersedes=standing,
+            actor=request.actor,
+            **form.service_values(clock.now()),
+        ),
+        done=lambda _: next_url(request) or done,
+        message="The answers are saved.",
+        context=context,
+    )
+
+
+@requires(Cap.HEALTH_VIEW)
+@require_GET
+def answers(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """What stands, who answered what when, and what was changed."""
+    participant = access_participant(request.study, code)
+    table = table_of(current_protocol(request.study))
+    sets = list(answer_sets(participant, AnswerSet.When.SCREENING).select_related("recorded_by"))
+    day_sets = list(
+        answer_sets(participant, AnswerSet.When.DOSING_DAY).select_related("recorded_by")
+    )
+    newest = sets[-1] if sets else None
+    sittings: list[dict[str, Any]] = [
+        *_sittings(sets, table.asked("screening")),
+        *_sittings(day_sets, table.asked("dosing_day")),
+    ]
+    return render(
+        request,
+        "screening/answers.html",
+        {
+            "participant": participant,
+            "newest": newest,
+            "topics": said_by_topic(table, "screening", newest) if newest else [],
+            "medicines": as_medicines(newest.medicines) if newest else (),
+            "sittings": sorted(sittings, key=lambda one: one["set"].recorded_at, reverse=True),
+        },
+    )
+
+
+def _sittings(sets: list[AnswerSet], rows: Any) -> list[dict[str, Any]]:
+    before: dict[tuple[str, UUID | None], AnswerSet] = {}
+    found = []
+    for answer_set in sets:
+        earlier = before.get((answer_set.when, answer_set.visit_uid))
+        differences: list[Change] = changes(earlier, answer_set, rows) if earlier else []
+        before[answer_set.when, answer_set.visit_uid] = answer_set
+        found.append({"set": answer_set, "first": earlier is None, "changes": differences})
+    return found
+
+
+@requires(Cap.QUESTIONS_RECORD)
+@require_GET
+def medicine_suggest(request: StaffRequest, study: str) -> JsonResponse:
+    """Names from the catalogue that look like what is being typed; the person chooses."""
+    text = request.GET.get("q", "")
+    catalogue = load_catalogue()
+    return JsonResponse(
+        {"names": list(catalogue.suggest(text, 8)), "known": catalogue.find(text) is not None}
+    )

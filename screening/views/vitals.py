@@ -1,0 +1,195 @@
+"""Taking a set of readings, and looking at one."""
+
+from datetime import timedelta
+from typing import Any
+from uuid import UUID
+
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from screening.forms.vitals import VitalsForm, correction_values
+from screening.models import VitalSet
+from screening.rest_start import make_start, read_start
+from screening.rules.after_dose import symptom_words
+from screening.selectors.visits import access_visit
+from screening.selectors.vital_page import vital_page
+from screening.selectors.vitals import access_vital_set, newest_vitals
+from screening.services import vitals_record
+from screening.services.early import early_check_record
+from screening.views.words import PLACES, VERDICTS, next_url, with_query
+from studylab import clock
+from studylab.access import Cap, requires
+from studylab.errors import Conflict
+from studylab.http import StaffRequest, answer_form
+from studylab.participants.models import Participant
+from studylab.participants.selectors import access_participant
+from studylab.studies.selectors import current_protocol
+
+
+@requires(Cap.VITALS_RECORD)
+@require_http_methods(["GET", "POST"])
+def vitals_add(request: StaffRequest, study: str, code: str, gate: str) -> HttpResponse:
+    """A set at screening."""
+    if gate != VitalSet.Gate.SCREENING:
+        raise Http404("Readings of the dosing day belong to a visit.")
+    participant = access_participant(request.study, code)
+    return _take(request, participant, gate=gate, visit_uid=None, visit_number=0)
+
+
+@requires(Cap.VITALS_RECORD)
+@require_http_methods(["GET", "POST"])
+def visit_vitals_add(
+    request: StaffRequest, study: str, code: str, visit_uid: UUID, gate: str
+) -> HttpResponse:
+    """A set at a gate of a visit."""
+    participant = access_participant(request.study, code)
+    number = access_visit(participant, visit_uid)
+    if gate not in (VitalSet.Gate.PRE_DOSE, VitalSet.Gate.POST_DOSE, VitalSet.Gate.LEAVE):
+        raise Http404("There is no such check at a visit.")
+    return _take(request, participant, gate=gate, visit_uid=visit_uid, visit_number=number)
+
+
+@requires(Cap.VITALS_RECORD)
+@require_http_methods(["GET", "POST"])
+def vitals_correct(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
+    """The same set as it should have been; the earlier one stays on record."""
+    participant = access_participant(request.study, code)
+    wrong = access_vital_set(participant, uid)
+    number = access_visit(participant, wrong.visit_uid) if wrong.visit_uid else 0
+    return _take(
+        request,
+        participant,
+        gate=wrong.gate,
+        visit_uid=wrong.visit_uid,
+        visit_number=number,
+        corrects=wrong,
+    )
+
+
+def _take(
+    request: StaffRequest,
+    participant: Participant,
+    *,
+    gate: str,
+    visit_uid: UUID | None,
+    visit_number: int,
+    corrects: VitalSet | None = None,
+) -> HttpResponse:
+    if request.method == "POST" and "start_rest" in request.POST:
+        token = make_start(code=participant.code)
+        return redirect(with_query(request.path, start=token, next=next_url(request)))
+    token = request.POST.get("start") or request.GET.get("start") or ""
+    started = read_start(token, code=participant.code) if token else None
+    newest = newest_vitals(participant, gate, visit_uid)
+    measuring = current_protocol(request.study).plan.limits.measuring
+    form = VitalsForm(
+        request.POST or None,
+        gate=gate,
+        code=participant.code,
+        measuring=measuring,
+        initial=_initial(participant, corrects, newest, token if started else ""),
+        corrects=corrects,
+    )
+    sitting = {"gate": gate, "visit_uid": visit_uid, "supersedes": corrects}
+
+    def done(made: VitalSet) -> str:
+        page = reverse("vitals", args=[request.study.slug, participant.code, made.uid])
+        return with_query(page, next=next_url(request))
+
+    return answer_form(
+        request,
+        form=form,
+        template="screening/vitals_form.html",
+        write=lambda: _write(request, participant, form, newest, visit_number, sitting),
+        done=done,
+        context={
+            "participant": participant,
+            "gate_label": VitalSet.Gate(gate).label,
+            "visit_number": visit_number,
+            "corrects": corrects,
+            "newest": newest,
+            "started": started,
+            "rest_until": started + timedelta(seconds=measuring.rest_seconds) if started else None,
+            "measuring": measuring,
+            "now": clock.now(),
+            "next": next_url(request),
+        },
+    )
+
+
+def _write(
+    request: StaffRequest,
+    participant: Participant,
+    form: VitalsForm,
+    newest: VitalSet | None,
+    visit_number: int,
+    sitting: dict[str, Any],
+) -> VitalSet:
+    """Record the set; refuse when somebody recorded another one after the page was opened."""
+    if form.cleaned_data["base"] != (str(newest.uid) if newest else ""):
+        raise Conflict(
+            "Another set was recorded here after you opened the page. Look at it first; what you typed is still "
+            "below."
+        )
+    values = form.service_values() | sitting
+    why_early = form.cleaned_data.get("why_early")
+    if why_early:
+        return early_check_record(
+            participant=participant, why_early=why_early, visit_number=visit_number,
+            actor=request.actor, **values,
+        )  # fmt: skip
+    return vitals_record(participant=participant, actor=request.actor, **values)
+
+
+def _initial(
+    participant: Participant, corrects: VitalSet | None, newest: VitalSet | None, start: str
+) -> dict[str, Any]:
+    """Return first values: of the set that is corrected, else the arm and cuff of screening."""
+    first: dict[str, Any] = {"base": str(newest.uid) if newest else "", "start": start}
+    if corrects is not None:
+        return first | correction_values(corrects)
+    before = newest_vitals(participant, VitalSet.Gate.SCREENING)
+    if before is not None:
+        first |= {"arm": before.arm, "cuff": before.cuff, "device": before.device}
+    return first
+
+
+@requires(Cap.HEALTH_VIEW)
+@require_GET
+def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
+    """One set: readings, which of them count, the decision beside its limits, and what comes next."""
+    participant = access_participant(request.study, code)
+    vital_set = access_vital_set(participant, uid)
+    newest = newest_vitals(participant, vital_set.gate, vital_set.visit_uid)
+    decided = vital_set.systolic is not None
+    verdict = VERDICTS[vital_set.verdict]
+    if decided and not vital_set.verdict:
+        verdict = ("info", "decided; judged at the leave check")
+    return render(
+        request,
+        "screening/vitals.html",
+        {
+            "participant": participant,
+            "set": vital_set,
+            "page": vital_page(vital_set),
+            "places": PLACES,
+            "verdict": verdict,
+            "symptoms": symptom_words(frozenset(vital_set.symptoms)),
+            "stands": newest is not None and newest.pk == vital_set.pk,
+            "again_url": _again(participant, vital_set, next_url(request)),
+            "protocol": current_protocol(request.study),
+            "next": next_url(request),
+        },
+    )
+
+
+def _again(participant: Participant, vital_set: VitalSet, back: str) -> str:
+    """Return where another set of the same check is taken."""
+    slug, code = participant.study.slug, participant.code
+    if vital_set.visit_uid is None:
+        url = reverse("vitals_add", args=[slug, code, vital_set.gate])
+    else:
+        url = reverse("visit_vitals_add", args=[slug, code, vital_set.visit_uid, vital_set.gate])
+    return with_query(url, next=back)

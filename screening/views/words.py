@@ -1,0 +1,101 @@
+"""Outcomes and verdicts as pages show them: kind of state (shape and colour) and words."""
+
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from django.http import HttpRequest
+from django.utils.http import url_has_allowed_host_and_scheme
+
+from screening.models import AnswerSet
+from screening.rules.rows import QuestionRow
+from screening.rules.table import RuleTable, Topic
+
+OUTCOMES = {
+    "clear": ("ok", "clear to sign"),
+    "physician": ("warn", "physician decides"),
+    "hold": ("wait", "on hold"),
+    "exclude": ("stop", "excluded by the rules"),
+    "cannot_decide": ("wait", "cannot decide"),
+}
+DISPOSITIONS = {
+    "exclude": ("stop", "excludes"),
+    "hold": ("wait", "holds"),
+    "physician": ("warn", "physician decides"),
+    "note": ("info", "note"),
+}
+VERDICTS = {
+    "pass": ("ok", "inside the limits"),
+    "physician": ("warn", "physician decides"),
+    "repeat": ("wait", "repeat the whole set"),
+    "hold": ("stop", "on hold: no dose now"),
+    "exclude": ("stop", "outside the limits again"),
+    "pause": ("warn", "pause: lie down, repeat in 5 minutes, call the physician"),
+    "emergency": ("stop", "emergency: call the physician and the emergency number now"),
+    "": ("wait", "cannot decide"),
+}
+PLACES = {
+    "pass": ("ok", "inside"),
+    "review": ("warn", "physician’s band"),
+    "outside": ("stop", "outside"),
+}
+SIGN_OFFS = {
+    "none": ("wait", "no decision yet"),
+    "eligible": ("ok", "eligible"),
+    "not_eligible": ("stop", "not eligible"),
+    "needs_more": ("wait", "needs more"),
+    "lapsed": ("wait", "too old"),
+    "void": ("stop", "void"),
+}
+WAITING = {
+    "first": "first decision",
+    "changed": "something changed since the last decision",
+    "lapsed": "the last decision is too old",
+    "rules_changed": "protocol or rules changed",
+}
+_SAID = {"yes": "Yes", "no": "No", "not_sure": "Not sure"}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A question with its answer in words; "" while it is not answered."""
+
+    row: QuestionRow
+    answer: str
+    detail: str
+    quiet: bool
+
+
+def said(row: QuestionRow, answer_set: AnswerSet | None) -> Said:
+    """Return what was answered to one question."""
+    item = (answer_set.answers.get(row.id) if answer_set else None) or {}
+    value = item.get("value")
+    if isinstance(value, float | int):
+        words = f"{value:.10g} {row.unit}"
+    else:
+        words = _SAID.get(value or "", value or "")
+    return Said(row, words, item.get("detail", ""), value == row.quiet or row.quiet == "")
+
+
+def said_by_topic(
+    table: RuleTable, gate: Any, answer_set: AnswerSet | None
+) -> list[tuple[Topic, list[Said]]]:
+    """Return all questions of a gate by topic with their answers."""
+    return [
+        (topic, [said(row, answer_set) for row in rows]) for topic, rows in table.topics_asked(gate)
+    ]
+
+
+def next_url(request: HttpRequest) -> str:
+    """Return where the person came from, if that is a page of this site; "" otherwise."""
+    wanted = request.POST.get("next") or request.GET.get("next") or ""
+    fits = url_has_allowed_host_and_scheme(
+        wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
+    )
+    return wanted if fits else ""
+
+
+def with_query(url: str, **values: str) -> str:
+    """Return a local address with the values that are not empty."""
+    kept = {key: value for key, value in values.items() if value}
+    return f"{url}?{urlencode(kept)}" if kept else url

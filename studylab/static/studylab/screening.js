@@ -1,0 +1,98 @@
+/* Helps with questions and readings; the pages work without it. */
+(function () {
+  "use strict";
+
+  /* Questions that follow from another: shown after "yes" or "not sure" there, or when they hold an answer. */
+  function holdsSomething(box) {
+    return Array.from(box.querySelectorAll("input, textarea")).some((field) =>
+      field.type === "radio" || field.type === "checkbox" ? field.checked : field.value !== "");
+  }
+  function showFollowing(form) {
+    form.querySelectorAll("[data-asked-if]").forEach((box) => {
+      const lead = form.querySelector('input[name="' + CSS.escape(box.dataset.askedIf) + '"]:checked');
+      const asked = lead && lead.value !== "no";
+      box.hidden = !asked && !holdsSomething(box);
+    });
+  }
+
+  /* Medicines: names from the catalogue while typing. Nothing is chosen for anybody. */
+  function suggest(box) {
+    let timer = 0;
+    let latest = 0;
+    box.addEventListener("input", (event) => {
+      if (!event.target.matches("[data-medicine-name]")) return;
+      clearTimeout(timer);
+      const text = event.target.value.trim();
+      if (text.length < 2) return;
+      timer = setTimeout(async () => {
+        const mine = ++latest;
+        try {
+          const answer = await fetch(box.dataset.suggest + "?q=" + encodeURIComponent(text), { credentials: "same-origin" });
+          if (!answer.ok || mine !== latest) return;
+          const names = (await answer.json()).names;
+          const list = document.getElementById("medicine-names");
+          list.replaceChildren(...names.map((name) => { const option = document.createElement("option"); option.value = name; return option; }));
+        } catch (problem) { /* without suggestions the name is typed whole */ }
+      }, 250);
+    });
+  }
+  function moreMedicines(form, box) {
+    const button = form.querySelector("[data-more-medicines]");
+    const template = document.getElementById("medicine-template");
+    const total = form.querySelector('input[name="medicine-TOTAL_FORMS"]');
+    const most = Number(form.querySelector('input[name="medicine-MAX_NUM_FORMS"]').value);
+    button.addEventListener("click", (event) => {
+      const number = Number(total.value);
+      event.preventDefault();
+      if (number >= most) return;
+      const holder = document.createElement("div");
+      holder.innerHTML = template.innerHTML.replaceAll("__prefix__", String(number));
+      const row = holder.firstElementChild;
+      box.append(row);
+      total.value = String(number + 1);
+      row.querySelector("input:not([type=hidden])").focus();
+    });
+  }
+
+  /* Readings: the time of a row by the server's clock, at its first keystroke. */
+  const seenAt = (() => {
+    const entry = performance.getEntriesByType("navigation")[0];
+    return entry && entry.responseStart > 0 ? performance.timeOrigin + entry.responseStart : Date.now();
+  })();
+  function timeReadings(form) {
+    const offset = Date.parse(form.dataset.serverNow) - seenAt;
+    const clock = new Intl.DateTimeFormat("en-GB", { timeZone: form.dataset.zone, hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+    form.addEventListener("input", (event) => {
+      const row = event.target.closest("[data-reading]");
+      if (!row || event.target.type === "time") return;
+      const time = row.querySelector("[data-reading-time]");
+      if (time.value === "" && event.target.value !== "") time.value = clock.format(new Date(Date.now() + offset));
+    });
+  }
+  function fourthReading(form) {
+    const table = form.querySelector("[data-fourth-if]");
+    const row = form.querySelector("[data-fourth-idle]");
+    if (!row) return;
+    const limit = Number(table.dataset.fourthIf);
+    const systolic = (number) => Number(form.querySelector('[name="reading_' + number + '.systolic"]').value);
+    const look = () => {
+      const both = systolic(2) > 0 && systolic(3) > 0;
+      const needed = both && Math.abs(systolic(2) - systolic(3)) > limit;
+      row.toggleAttribute("data-fourth-hidden", !needed && !holdsSomething(row));
+    };
+    form.addEventListener("change", look);
+    look();
+  }
+
+  document.querySelectorAll("form[data-questions]").forEach((form) => {
+    showFollowing(form);
+    form.addEventListener("change", () => showFollowing(form));
+    const box = form.querySelector("[data-medicines]");
+    suggest(box);
+    moreMedicines(form, box);
+  });
+  document.querySelectorAll("form[data-vitals]").forEach((form) => {
+    timeReadings(form);
+    fourthReading(form);
+  });
+})();

@@ -1,0 +1,310 @@
+"""The questionnaire in the browser's words: what is sent, what comes back."""
+
+import re
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from screening.models import AnswerSet
+from screening.selectors import newest_answers, newest_assessment
+from studylab import clock
+from tests.screening.record import people
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database]
+
+
+def at(name: str, participant: Any, *more: Any) -> str:
+    """Return the address of a page about somebody."""
+    return reverse(name, args=[participant.study.slug, participant.code, *more])
+
+
+def sent(participant: Any, gate: str = "screening", **changed: Any) -> dict[str, Any]:
+    """Return what a browser sends for a whole quiet questionnaire; `changed` adds fields."""
+    standing = newest_answers(participant, "screening" if gate == "screening" else "dosing_day")
+    fields = {key: item["value"] for key, item in people.quiet_answers(participant, gate).items()}
+    fields |= {
+        "base": str(standing.uid) if standing else "",
+        "no_medicines": "on",
+        "source": "staff",
+        "given_at": "",
+        "height_cm": "172",
+        "weight_kg": "68.5",
+        "medicine-TOTAL_FORMS": "2",
+        "medicine-INITIAL_FORMS": "0",
+    }
+    return fields | changed
+
+
+@pytest.fixture
+def browser(client_of: Any, coordinator: Any) -> Any:
+    """The coordinator, signed in."""
+    return client_of(coordinator)
+
+
+def test_the_page_asks_every_question_by_topic(browser: Any, volunteer: Any) -> None:
+    page = browser.get(at("questions", volunteer)).content.decode()
+    for key in people.quiet_answers(volunteer):
+        assert f'name="{key}"' in page, key
+    assert page.count("<h1") == 1
+    for title in ("Breathing", "Heart", "Taking part", "This study", "Medicines"):
+        assert title in page
+    assert "excludes" not in page  # nothing tells which answer counts
+
+
+def test_a_whole_questionnaire_is_saved(browser: Any, volunteer: Any) -> None:
+    answer = browser.post(at("questions", volunteer), sent(volunteer, weight_kg="68,5"))
+    assert answer.status_code == 302, answer.content.decode()
+    assert answer.headers["Location"] == at("assessment", volunteer)
+    stored = newest_answers(volunteer, "screening")
+    assert stored is not None
+    assert (stored.weight_kg, stored.height_cm, stored.no_medicines) == (68.5, 172, True)
+    assert stored.answers == people.quiet_answers(volunteer)
+    page = browser.get(answer.headers["Location"]).content.decode()
+    assert "cannot decide" in page
+    assert "clinician or experimenter" in page  # who can supply the readings
+
+
+def test_a_part_may_stay_open(browser: Any, volunteer: Any) -> None:
+    part = {
+        "base": "",
+        "source": "volunteer",
+        "medicine-TOTAL_FORMS": "0",
+        "medicine-INITIAL_FORMS": "0",
+    }
+    assert browser.post(at("questions", volunteer), part | {"C-01": "no"}).status_code == 302
+    stored = newest_answers(volunteer, "screening")
+    assert stored is not None
+    assert stored.answers == {"C-01": {"value": "no", "detail": ""}}
+    made = newest_assessment(volunteer, "screening")
+    assert made is not None
+    assert made.outcome == "cannot_decide"
+    page = browser.get(at("answers", volunteer)).content.decode()
+    assert "not answered" in page
+
+
+@pytest.mark.parametrize(
+    ("changed", "message"),
+    [
+        ({"weight_kg": "heavy"}, "Write one number in kg"),
+        ({"weight_kg": "1,234"}, "Write one number in kg"),
+        ({"weight_kg": "6_8"}, "Write one number in kg"),
+        ({"weight_kg": "nan"}, "Write one number in kg"),
+        ({"height_cm": "1.72"}, "Must be from 100 to 250 cm"),
+        ({"C-01": "perhaps"}, "Select a valid choice"),
+        ({"C-38a": "-3"}, "Must be from 0"),
+        ({"C-38a": "3", "C-38a-unsure": "on"}, "Either a value or “not sure”"),
+        ({"source": ""}, "required"),
+        ({"given_at": "yesterday"}, "Enter a valid date/time"),
+        (
+            {"medicine-0-name": "Aspirin", "medicine-0-prescribed": "no"},
+            "Remove the tick or the medicines",
+        ),
+        ({"medicine-0-dose": "two a day"}, "Write the name, or empty the whole row"),
+        ({"medicine-0-name": "Aspirin"}, "Say whether a doctor prescribed it"),
+        ({"medicine-0-name": "Aspirin", "medicine-0-route": "owl"}, "Select a valid choice"),
+        ({"medicine-TOTAL_FORMS": "many"}, "ManagementForm"),
+    ],
+)
+def test_wrong_input_comes_back_with_what_was_typed(
+    browser: Any, volunteer: Any, changed: dict[str, str], message: str
+) -> None:
+    answer = browser.post(at("questions", volunteer), sent(volunteer, **changed))
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert message in page
+    assert 'value="172"' in page or changed.get("height_cm")
+    assert not AnswerSet.objects.exists()
+
+
+def test_a_future_time_is_refused_at_its_field(browser: Any, volunteer: Any) -> None:
+    later = sent(volunteer, given_at="2026-03-04T10:01")  # it is ten
+    answer = browser.post(at("questions", volunteer), later)
+    assert answer.status_code == 422
+    assert "later than now" in answer.content.decode()
+
+
+def test_answers_before_the_consent_are_refused_in_words(browser: Any, volunteer: Any) -> None:
+    answer = browser.post(at("questions", volunteer), sent(volunteer, given_at="2026-03-04T08:00"))
+    assert answer.status_code == 422
+    assert "no consent that was given before" in answer.content.decode()
+
+
+def test_a_change_needs_a_reason_and_shows_what_differs(
+    browser: Any, volunteer: Any, cora: Any
+) -> None:
+    people.answer(volunteer, cora)
+    changed = sent(volunteer, **{"C-13a": "yes", "C-13a-detail": "Once, <b>last</b> spring"})
+    answer = browser.post(at("questions", volunteer), changed)
+    assert answer.status_code == 422
+    assert "Say why the answers are changed" in answer.content.decode()
+    answer = browser.post(
+        at("questions", volunteer), changed | {"reason": "Remembered it at home."}
+    )
+    assert answer.status_code == 302
+    page = browser.get(at("answers", volunteer)).content.decode()
+    assert "Remembered it at home." in page
+    assert "yes" in page
+    assert AnswerSet.objects.filter(participant=volunteer).count() == 2
+
+
+def test_an_answer_taken_back_is_shown_as_such(
+    browser: Any, volunteer: Any, cora: Any, client_of: Any, clinician: Any
+) -> None:
+    people.answer(volunteer, cora, answers=people.quiet_answers(volunteer, C_01="yes"))
+    browser.post(at("questions", volunteer), sent(volunteer, reason="Meant hay fever."))
+    for page in (
+        browser.get(at("answers", volunteer)),
+        client_of(clinician).get(at("sign_off", volunteer)),
+    ):
+        assert "taken back" in page.content.decode()
+
+
+def test_a_stale_page_writes_nothing(browser: Any, volunteer: Any, cora: Any) -> None:
+    opened = sent(volunteer, **{"C-01-detail": "typed by me"})
+    people.answer(volunteer, cora)
+    answer = browser.post(at("questions", volunteer), opened)
+    assert answer.status_code == 409
+    page = answer.content.decode()
+    assert "Somebody changed these answers" in page
+    assert "typed by me" in page
+    assert AnswerSet.objects.count() == 1
+
+
+def test_medicines_are_kept_in_the_volunteers_words(browser: Any, volunteer: Any) -> None:
+    fields = sent(
+        volunteer,
+        **{
+            "medicine-0-name": "Granny’s blue drops", "medicine-0-prescribed": "no",
+            "medicine-0-route": "oral", "medicine-0-last_taken": "2026-03-03T21:30",
+            "medicine-1-name": "Ibuprofen", "medicine-1-prescribed": "yes", "medicine-1-dose": "400 mg",
+        },
+    )  # fmt: skip
+    del fields["no_medicines"]
+    assert browser.post(at("questions", volunteer), fields).status_code == 302
+    stored = newest_answers(volunteer, "screening")
+    assert stored is not None
+    assert [(m["name"], m["prescribed"]) for m in stored.medicines] == [
+        ("Granny’s blue drops", False), ("Ibuprofen", True),
+    ]  # fmt: skip
+    assert (
+        stored.medicines[0]["last_taken"] == "2026-03-04T01:30:00+00:00"
+    )  # half past nine in Halifax
+    page = browser.get(at("assessment", volunteer)).content.decode()
+    assert "not in our list. That does not mean it is safe" in page
+    again = browser.get(at("questions", volunteer)).content.decode()
+    assert "Granny’s blue drops" in again
+    assert 'value="2026-03-03T21:30"' in again
+
+
+def test_room_for_more_medicines_without_script(browser: Any, volunteer: Any) -> None:
+    fields = sent(
+        volunteer, **{"medicine-0-name": "Aspirin", "more_medicines": "1", "weight_kg": "heavy"}
+    )
+    answer = browser.post(at("questions", volunteer), fields)
+    page = answer.content.decode()
+    assert answer.status_code == 200
+    assert 'name="medicine-4-name"' in page
+    assert 'value="Aspirin"' in page
+    assert "This was not saved" not in page
+    assert not AnswerSet.objects.exists()
+
+
+def test_suggestions_come_from_the_catalogue(
+    browser: Any, volunteer: Any, client_of: Any, monitor: Any
+) -> None:
+    url = reverse("medicine_suggest", args=[volunteer.study.slug])
+    found = browser.get(url, {"q": "salbutam"}).json()
+    assert "salbutamol" in [name.lower() for name in found["names"]]
+    assert found["known"] is False
+    assert browser.get(url).json() == {"names": [], "known": False}
+    assert client_of(monitor).get(url).status_code == 403
+
+
+def test_questions_of_the_day_lead_back_to_where_they_were_asked_from(
+    browser: Any, volunteer: Any, cora: Any
+) -> None:
+    people.answer(
+        volunteer, cora, no_medicines=False, medicines=[{"name": "Ibuprofen", "prescribed": False}]
+    )
+    visit = people.book_visit(volunteer)
+    url = at("dosing_day_questions", volunteer, visit)
+    page = browser.get(url, {"next": "/s/slide-story/"}).content.decode()
+    assert 'value="Ibuprofen"' in page  # the list of screening is there to be gone through
+    assert 'name="weight_kg"' not in page
+    fields = sent(volunteer, "dosing_day", next="/s/slide-story/")
+    answer = browser.post(url, fields)
+    assert answer.status_code == 302, re.findall(r"<li>.*?</li>", answer.content.decode())
+    assert answer.headers["Location"] == "/s/slide-story/"
+    made = newest_assessment(volunteer, "dosing_day", visit)
+    assert made is not None
+    assert made.outcome == "clear"
+
+
+@pytest.mark.parametrize(
+    "next_url", ["https://elsewhere.example/", "//elsewhere.example", "javascript:x"]
+)
+def test_nobody_is_sent_to_another_site(browser: Any, volunteer: Any, next_url: str) -> None:
+    answer = browser.post(at("questions", volunteer), sent(volunteer, next=next_url))
+    assert answer.headers["Location"] == at("assessment", volunteer)
+
+
+def test_who_sees_and_who_asks(
+    volunteer: Any,
+    cora: Any,
+    client_of: Any,
+    monitor: Any,
+    lead: Any,
+    pharmacist: Any,
+    outsider: Any,
+) -> None:
+    people.answer(volunteer, cora)
+    for user, asks, reads in (
+        (monitor, 403, 200),
+        (lead, 403, 200),
+        (pharmacist, 403, 403),
+        (outsider, 404, 404),
+    ):
+        client = client_of(user)
+        assert client.get(at("questions", volunteer)).status_code == asks
+        assert client.post(at("questions", volunteer), {}).status_code == asks
+        for name in ("answers", "assessment"):
+            assert client.get(at(name, volunteer)).status_code == reads, (user, name)
+
+
+def test_a_visit_of_somebody_else_is_not_found(
+    browser: Any, volunteer: Any, study: Any, cora: Any
+) -> None:
+    other = people.add_volunteer(study, cora)
+    people.consent(other, cora)
+    visit = people.book_visit(other)
+    for name in ("dosing_day_questions", "dosing_day_assessment"):
+        assert browser.get(at(name, volunteer, visit)).status_code == 404
+
+
+def test_rules_are_run_again_when_the_protocol_changed(
+    browser: Any, volunteer: Any, cora: Any, study: Any
+) -> None:
+    from studylab.studies.models import ProtocolVersion
+    from studylab.studies.rules.loader import protocol_hash
+    from tests.cast import DOCUMENTS
+
+    people.answer(volunteer, cora)
+    text = (
+        (DOCUMENTS / "demo.toml")
+        .read_text(encoding="utf-8")
+        .replace("age_max = 45", "age_max = 25")
+    )
+    ProtocolVersion.objects.create(
+        study=study, number=2, document=text, sha256=protocol_hash(text), added_at=clock.now()
+    )
+    assert (
+        "protocol or rules changed since"
+        in browser.get(at("assessment", volunteer)).content.decode()
+    )
+    with clock.travel(people.NOW + timedelta(minutes=1)):
+        assert browser.post(at("assessment_again", volunteer)).status_code == 302
+    page = browser.get(at("assessment", volunteer)).content.decode()
+    assert "protocol or rules changed since" not in page
+    assert "excluded by the rules" in page
