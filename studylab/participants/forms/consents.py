@@ -58,7 +58,7 @@ class ConsentCorrectForm(PaperTimes):
     def __init__(self, *args: Any, consent: Consent, **kwargs: Any) -> None:
         self.consent = consent
         kwargs["initial"] = {
-            "seen": consent.recorded_at.isoformat(),
+            "seen": str(consent.pk),
             "signed_at": consent.signed_at,
             "written_on": consent.written_on,
             "staff_signed_at": consent.staff_signed_at,

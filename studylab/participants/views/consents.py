@@ -70,7 +70,7 @@ def consent_correct_view(
     form = ConsentCorrectForm(request.POST or None, consent=consent)
 
     def write() -> Consent:
-        if form.cleaned_data["seen"] != consent.recorded_at.isoformat():
+        if form.cleaned_data["seen"] != str(consent.pk):
             raise Conflict(
                 "This consent was corrected meanwhile. Open the page again and look at it."
             )
