@@ -9,7 +9,6 @@ from screening.models import AnswerSet, VitalSet
 from studylab import clock
 from studylab.access import Actor
 from studylab.errors import Refused
-from studylab.participants import record_times
 from studylab.participants.models import Deviation, Participant
 from studylab.participants.selectors import current_consent
 from studylab.participants.services import deviation_close, deviation_explain
@@ -18,23 +17,6 @@ from tests.participants.people import correct, give_consent
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
-
-
-@pytest.fixture(autouse=True)
-def own_registry(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Two kinds of record as the app above registers them, and nothing else."""
-    monkeypatch.setattr(record_times, "_registered", {})
-
-    def earliest(model: Any, column: str) -> Any:
-        return lambda participant: (
-            model.objects.filter(participant=participant).order_by(column)
-            .values_list(column, flat=True).first()
-        )  # fmt: skip
-
-    record_times.register_record_time("vital set", earliest(VitalSet, "taken_at"))
-    record_times.register_record_time(
-        "answers", earliest(AnswerSet, "given_at"), ("questions", "study")
-    )
 
 
 def vitals(participant: Participant, at: datetime) -> VitalSet:

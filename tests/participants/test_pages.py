@@ -209,7 +209,12 @@ def test_found_by_name_by_whoever_may(
 
 def test_wrong_code_in_the_address(office: Client, study: Any, ana: Participant) -> None:
     """A slip of the pen, another study's code and nonsense are all "not found"."""
-    for code in (ana.code[:-1] + ("2" if ana.code[-1] != "2" else "3"), codes.participant_code(77, "HB"), "x", "é"):
+    for code in (
+        ana.code[:-1] + ("2" if ana.code[-1] != "2" else "3"),
+        codes.participant_code(77, "HB"),
+        "x",
+        "é",
+    ):
         assert office.get(url(study, "consents", code)).status_code == 404, code
     lower = url(study, "consents", ana.code.lower().replace("-", ""))
     assert office.get(lower).status_code == 200
