@@ -13,7 +13,7 @@ _PLAIN = re.compile(r"[+-]?\d+(\.\d+)?")
 _COMMA = re.compile(r"[+-]?\d+,\d{1,2}")
 
 
-class AmountField(forms.FloatField):
+class AmountField(forms.Field):
     """A number with a unit. "71,5" is read as 71.5; "1,234" could mean two things and is refused."""
 
     def __init__(self, *, unit: str, low: float, high: float, **kwargs: Any) -> None:
@@ -38,7 +38,6 @@ class AmountField(forms.FloatField):
 
     def validate(self, value: float | None) -> None:
         """Refuse what lies outside what can be true."""
-        super().validate(value)
         if value is not None and not self.low <= value <= self.high:
             raise ValidationError(
                 f"Must be from {self.low:g} to {self.high:g} {self.unit}.", code="range"

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.forms.formsets import BaseFormSet
+from django.forms.utils import ErrorDict, ErrorList
 from django.utils import timezone
 
 from screening.rules.catalogue import ROUTES
@@ -75,6 +76,13 @@ class MedicineRows(BaseFormSet):
                 for problem in problems:
                     yield number, f"{label}: {problem}"
 
+    def unjudged(self) -> None:
+        """Forget every problem, to show the rows once more with room for others."""
+        for row in self.forms:
+            row._errors, row.cleaned_data = ErrorDict(), {}
+        self._errors = [ErrorDict() for _ in self.forms]
+        self._non_form_errors = ErrorList()
+
     def listed(self) -> list[dict[str, Any]]:
         """Return the medicines of the filled rows, for the service."""
         return [
@@ -109,8 +117,7 @@ def medicine_rows(data: Any, stored: Sequence[dict[str, Any]]) -> MedicineRows:
         }
         for item in stored
     ]
-    rows: MedicineRows = _factory(data, prefix=PREFIX, initial=initial)
-    return rows
+    return cast(MedicineRows, _factory(data, prefix=PREFIX, initial=initial))
 
 
 def _local(stored: str | None) -> datetime | None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from django import forms
 from django.forms.boundfield import BoundField
-from django.forms.utils import ErrorDict, ErrorList
+from django.forms.utils import ErrorDict
 
 from screening.forms.fields import AmountField
 from screening.forms.medicines import MedicineRows, medicine_rows
@@ -163,10 +163,7 @@ class QuestionsForm(forms.Form):
     def unjudged(self) -> "QuestionsForm":
         """Return the form with what was typed and without a word about it, to add more rows."""
         self._errors, self.cleaned_data = ErrorDict(), {}
-        for row in self.medicines.forms:
-            row._errors, row.cleaned_data = ErrorDict(), {}
-        self.medicines._errors = [ErrorDict() for _ in self.medicines.forms]
-        self.medicines._non_form_errors = ErrorList()
+        self.medicines.unjudged()
         return self
 
     def answers(self) -> dict[str, dict[str, Any]]:

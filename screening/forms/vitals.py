@@ -191,7 +191,7 @@ class VitalsForm(forms.Form):
             at = self._instant(f"reading_{number}.at", taken, cleaned, began)
             if taken is None and f"reading_{number}.at" not in self.errors:
                 self.add_error(f"reading_{number}.at", "Enter the time it was taken.")
-            readings.append(Reading(*values, at=at))
+            readings.append(Reading(values[0], values[1], values[2], at))
         return readings
 
     def _touched(self, names: list[str]) -> bool:

@@ -4,7 +4,13 @@ from datetime import datetime
 from uuid import UUID
 
 from screening.models import AnswerSet, Assessment, SignOff, VitalSet
-from screening.rules.gate_facts import PreDoseFact, QuestionsFact, SignOffFact, ValueOutcome
+from screening.rules.gate_facts import (
+    PreDoseFact,
+    QuestionsFact,
+    QuestionsOutcome,
+    SignOffFact,
+    ValueOutcome,
+)
 from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import newest_answers
 from screening.selectors.inputs import current_inputs, current_inputs_digest
@@ -58,6 +64,7 @@ def questions_fact(participant: Participant, visit_uid: UUID) -> QuestionsFact |
         for finding in assessment.findings
         if finding["disposition"] != "note"
     ) + tuple(f"{gap['what']} {gap['why']}" for gap in assessment.missing)
+    outcome: QuestionsOutcome
     if assessment.outcome == Assessment.Outcome.CLEAR:
         outcome = "clear"
     elif assessment.outcome == Assessment.Outcome.CANNOT_DECIDE:

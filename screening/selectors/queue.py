@@ -1,9 +1,10 @@
 """The sign-off queue: who waits for a physician's decision."""
 
 from dataclasses import dataclass
-from typing import Literal
+from datetime import datetime
+from typing import Any, Literal
 
-from django.db.models import F, OuterRef, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from screening.models import Assessment, SignOff
 from screening.selectors.inputs import table_of
@@ -29,11 +30,24 @@ def sign_off_queue(study: Study) -> list[QueueItem]:
 
     Somebody of whom a physician asked for more comes back once something new is on record.
     """
-    signed = SignOff.objects.filter(participant=OuterRef("participant")).order_by("-id")
+    protocol = current_protocol(study)
+    rules = (protocol.version.pk, table_of(protocol).hash)
+    now = clock.now()
+    items = []
+    for assessment in _decidable(study):
+        waiting = _waiting(assessment, rules, now)
+        if waiting:
+            items.append(QueueItem(assessment.participant, assessment, waiting))
+    return items
+
+
+def _decidable(study: Study) -> QuerySet[Assessment]:
+    """Return the newest assessment of every active volunteer if it can be decided, with the newest sign-off."""
     newest = Assessment.objects.filter(
         participant=OuterRef("participant"), gate=Assessment.Gate.SCREENING
     ).order_by("-id")
-    waiting = (
+    signed = SignOff.objects.filter(participant=OuterRef("participant")).order_by("-id")
+    return (
         Assessment.objects.filter(
             participant__study=study,
             participant__status=Participant.Status.ACTIVE,
@@ -46,30 +60,19 @@ def sign_off_queue(study: Study) -> list[QueueItem]:
             signed_decision=Subquery(signed.values("decision")[:1]),
             signed_until=Subquery(signed.values("valid_until")[:1]),
         )
-        .annotate(signed_this=F("signed_assessment"))
         .select_related("participant")
         .order_by("made_at", "id")
     )
-    protocol = current_protocol(study)
-    table_hash = table_of(protocol).hash
-    now = clock.now()
-    items = []
-    for assessment in waiting:
-        kind: Waiting | None = None
-        if (
-            assessment.protocol_version_id != protocol.version.pk
-            or assessment.table_hash != table_hash
-        ):
-            kind = "rules_changed"
-        elif assessment.signed_assessment is None:
-            kind = "first"
-        elif assessment.signed_assessment != assessment.pk:
-            kind = "changed"
-        elif (
-            assessment.signed_decision == SignOff.Decision.ELIGIBLE
-            and now >= assessment.signed_until
-        ):
-            kind = "lapsed"
-        if kind:
-            items.append(QueueItem(assessment.participant, assessment, kind))
-    return items
+
+
+def _waiting(assessment: Any, rules: tuple[int, str], now: datetime) -> Waiting | None:
+    """Return why a decision is due; None when the newest one stands. `assessment` comes from `_decidable`."""
+    if (assessment.protocol_version_id, assessment.table_hash) != rules:
+        return "rules_changed"
+    if assessment.signed_assessment is None:
+        return "first"
+    if assessment.signed_assessment != assessment.pk:
+        return "changed"
+    if assessment.signed_decision == SignOff.Decision.ELIGIBLE and now >= assessment.signed_until:
+        return "lapsed"
+    return None

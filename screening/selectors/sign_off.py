@@ -15,6 +15,12 @@ from studylab.people.services.signatures import content_hash
 
 SignOffKind = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
 
+_DECIDED: dict[SignOff.Decision, tuple[SignOffKind, str]] = {
+    SignOff.Decision.ELIGIBLE: ("eligible", "A physician has signed: eligible."),
+    SignOff.Decision.NOT_ELIGIBLE: ("not_eligible", "A physician has signed: not eligible."),
+    SignOff.Decision.NEEDS_MORE: ("needs_more", "A physician asks for more before deciding."),
+}
+
 
 @dataclass(frozen=True, slots=True)
 class SignOffState:
@@ -97,13 +103,8 @@ def sign_off_state(participant: Participant, at: datetime) -> SignOffState:
         return SignOffState("void", sign_off, void)
     if sign_off.decision == SignOff.Decision.ELIGIBLE and at >= sign_off.valid_until:
         return SignOffState("lapsed", sign_off, "The sign-off is too old and has to be given anew.")
-    words = {
-        SignOff.Decision.ELIGIBLE: "A physician has signed: eligible.",
-        SignOff.Decision.NOT_ELIGIBLE: "A physician has signed: not eligible.",
-        SignOff.Decision.NEEDS_MORE: "A physician asks for more before deciding.",
-    }
-    decision = SignOff.Decision(sign_off.decision)
-    return SignOffState(decision.value, sign_off, words[decision])
+    kind, words = _DECIDED[SignOff.Decision(sign_off.decision)]
+    return SignOffState(kind, sign_off, words)
 
 
 def _why_void(participant: Participant, sign_off: SignOff) -> str:

@@ -11,7 +11,7 @@ from screening.models import AnswerSet, Assessment
 from screening.rules.answers import is_number
 from screening.rules.catalogue import ROUTES
 from screening.rules.measures import POSSIBLE
-from screening.rules.rows import QuestionRow
+from screening.rules.rows import Gate, QuestionRow
 from screening.selectors.answers import newest_answers
 from screening.selectors.inputs import table_of
 from screening.services.assessment import refresh
@@ -59,48 +59,51 @@ def answers_record(
     require(actor, Cap.QUESTIONS_RECORD)
     participant = lock_participant(participant, actor)
     require_active(participant)
-    if when == AnswerSet.When.DOSING_DAY and visit_uid is None:
-        raise Refused("Questions of the dosing day belong to a visit.")
-    check_visit(participant, visit_uid)
-    standing = newest_answers(participant, when, visit_uid)
-    _check_change(standing, supersedes, reason)
-    rows = table_of(current_protocol(participant.study)).asked(
-        "screening" if when == AnswerSet.When.SCREENING else "dosing_day"
-    )
-    recorded_at = clock.now()
+    gate = _gate(participant, when, visit_uid)
+    _check_change(newest_answers(participant, when, visit_uid), supersedes, reason)
+    rows = table_of(current_protocol(participant.study)).asked(gate)
+    now = clock.now()
     answer_set = AnswerSet.objects.create(
-        participant=participant,
-        when=when,
-        visit_uid=visit_uid,
+        participant=participant, when=when, visit_uid=visit_uid, source=source, supersedes=supersedes,
         answers=checked_answers(answers, rows),
-        medicines=checked_medicines(medicines, recorded_at),
+        medicines=checked_medicines(medicines, now),
         no_medicines=no_medicines,
         age_years=_age_at(participant, given_at),
         height_cm=_possible("height_cm", height_cm),
         weight_kg=_possible("weight_kg", weight_kg),
-        source=source,
-        given_at=given_at,
-        recorded_at=recorded_at,
-        recorded_by_id=actor.user_id,
-        supersedes=supersedes,
-        reason=reason.strip(),
-    )
+        given_at=given_at, recorded_at=now, recorded_by_id=actor.user_id, reason=reason.strip(),
+    )  # fmt: skip
+    _note(answer_set, actor)
+    refresh(participant=participant, gate=Assessment.Gate(when), visit_uid=visit_uid, actor=actor)
+    return answer_set
+
+
+def _gate(participant: Participant, when: str, visit_uid: UUID | None) -> Gate:
+    """Return the gate the questions belong to; those of the dosing day belong to a visit of the person."""
+    if when == AnswerSet.When.SCREENING:
+        return "screening"
+    if visit_uid is None:
+        raise Refused("Questions of the dosing day belong to a visit.")
+    check_visit(participant, visit_uid)
+    return "dosing_day"
+
+
+def _note(answer_set: AnswerSet, actor: Actor) -> None:
+    earlier = answer_set.supersedes
     audit(
         actor=actor,
         action=Action.ANSWERS_RECORDED,
         subject_type="answers",
         subject_code=answer_set.uid,
-        participant_code=participant.code,
+        participant_code=answer_set.participant.code,
         reason=answer_set.reason,
         data={
-            "when": when,
+            "when": answer_set.when,
             "answered": len(answer_set.answers),
             "medicines": len(answer_set.medicines),
-            "supersedes": str(supersedes.uid) if supersedes else None,
+            "supersedes": str(earlier.uid) if earlier else None,
         },
     )
-    refresh(participant=participant, gate=Assessment.Gate(when), visit_uid=visit_uid, actor=actor)
-    return answer_set
 
 
 def _check_change(standing: AnswerSet | None, supersedes: AnswerSet | None, reason: str) -> None:

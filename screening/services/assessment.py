@@ -90,9 +90,8 @@ def assess_inputs(inputs: Inputs, participant: Participant, gate: str) -> Result
         vitals_repeat=inputs.repeated,
         with_vitals=gate == Assessment.Gate.SCREENING,
     )
-    if not inputs.taken_back:
-        return result
-    findings = ordered((*result.findings, *inputs.taken_back))
+    # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
+    findings = ordered(dict.fromkeys((*result.findings, *inputs.taken_back)))
     return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
 
 

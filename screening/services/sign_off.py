@@ -84,44 +84,28 @@ def _sign(
     require_active(participant)
     protocol = current_protocol(participant.study)
     chosen = _check(participant, assessment, decision, protocol)
-    items = _checked_items(assessment, item_decisions, chosen)
-    own = _checked_limits(personal_limits, protocol.plan.limits, chosen)
+    said: dict[str, Any] = {
+        "item_decisions": _checked_items(assessment, item_decisions, chosen),
+        "personal_limits": _checked_limits(personal_limits, protocol.plan.limits, chosen),
+        "reason": reason,
+    }
     if chosen != SignOff.Decision.ELIGIBLE and not reason:
         raise Refused("Say why: the volunteer and the record need a reason.", field="reason")
-    content = signed_content(
-        assessment=assessment, decision=chosen.value, item_decisions=items,
-        personal_limits=own, reason=reason,
-    )  # fmt: skip
+    code, now = participant.code, clock.now()
     signature = signature_write(
-        actor=actor,
-        user=user,
-        meaning=MEANINGS[chosen],
-        subject_type="sign_off",
-        subject_code=participant.code,
-        content=content,
-        participant_code=participant.code,
-    )
-    now = clock.now()
+        actor=actor, user=user, meaning=MEANINGS[chosen], subject_type="sign_off", subject_code=code,
+        content=signed_content(assessment=assessment, decision=chosen.value, **said),
+        participant_code=code,
+    )  # fmt: skip
     sign_off = SignOff.objects.create(
-        participant=participant,
-        assessment=assessment,
-        decision=chosen,
-        item_decisions=items,
-        personal_limits=own,
-        reason=reason,
-        signature=signature,
-        signed_at=now,
-        valid_until=now + timedelta(days=protocol.plan.limits.sign_off_valid_days),
-    )
+        participant=participant, assessment=assessment, decision=chosen, signature=signature,
+        signed_at=now, valid_until=now + timedelta(days=protocol.plan.limits.sign_off_valid_days), **said,
+    )  # fmt: skip
     audit(
-        actor=actor,
-        action=Action.SIGNED_OFF,
-        subject_type="sign_off",
-        subject_code=signature.uid,
-        participant_code=participant.code,
-        reason=reason,
+        actor=actor, action=Action.SIGNED_OFF, subject_type="sign_off", subject_code=signature.uid,
+        participant_code=code, reason=reason,
         data={"decision": chosen.value, "inputs_digest": assessment.inputs_digest},
-    )
+    )  # fmt: skip
     if chosen == SignOff.Decision.NOT_ELIGIBLE:
         short = reason if len(reason) <= 300 else f"{reason[:299]}…"
         participant_screen_out(participant=participant, reason=short, actor=actor)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from screening.models import Assessment, VitalReading, VitalSet
@@ -13,12 +14,17 @@ from screening.rules.vitals import (
     VitalDecision,
     VitalProblem,
     decide,
-    plausibility,
 )
 from screening.selectors.sign_off import personal_limits, sign_off_state
-from screening.selectors.vitals import bands_for, decision_of, newest_vitals, standing_sets
+from screening.selectors.vitals import (
+    bands_for,
+    decision_of,
+    newest_vitals,
+    standing_sets,
+)
 from screening.services.assessment import refresh
 from screening.services.checks import check_visit
+from screening.services.readings import Taken, checked_readings
 from screening.services.verdicts import (
     REPEAT_AFTER_SECONDS,
     Verdict,
@@ -38,7 +44,6 @@ from studylab.participants.services.checks import lock_participant, require_acti
 from studylab.studies.rules.protocol import Limits
 from studylab.studies.selectors import current_protocol
 
-READINGS_MAX = 4
 _BEFORE_THE_DOSE = frozenset({VitalSet.Gate.SCREENING, VitalSet.Gate.PRE_DOSE})
 
 
@@ -83,42 +88,47 @@ def vitals_record(
     if deviation is not None and deviation.participant_id != participant.pk:
         raise Refused("This deviation is about somebody else.")
     now = clock.now()
-    _check_readings(readings, arm, now)
+    taken = checked_readings(readings, arm, now)
     limits = current_protocol(participant.study).plan.limits
-    decision = _decide(sitting, readings, rest_seconds, posture, limits)
+    decision = _decide(sitting, readings, taken[0].at, rest_seconds, posture, limits)
     verdict = _judge(sitting, decision, frozenset(symptoms), limits, now)
-    vital_set = VitalSet.objects.create(
-        participant=participant,
-        gate=sitting.gate,
-        visit_uid=visit_uid,
-        rest_seconds=rest_seconds,
-        arm=arm,
-        cuff=cuff.strip()[:40],
-        device=device.strip()[:60],
-        posture=posture,
-        symptoms=sorted(set(symptoms)),
-        verdict=verdict.word,
-        repeat_of=sitting.repeat_of,
-        taken_at=readings[0].at,
-        recorded_at=now,
-        recorded_by_id=actor.user_id,
-        deviation=deviation,
-        supersedes=supersedes,
-        reason=reason.strip(),
-        **_decided_fields(decision),
-    )
-    VitalReading.objects.bulk_create(
-        VitalReading(set=vital_set, index=number, systolic=r.systolic, diastolic=r.diastolic,
-                     pulse=r.pulse, at=r.at)
-        for number, r in enumerate(readings, start=1)
-    )  # fmt: skip
+    how = {
+        "arm": arm, "cuff": cuff.strip()[:40], "device": device.strip()[:60], "posture": posture,
+        "symptoms": sorted(set(symptoms)), "rest_seconds": rest_seconds, "reason": reason.strip(),
+        "deviation": deviation, "recorded_at": now, "recorded_by_id": actor.user_id,
+    }  # fmt: skip
+    vital_set = _store(sitting, taken, decision, verdict, how)
     _note(vital_set, verdict, actor)
     if verdict.hold:
         _hold(vital_set, verdict, actor)
     if sitting.gate == VitalSet.Gate.SCREENING:
-        refresh(
-            participant=participant, gate=Assessment.Gate.SCREENING, visit_uid=None, actor=actor
-        )
+        screening = Assessment.Gate.SCREENING
+        refresh(participant=participant, gate=screening, visit_uid=None, actor=actor)
+    return vital_set
+
+
+def _store(
+    sitting: _Sitting,
+    taken: Sequence[Taken],
+    decision: VitalDecision | Undecided,
+    verdict: Verdict,
+    how: dict[str, Any],
+) -> VitalSet:
+    vital_set = VitalSet.objects.create(
+        participant=sitting.participant,
+        gate=sitting.gate,
+        visit_uid=sitting.visit_uid,
+        repeat_of=sitting.repeat_of,
+        supersedes=sitting.supersedes,
+        taken_at=taken[0].at,
+        verdict=verdict.word,
+        **_decided_fields(decision),
+        **how,
+    )
+    VitalReading.objects.bulk_create(
+        VitalReading(set=vital_set, index=number, **asdict(reading))
+        for number, reading in enumerate(taken, start=1)
+    )
     return vital_set
 
 
@@ -153,45 +163,17 @@ def _sitting(
     return _Sitting(participant, known, visit_uid, repeat_of, supersedes)
 
 
-def _check_readings(readings: Sequence[Reading], arm: str, now: datetime) -> None:
-    """Refuse what cannot be a reading; `field` is for example "reading_2.pulse"."""
-    if not 1 <= len(readings) <= READINGS_MAX:
-        raise Refused(f"A set has one to {READINGS_MAX} readings.", field="readings")
-    if arm not in ("left", "right"):
-        raise Refused("Say on which arm the set was taken.", field="arm")
-    for number, reading in enumerate(readings, start=1):
-        for problem in plausibility(reading.systolic, reading.diastolic, reading.pulse):
-            raise Refused(
-                f"Reading {number}: {problem.message}", field=f"reading_{number}.{problem.field}"
-            )
-        for name in ("systolic", "diastolic", "pulse"):
-            value = getattr(reading, name)
-            if value != int(value):
-                raise Refused(
-                    f"Reading {number}: {value:g} is not a whole number. Enter what the device shows.",
-                    field=f"reading_{number}.{name}",
-                )
-        if reading.at is None or reading.at.utcoffset() is None:
-            raise Refused(
-                f"Reading {number}: enter the time it was taken.", field=f"reading_{number}.at"
-            )
-        if reading.at > now:
-            raise Refused(
-                f"Reading {number}: the time is later than now. Check it.",
-                field=f"reading_{number}.at",
-            )
-
-
 def _decide(
     sitting: _Sitting,
     readings: Sequence[Reading],
+    began_at: datetime,
     rest_seconds: int | None,
     posture: str,
     limits: Limits,
 ) -> VitalDecision | Undecided:
     """Return the decision of the rules, or every reason why the set was not taken as asked."""
     decision = decide(readings, rest_seconds=rest_seconds, measuring=limits.measuring)
-    problems = [*_posture_problems(sitting, posture), *_repeat_problems(sitting, readings[0])]
+    problems = [*_posture_problems(sitting, posture), *_repeat_problems(sitting, began_at)]
     if not problems:
         return decision
     earlier = decision.problems if isinstance(decision, Undecided) else ()
@@ -208,14 +190,13 @@ def _posture_problems(sitting: _Sitting, posture: str) -> list[VitalProblem]:
     return [VitalProblem("posture", "posture", message)]
 
 
-def _repeat_problems(sitting: _Sitting, reading: Reading) -> list[VitalProblem]:
+def _repeat_problems(sitting: _Sitting, began_at: datetime) -> list[VitalProblem]:
     first = sitting.repeat_of
     if sitting.gate != VitalSet.Gate.PRE_DOSE or first is None:
         return []
     last = first.readings.last()
     assert last is not None
-    assert reading.at is not None
-    passed = (reading.at - last.at).total_seconds()
+    passed = (began_at - last.at).total_seconds()
     if passed >= REPEAT_AFTER_SECONDS:
         return []
     message = (
@@ -261,7 +242,7 @@ def _judge(
     )
 
 
-def _decided_fields(decision: VitalDecision | Undecided) -> dict[str, object]:
+def _decided_fields(decision: VitalDecision | Undecided) -> dict[str, Any]:
     if isinstance(decision, Undecided):
         return {"problems": [asdict(problem) for problem in decision.problems]}
     return {

@@ -27,6 +27,7 @@ from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
 
+TEMPLATE = "screening/questions.html"
 STALE = (
     "Somebody changed these answers after you opened the page, so nothing was saved. Open the page again in a "
     "second window and compare before you save."
@@ -77,28 +78,26 @@ def _ask(
         "next": next_url(request),
         "history_url": reverse("answers", args=[request.study.slug, participant.code]),
     }
-    template = "screening/questions.html"
     if request.method == "POST" and "more_medicines" in request.POST:
         form = make(with_more_rows(request.POST)).unjudged()
-        return render(request, template, {"form": form, **context})
+        return render(request, TEMPLATE, {"form": form, **context})
     form = make(request.POST or None)
-    if request.method == "POST" and request.POST.get("base", "") != str(
-        standing.uid if standing else ""
-    ):
+    base = str(standing.uid) if standing else ""
+    if request.method == "POST" and request.POST.get("base", "") != base:
         form.add_error(None, STALE)
-        return render(request, template, {"form": form, **context}, status=409)
+        return render(request, TEMPLATE, {"form": form, **context}, status=409)
+
+    def write() -> AnswerSet:
+        return answers_record(
+            participant=participant, when=gate, visit_uid=visit_uid, supersedes=standing,
+            actor=request.actor, **form.service_values(clock.now()),
+        )  # fmt: skip
+
     return answer_form(
         request,
         form=form,
-        template=template,
-        write=lambda: answers_record(
-            participant=participant,
-            when=gate,
-            visit_uid=visit_uid,
-            supersedes=standing,
-            actor=request.actor,
-            **form.service_values(clock.now()),
-        ),
+        template=TEMPLATE,
+        write=write,
         done=lambda _: next_url(request) or done,
         message="The answers are saved.",
         context=context,

@@ -128,11 +128,7 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
 def _differences(participant: Participant, rows: Any) -> list[Change]:
     """Return everything that was changed in the answers at screening, oldest first."""
     sets = list(answer_sets(participant, "screening"))
-    return [
-        change
-        for earlier, later in pairwise(sets)
-        for change in changes(earlier, later, rows)
-    ]
+    return [change for earlier, later in pairwise(sets) for change in changes(earlier, later, rows)]
 
 
 @requires(Cap.NUMBER_ISSUE)

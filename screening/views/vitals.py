@@ -1,6 +1,6 @@
 """Taking a set of readings, and looking at one."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -25,6 +25,7 @@ from studylab.errors import Conflict
 from studylab.http import StaffRequest, answer_form
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
+from studylab.studies.rules.protocol import Measuring
 from studylab.studies.selectors import current_protocol
 
 
@@ -110,13 +111,21 @@ def _take(
             "visit_number": visit_number,
             "corrects": corrects,
             "newest": newest,
-            "started": started,
-            "rest_until": started + timedelta(seconds=measuring.rest_seconds) if started else None,
-            "measuring": measuring,
-            "now": clock.now(),
             "next": next_url(request),
+            **_rest(started, measuring),
         },
     )
+
+
+def _rest(started: datetime | None, measuring: Measuring) -> dict[str, Any]:
+    """Return what the page says about the rest before the first reading."""
+    length = timedelta(seconds=measuring.rest_seconds)
+    return {
+        "started": started,
+        "rest_until": started + length if started else None,
+        "measuring": measuring,
+        "now": clock.now(),
+    }
 
 
 def _write(
