@@ -45,7 +45,9 @@ class AmountField(forms.Field):
 
 
 class DeviceNumberField(forms.IntegerField):
-    """A whole number as the display of a device shows it."""
+    """A whole number as the display of a device shows it. `short` is its name on a narrow screen."""
+
+    short = ""
 
     def __init__(self, *, unit: str, **kwargs: Any) -> None:
         kwargs.setdefault(

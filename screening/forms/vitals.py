@@ -18,6 +18,7 @@ from studylab import clock
 from studylab.studies.rules.protocol import Measuring
 
 MEASURES = ("systolic", "diastolic", "pulse")
+SHORT = {"systolic": "Systolic", "diastolic": "Diastolic", "pulse": "Pulse"}
 MOST_READINGS = 4
 SYMPTOMS_ASKED = frozenset({VitalSet.Gate.POST_DOSE, VitalSet.Gate.LEAVE})
 
@@ -98,12 +99,14 @@ class VitalsForm(forms.Form):
 
     def _add_reading(self, number: int) -> None:
         for measure in MEASURES:
-            self.fields[f"reading_{number}.{measure}"] = DeviceNumberField(
+            field = DeviceNumberField(
                 label=f"Reading {number}, {WORDS[measure].lower()}", unit=UNITS[measure]
             )
-        field = _time_field(f"Reading {number}, time")
-        field.widget.attrs["data-reading-time"] = str(number)
-        self.fields[f"reading_{number}.at"] = field
+            field.short = f"{SHORT[measure]}, {UNITS[measure]}"
+            self.fields[f"reading_{number}.{measure}"] = field
+        taken = _time_field(f"Reading {number}, time")
+        taken.widget.attrs["data-reading-time"] = str(number)
+        self.fields[f"reading_{number}.at"] = taken
 
     @property
     def rows(self) -> list[ReadingRow]:

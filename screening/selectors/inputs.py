@@ -125,6 +125,16 @@ def _dosing_day(
     )
 
 
+def unknown_medicines(inputs: Inputs) -> list[tuple[str, tuple[str, ...]]]:
+    """Return medicines that the list does not know, in the volunteer's words, with names that look alike."""
+    catalogue = inputs.table.catalogue
+    return [
+        (medicine.name, catalogue.suggest(medicine.name, 3))
+        for medicine in inputs.medicines
+        if None in catalogue.resolve(medicine.name, medicine.atc, medicine.route)
+    ]
+
+
 def person_of(answer_set: AnswerSet | None) -> Person:
     """Return age, height and weight as given with the answers."""
     if answer_set is None:

@@ -9,6 +9,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from screening.models import Assessment
 from screening.selectors import current_inputs, newest_assessment, sign_off_state
+from screening.selectors.inputs import unknown_medicines
 from screening.selectors.visits import access_visit
 from screening.services import assessment_refresh
 from screening.views.words import DISPOSITIONS, OUTCOMES, SIGN_OFFS, next_url
@@ -58,7 +59,7 @@ def _show(
             "findings": [f for f in findings if f["disposition"] != "note"],
             "notes": [f for f in findings if f["disposition"] == "note"],
             "dispositions": DISPOSITIONS,
-            "unknown_medicine": any(f["rule_id"] == "M-unknown" for f in findings),
+            "unknown": unknown_medicines(inputs),
             "outdated": made is not None and made.inputs_digest != inputs.digest,
             "sign_off": state,
             "sign_off_words": SIGN_OFFS[state.kind],
@@ -72,7 +73,7 @@ def _first(made: Assessment) -> str:
     """Return the sentence on what decided it before anything else."""
     if made.outcome == Assessment.Outcome.CANNOT_DECIDE and made.missing:
         gap = made.missing[0]
-        return f"{gap['what']}: {gap['why']}"
+        return f"{gap['what']} {gap['why']}"
     deciding = [f for f in made.findings if f["disposition"] != "note"]
     if deciding:
         return f"{deciding[0]['concept']}: {deciding[0]['said']}"

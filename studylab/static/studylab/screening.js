@@ -15,6 +15,15 @@
     });
   }
 
+  /* Room for the person's own words: when the answer is another than the quiet one, or something is written. */
+  function showDetails(form) {
+    form.querySelectorAll("[data-detail]").forEach((box) => {
+      const chosen = box.parentElement.querySelector("input[type=radio]:checked");
+      const words = box.querySelector("textarea");
+      box.hidden = words.value === "" && (!chosen || chosen.value === box.dataset.detail);
+    });
+  }
+
   /* Medicines: names from the catalogue while typing. Nothing is chosen for anybody. */
   function suggest(box) {
     let timer = 0;
@@ -85,8 +94,9 @@
   }
 
   document.querySelectorAll("form[data-questions]").forEach((form) => {
-    showFollowing(form);
-    form.addEventListener("change", () => showFollowing(form));
+    const show = () => { showFollowing(form); showDetails(form); };
+    show();
+    form.addEventListener("change", show);
     const box = form.querySelector("[data-medicines]");
     suggest(box);
     moreMedicines(form, box);
