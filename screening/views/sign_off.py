@@ -25,6 +25,7 @@ from screening.views.words import (
     SIGN_OFFS,
     VERDICTS,
     WAITING,
+    next_url,
     said_by_topic,
 )
 from studylab import clock
@@ -142,4 +143,5 @@ def number(request: StaffRequest, study: str, code: str) -> HttpResponse:
         messages.error(request, refusal.message)
     else:
         messages.success(request, f"Number {entry.number} is issued to {participant.code}.")
-    return redirect("volunteer", study, participant.code)
+    back = next_url(request)
+    return redirect(back) if back else redirect("volunteer", study, participant.code)

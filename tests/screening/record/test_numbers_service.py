@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 from django.db import IntegrityError
+from django.urls import reverse
 
 from screening.models import SignOff
 from screening.selectors import newest_answers
@@ -111,3 +112,18 @@ def test_who_issues_numbers(sealed: Any, waiting: Any, edda: Any, milo: Any) -> 
         with pytest.raises(NotAllowed):
             number_issue(participant=waiting, actor=actor)
     assert not ListEntry.objects.filter(participant=waiting).exists()
+
+
+def test_the_page_issues_a_number_or_says_why_not(
+    sealed: Any, waiting: Any, milo: Any, client_of: Any, coordinator: Any, experimenter: Any
+) -> None:
+    url = reverse("number_issue", args=[waiting.study.slug, waiting.code])
+    browser, back = client_of(coordinator), {"next": f"/s/{waiting.study.slug}/volunteers/"}
+    assert client_of(experimenter).post(url, back).status_code == 403
+    assert browser.get(url).status_code == 405
+    page = browser.post(url, back, follow=True).content.decode()
+    assert "No physician has decided yet" in page
+    people.sign(waiting, milo)
+    page = browser.post(url, back, follow=True).content.decode()
+    entry = ListEntry.objects.get(participant=waiting)
+    assert f"Number {entry.number} is issued to {waiting.code}" in page
