@@ -118,7 +118,10 @@ def test_the_page_issues_a_number_or_says_why_not(
     sealed: Any, waiting: Any, milo: Any, client_of: Any, coordinator: Any, experimenter: Any
 ) -> None:
     url = reverse("number_issue", args=[waiting.study.slug, waiting.code])
-    browser, back = client_of(coordinator), {"next": f"/s/{waiting.study.slug}/volunteers/"}
+    browser, back = (
+        client_of(coordinator),
+        {"next": reverse("answers", args=[waiting.study.slug, waiting.code])},
+    )
     assert client_of(experimenter).post(url, back).status_code == 403
     assert browser.get(url).status_code == 405
     page = browser.post(url, back, follow=True).content.decode()

@@ -5,36 +5,14 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from django.urls import reverse
 
 from screening.models import AnswerSet
 from screening.selectors import newest_answers, newest_assessment
 from studylab import clock
 from tests.screening.record import people
+from tests.screening.record.browser import at, questionnaire
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
-
-
-def at(name: str, participant: Any, *more: Any) -> str:
-    """Return the address of a page about somebody."""
-    return reverse(name, args=[participant.study.slug, participant.code, *more])
-
-
-def sent(participant: Any, gate: str = "screening", **changed: Any) -> dict[str, Any]:
-    """Return what a browser sends for a whole quiet questionnaire; `changed` adds fields."""
-    standing = newest_answers(participant, "screening" if gate == "screening" else "dosing_day")
-    fields = {key: item["value"] for key, item in people.quiet_answers(participant, gate).items()}
-    fields |= {
-        "base": str(standing.uid) if standing else "",
-        "no_medicines": "on",
-        "source": "staff",
-        "given_at": "",
-        "height_cm": "172",
-        "weight_kg": "68.5",
-        "medicine-TOTAL_FORMS": "2",
-        "medicine-INITIAL_FORMS": "0",
-    }
-    return fields | changed
 
 
 @pytest.fixture
@@ -54,7 +32,7 @@ def test_the_page_asks_every_question_by_topic(browser: Any, volunteer: Any) -> 
 
 
 def test_a_whole_questionnaire_is_saved(browser: Any, volunteer: Any) -> None:
-    answer = browser.post(at("questions", volunteer), sent(volunteer, weight_kg="68,5"))
+    answer = browser.post(at("questions", volunteer), questionnaire(volunteer, weight_kg="68,5"))
     assert answer.status_code == 302, answer.content.decode()
     assert answer.headers["Location"] == at("assessment", volunteer)
     stored = newest_answers(volunteer, "screening")
@@ -110,7 +88,7 @@ def test_a_part_may_stay_open(browser: Any, volunteer: Any) -> None:
 def test_wrong_input_comes_back_with_what_was_typed(
     browser: Any, volunteer: Any, changed: dict[str, str], message: str
 ) -> None:
-    answer = browser.post(at("questions", volunteer), sent(volunteer, **changed))
+    answer = browser.post(at("questions", volunteer), questionnaire(volunteer, **changed))
     page = answer.content.decode()
     assert answer.status_code == 422
     assert message in page
@@ -119,14 +97,16 @@ def test_wrong_input_comes_back_with_what_was_typed(
 
 
 def test_a_future_time_is_refused_at_its_field(browser: Any, volunteer: Any) -> None:
-    later = sent(volunteer, given_at="2026-03-04T10:01")  # it is ten
+    later = questionnaire(volunteer, given_at="2026-03-04T10:01")  # it is ten
     answer = browser.post(at("questions", volunteer), later)
     assert answer.status_code == 422
     assert "later than now" in answer.content.decode()
 
 
 def test_answers_before_the_consent_are_refused_in_words(browser: Any, volunteer: Any) -> None:
-    answer = browser.post(at("questions", volunteer), sent(volunteer, given_at="2026-03-04T08:00"))
+    answer = browser.post(
+        at("questions", volunteer), questionnaire(volunteer, given_at="2026-03-04T08:00")
+    )
     assert answer.status_code == 422
     assert "no consent that was given before" in answer.content.decode()
 
@@ -135,7 +115,9 @@ def test_a_change_needs_a_reason_and_shows_what_differs(
     browser: Any, volunteer: Any, cora: Any
 ) -> None:
     people.answer(volunteer, cora)
-    changed = sent(volunteer, **{"C-13a": "yes", "C-13a-detail": "Once, <b>last</b> spring"})
+    changed = questionnaire(
+        volunteer, **{"C-13a": "yes", "C-13a-detail": "Once, <b>last</b> spring"}
+    )
     answer = browser.post(at("questions", volunteer), changed)
     assert answer.status_code == 422
     assert "Say why the answers are changed" in answer.content.decode()
@@ -153,7 +135,7 @@ def test_an_answer_taken_back_is_shown_as_such(
     browser: Any, volunteer: Any, cora: Any, client_of: Any, clinician: Any
 ) -> None:
     people.answer(volunteer, cora, answers=people.quiet_answers(volunteer, C_01="yes"))
-    browser.post(at("questions", volunteer), sent(volunteer, reason="Meant hay fever."))
+    browser.post(at("questions", volunteer), questionnaire(volunteer, reason="Meant hay fever."))
     for page in (
         browser.get(at("answers", volunteer)),
         client_of(clinician).get(at("sign_off", volunteer)),
@@ -162,7 +144,7 @@ def test_an_answer_taken_back_is_shown_as_such(
 
 
 def test_a_stale_page_writes_nothing(browser: Any, volunteer: Any, cora: Any) -> None:
-    opened = sent(volunteer, **{"C-01-detail": "typed by me"})
+    opened = questionnaire(volunteer, **{"C-01-detail": "typed by me"})
     people.answer(volunteer, cora)
     answer = browser.post(at("questions", volunteer), opened)
     assert answer.status_code == 409
@@ -170,56 +152,6 @@ def test_a_stale_page_writes_nothing(browser: Any, volunteer: Any, cora: Any) ->
     assert "Somebody changed these answers" in page
     assert "typed by me" in page
     assert AnswerSet.objects.count() == 1
-
-
-def test_medicines_are_kept_in_the_volunteers_words(browser: Any, volunteer: Any) -> None:
-    fields = sent(
-        volunteer,
-        **{
-            "medicine-0-name": "Granny’s blue drops", "medicine-0-prescribed": "no",
-            "medicine-0-route": "oral", "medicine-0-last_taken": "2026-03-03T21:30",
-            "medicine-1-name": "Ibuprofen", "medicine-1-prescribed": "yes", "medicine-1-dose": "400 mg",
-        },
-    )  # fmt: skip
-    del fields["no_medicines"]
-    assert browser.post(at("questions", volunteer), fields).status_code == 302
-    stored = newest_answers(volunteer, "screening")
-    assert stored is not None
-    assert [(m["name"], m["prescribed"]) for m in stored.medicines] == [
-        ("Granny’s blue drops", False), ("Ibuprofen", True),
-    ]  # fmt: skip
-    assert (
-        stored.medicines[0]["last_taken"] == "2026-03-04T01:30:00+00:00"
-    )  # half past nine in Halifax
-    page = browser.get(at("assessment", volunteer)).content.decode()
-    assert "not in our list. That does not mean it is safe" in page
-    again = browser.get(at("questions", volunteer)).content.decode()
-    assert "Granny’s blue drops" in again
-    assert 'value="2026-03-03T21:30"' in again
-
-
-def test_room_for_more_medicines_without_script(browser: Any, volunteer: Any) -> None:
-    fields = sent(
-        volunteer, **{"medicine-0-name": "Aspirin", "more_medicines": "1", "weight_kg": "heavy"}
-    )
-    answer = browser.post(at("questions", volunteer), fields)
-    page = answer.content.decode()
-    assert answer.status_code == 200
-    assert 'name="medicine-4-name"' in page
-    assert 'value="Aspirin"' in page
-    assert "This was not saved" not in page
-    assert not AnswerSet.objects.exists()
-
-
-def test_suggestions_come_from_the_catalogue(
-    browser: Any, volunteer: Any, client_of: Any, monitor: Any
-) -> None:
-    url = reverse("medicine_suggest", args=[volunteer.study.slug])
-    found = browser.get(url, {"q": "salbutam"}).json()
-    assert "salbutamol" in [name.lower() for name in found["names"]]
-    assert found["known"] is False
-    assert browser.get(url).json() == {"names": [], "known": False}
-    assert client_of(monitor).get(url).status_code == 403
 
 
 def test_questions_of_the_day_lead_back_to_where_they_were_asked_from(
@@ -233,7 +165,7 @@ def test_questions_of_the_day_lead_back_to_where_they_were_asked_from(
     page = browser.get(url, {"next": "/s/slide-story/"}).content.decode()
     assert 'value="Ibuprofen"' in page  # the list of screening is there to be gone through
     assert 'name="weight_kg"' not in page
-    fields = sent(volunteer, "dosing_day", next="/s/slide-story/")
+    fields = questionnaire(volunteer, "dosing_day", next="/s/slide-story/")
     answer = browser.post(url, fields)
     assert answer.status_code == 302, re.findall(r"<li>.*?</li>", answer.content.decode())
     assert answer.headers["Location"] == "/s/slide-story/"
@@ -246,7 +178,7 @@ def test_questions_of_the_day_lead_back_to_where_they_were_asked_from(
     "next_url", ["https://elsewhere.example/", "//elsewhere.example", "javascript:x"]
 )
 def test_nobody_is_sent_to_another_site(browser: Any, volunteer: Any, next_url: str) -> None:
-    answer = browser.post(at("questions", volunteer), sent(volunteer, next=next_url))
+    answer = browser.post(at("questions", volunteer), questionnaire(volunteer, next=next_url))
     assert answer.headers["Location"] == at("assessment", volunteer)
 
 
@@ -277,7 +209,7 @@ def test_a_visit_of_somebody_else_is_not_found(
     browser: Any, volunteer: Any, study: Any, cora: Any
 ) -> None:
     other = people.add_volunteer(study, cora)
-    people.consent(other, cora)
+    people.conquestionnaire(other, cora)
     visit = people.book_visit(other)
     for name in ("dosing_day_questions", "dosing_day_assessment"):
         assert browser.get(at(name, volunteer, visit)).status_code == 404

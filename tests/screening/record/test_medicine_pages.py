@@ -1,0 +1,68 @@
+"""Medicines on the pages of the questionnaire."""
+
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from screening.models import AnswerSet
+from screening.selectors import newest_answers
+from tests.screening.record.browser import at, questionnaire
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database]
+
+
+@pytest.fixture
+def browser(client_of: Any, coordinator: Any) -> Any:
+    """The coordinator, signed in."""
+    return client_of(coordinator)
+
+
+def test_medicines_are_kept_in_the_volunteers_words(browser: Any, volunteer: Any) -> None:
+    fields = questionnaire(
+        volunteer,
+        **{
+            "medicine-0-name": "Granny’s blue drops", "medicine-0-prescribed": "no",
+            "medicine-0-route": "oral", "medicine-0-last_taken": "2026-03-03T21:30",
+            "medicine-1-name": "Ibuprofen", "medicine-1-prescribed": "yes", "medicine-1-dose": "400 mg",
+        },
+    )  # fmt: skip
+    del fields["no_medicines"]
+    assert browser.post(at("questions", volunteer), fields).status_code == 302
+    stored = newest_answers(volunteer, "screening")
+    assert stored is not None
+    assert [(m["name"], m["prescribed"]) for m in stored.medicines] == [
+        ("Granny’s blue drops", False), ("Ibuprofen", True),
+    ]  # fmt: skip
+    assert (
+        stored.medicines[0]["last_taken"] == "2026-03-04T01:30:00+00:00"
+    )  # half past nine in Halifax
+    page = browser.get(at("assessment", volunteer)).content.decode()
+    assert "not in our list. That does not mean it is safe" in page
+    again = browser.get(at("questions", volunteer)).content.decode()
+    assert "Granny’s blue drops" in again
+    assert 'value="2026-03-03T21:30"' in again
+
+
+def test_room_for_more_medicines_without_script(browser: Any, volunteer: Any) -> None:
+    fields = questionnaire(
+        volunteer, **{"medicine-0-name": "Aspirin", "more_medicines": "1", "weight_kg": "heavy"}
+    )
+    answer = browser.post(at("questions", volunteer), fields)
+    page = answer.content.decode()
+    assert answer.status_code == 200
+    assert 'name="medicine-4-name"' in page
+    assert 'value="Aspirin"' in page
+    assert "This was not saved" not in page
+    assert not AnswerSet.objects.exists()
+
+
+def test_suggestions_come_from_the_catalogue(
+    browser: Any, volunteer: Any, client_of: Any, monitor: Any
+) -> None:
+    url = reverse("medicine_suggest", args=[volunteer.study.slug])
+    found = browser.get(url, {"q": "salbutam"}).json()
+    assert "salbutamol" in [name.lower() for name in found["names"]]
+    assert found["known"] is False
+    assert browser.get(url).json() == {"names": [], "known": False}
+    assert client_of(monitor).get(url).status_code == 403
