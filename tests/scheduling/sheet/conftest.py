@@ -1,0 +1,37 @@
+"""One volunteer at the points from which the tests of the run sheet go on."""
+
+import pytest
+
+from tests.scheduling.sheet.builder import Case
+
+
+@pytest.fixture
+def booked(db: None) -> Case:
+    """Signed off, booked, with a number; the first visit has not begun."""
+    case = Case()
+    case.prepare_study()
+    case.screen()
+    case.book()
+    return case
+
+
+@pytest.fixture
+def first(booked: Case) -> Case:
+    """Visit 1 under way, nothing recorded."""
+    booked.start(1)
+    return booked
+
+
+@pytest.fixture
+def dosed(db: None) -> Case:
+    """The dose was given this minute."""
+    case = Case().ready()
+    case.give()
+    return case
+
+
+@pytest.fixture
+def rested(dosed: Case) -> Case:
+    """Everything done up to the leave check, 247 minutes after the dose."""
+    dosed.after_dose()
+    return dosed
