@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.test import Client
 
 from studylab import clock
 from studylab.access import Actor
@@ -37,3 +38,10 @@ def consented(ana: Participant, keeper: Actor, noon: datetime) -> Participant:
     """Ana with her consent to the study, signed an hour before noon."""
     people.give_consent(keeper, ana, noon - timedelta(hours=1))
     return ana
+
+
+@pytest.fixture
+def office(coordinator: Any, client_of: Any, noon: datetime) -> Client:
+    """The coordinator's browser."""
+    client: Client = client_of(coordinator)
+    return client

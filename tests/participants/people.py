@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
+from django.urls import reverse
 
 from studylab import clock
 from studylab.access import Actor
@@ -75,3 +76,14 @@ def correct(
     return consent_correct(
         consent=consent, signed_at=signed_at, reason=reason, actor=actor, **times
     )
+
+
+def url(study: Study, name: str, *args: object) -> str:
+    """Return the address of a page of the study."""
+    return reverse(name, args=[study.slug, *args])
+
+
+def text_of(response: Any) -> str:
+    """Return the page of an answer."""
+    text: str = response.content.decode()
+    return text

@@ -1,20 +1,17 @@
 """The pages of volunteers and contact details, as the people of the lab use them."""
 
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 import pytest
 from django.test import Client
-from django.urls import reverse
-from django.utils import timezone
 
 from studylab import clock, codes
 from studylab.audit.models import Event
-from studylab.forms import local_minute
 from studylab.participants.models import Consent, Hold, Participant, Person
-from studylab.participants.selectors import contact_details, current_consent
-from tests.participants.people import ANA, BEN, add, like
+from studylab.participants.selectors import contact_details
+from tests.participants.people import ANA, BEN, add, like, text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 Open = Callable[..., Any]
@@ -25,22 +22,6 @@ TYPED = {
     "emergency_name": "Rosa", "emergency_phone": "07700 900112", "heard_from": "poster",
     "agreed_method": "spoken", "agreed_at": "2026-03-10T08:30",
 }  # fmt: skip
-
-
-@pytest.fixture
-def office(coordinator: Any, client_of: Any, noon: datetime) -> Client:
-    """The coordinator's browser."""
-    client: Client = client_of(coordinator)
-    return client
-
-
-def url(study: Any, name: str, *args: object) -> str:
-    return reverse(name, args=[study.slug, *args])
-
-
-def text_of(response: Any) -> str:
-    text: str = response.content.decode()
-    return text
 
 
 def test_a_volunteer_is_added(office: Client, study: Any, noon: datetime) -> None:
@@ -270,104 +251,3 @@ def test_change_into_somebody_else_asks_on_the_page(
     decided = {**data, "decision": "different", "decision_reason": "flatmates"}
     assert office.post(address, decided).status_code == 302
     assert office.post(address, {**data, "address": "1 Pier Lane"}).status_code == 302
-
-
-PAGES = {
-    "volunteers": {"coordinator", "clinician", "experimenter", "lead", "monitor"},
-    "volunteer_add": {"coordinator"},
-    "deviations": {"coordinator", "clinician", "experimenter", "lead", "monitor"},
-    "deviation_add": {"coordinator", "clinician", "experimenter", "lead"},
-}
-PERSON_PAGES = {
-    "volunteer_contact": {"coordinator", "clinician", "experimenter"},
-    "consents": {"coordinator", "clinician", "experimenter", "lead", "monitor"},
-    "consent_add": {"coordinator", "clinician", "experimenter"},
-    "consent_correct": {"coordinator", "clinician", "experimenter"},
-    "volunteer_withdraw": {"coordinator", "clinician"},
-    "volunteer_end": {"coordinator", "clinician"},
-    "hold_add": {"coordinator", "clinician", "experimenter"},
-}
-ROLES = ["coordinator", "clinician", "pharmacist", "experimenter", "lead", "monitor"]
-
-
-@pytest.mark.parametrize("who", ROLES)
-def test_who_opens_which_page(
-    consented: Participant, study: Any, who: str, request: Any, client_of: Any
-) -> None:
-    """Whoever may gets the page with one heading, everybody else 403."""
-    client = client_of(request.getfixturevalue(who))
-    addresses = [(url(study, name), roles) for name, roles in PAGES.items()]
-    addresses += [(url(study, n, consented.code), roles) for n, roles in PERSON_PAGES.items()]
-    for address, roles in addresses:
-        response = client.get(address)
-        assert response.status_code == (200 if who in roles else 403), address
-        if who in roles:
-            assert text_of(response).count("<h1") == 1, address
-
-
-@pytest.mark.parametrize("who", ROLES)
-def test_who_changes_contact_details(
-    ana: Participant, study: Any, who: str, request: Any, client_of: Any
-) -> None:
-    """The coordinator; everybody else is refused before anything is opened."""
-    client = client_of(request.getfixturevalue(who))
-    response = client.post(url(study, "volunteer_contact_change", ana.code))
-    assert response.status_code == (200 if who == "coordinator" else 403)
-
-
-def test_outsiders_and_strangers(
-    ana: Participant, study: Any, outsider: Any, client_of: Any
-) -> None:
-    """Another study's staff find nothing, strangers are asked to sign in."""
-    address = url(study, "volunteer_contact", ana.code)
-    assert client_of(outsider).post(address).status_code == 404
-    assert Client().post(address).status_code == 302
-    assert not Event.objects.filter(action="volunteer.contact_read").exists()
-
-
-def test_consent_is_recorded_on_the_page(
-    office: Client, study: Any, ana: Participant, noon: datetime
-) -> None:
-    """Nothing is filled in beforehand; the version must be looked at; the gap is shown afterwards."""
-    address = url(study, "consent_add", ana.code)
-    page = text_of(office.get(address))
-    form = office.get(address).context["form"]
-    assert [form[name].value() for name in ("signed_at", "written_on", "staff_signed_at")] == [
-        None
-    ] * 3
-    data = {"version": form["version"].value(), "version_seen": "on", "signed_at": "2026-03-10T08:00",
-            "written_on": "2026-03-09", "staff_signed_at": "2026-03-10T08:01"}  # fmt: skip
-    assert f"The signed form is version “{data['version']}”" in page
-    for left_out in ("version_seen", "signed_at", "written_on", "staff_signed_at"):
-        response = office.post(address, {k: v for k, v in data.items() if k != left_out})
-        assert response.status_code == 422
-        assert list(response.context["form"].errors) == [left_out]
-    assert office.post(address, {**data, "version": "0.9"}).status_code == 422
-    assert current_consent(ana, "study") is None
-    response = office.post(address, data, follow=True)
-    page = text_of(response)
-    assert "Recorded 1 h after it was given." in page
-    assert "The volunteer wrote 9 March 2026 on the form" in page
-    assert "on record, given" in text_of(office.get(address)), "a second one is not offered"
-
-
-def test_consent_is_corrected_on_the_page(
-    office: Client, study: Any, consented: Participant, noon: datetime
-) -> None:
-    """The form holds what is on record; both entries are shown; a stale form is a conflict."""
-    address = url(study, "consent_correct", consented.code)
-    form = office.get(address).context["form"]
-    names = ("seen", "signed_at", "written_on", "staff_signed_at")
-    data = {name: form[name].value() for name in names}
-    with timezone.override("America/Halifax"):
-        data |= {"staff_signed_at": local_minute(noon - timedelta(minutes=59)),
-                 "signed_at": local_minute(noon - timedelta(minutes=90))}  # fmt: skip
-    assert office.post(address, {**data, "reason": ""}).status_code == 422
-    response = office.post(address, {**data, "reason": "wrong line read"}, follow=True)
-    page = text_of(response)
-    assert "wrong line read" in page
-    assert "replaced by a correction" in page
-    assert office.post(address, {**data, "reason": "once more"}).status_code == 409
-    questions = url(study, "consent_correct", consented.code, "questions")
-    assert office.get(questions).status_code == 200
-    assert office.get(url(study, "consent_correct", consented.code, "other")).status_code == 404

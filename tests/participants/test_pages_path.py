@@ -12,12 +12,9 @@ from studylab.participants import end_hooks
 from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.services import deviation_explain, deviation_record, hold_open
 from tests import cast
+from tests.participants.people import url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
-
-
-def url(study: Any, name: str, *args: object) -> str:
-    return reverse(name, args=[study.slug, *args])
 
 
 def test_withdrawal_says_what_follows_first(

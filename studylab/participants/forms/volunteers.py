@@ -105,7 +105,8 @@ class ContactForm(forms.Form):
         self.offer(matches)
         if matches and not cleaned.get("decision"):
             for match in matches:
-                self.add_error(None, match.sentence)
+                hint = f" If it is the same person, go on with {match.code}." if match.code else ""
+                self.add_error(None, match.sentence + hint)
             self.add_error("decision", "Decide whether this is the same person.")
         return cleaned
 
@@ -117,11 +118,8 @@ class ContactForm(forms.Form):
         field = self.fields.get("decision")
         if not isinstance(field, forms.ChoiceField):
             return
-        field.choices = [
-            *self._same_choices(matches),
-            (DIFFERENT, "Somebody else, a different person"),
-        ]
-        field.help_text = " ".join(match.sentence for match in matches)
+        others = " or ".join(match.code or "a person known to the site" for match in matches)
+        field.choices = [*self._same_choices(matches), (DIFFERENT, f"Somebody else than {others}")]
         chosen = self.cleaned_data.get("decision")
         if chosen and chosen not in dict(field.choices):
             self.cleaned_data["decision"] = ""
@@ -154,7 +152,7 @@ class VolunteerAddForm(ContactForm):
     )
     agreed_method = forms.ChoiceField(
         label="How they agreed", widget=forms.RadioSelect,
-        choices=[(m.value, m.label) for m in (Consent.Method.SPOKEN, Consent.Method.PAPER)],
+        choices=[(Consent.Method.SPOKEN, "spoken"), (Consent.Method.PAPER, "on paper")],
     )  # fmt: skip
     heard_from = forms.ChoiceField(
         label="How they heard of the study", choices=HEARD_FROM, required=False

@@ -20,10 +20,13 @@ from studylab.studies.selectors import current_protocol
 def consents(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show every consent entry with its times, its gaps and its corrections."""
     participant = access_participant(request.study, code)
+    version = current_protocol(request.study).plan.consent_version
+    standing = current_consent(participant, Consent.Kind.STUDY)
     context = {
         "participant": participant,
         "entries": consent_entries(participant),
-        "version": current_protocol(request.study).plan.consent_version,
+        "version": version,
+        "wanted": standing is None or standing.version != version,
     }
     return render(request, "participants/consents.html", context)
 

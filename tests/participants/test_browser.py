@@ -1,0 +1,99 @@
+"""The pages of volunteers, consents and deviations in Chromium: no accessibility violation, light and dark."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from studylab.access import Actor
+from studylab.participants.models import Participant
+from studylab.participants.services import (
+    deviation_close,
+    deviation_explain,
+    deviation_record,
+    hold_open,
+)
+from tests import cast
+from tests.look.chromium import browser_with
+from tests.participants.people import BEN, add, correct, give_consent
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
+
+
+@pytest.fixture
+def pages(
+    ana: Participant, study: Any, keeper: Actor, noon: datetime, coordinator: Any, clinician: Any,
+    lead: Any, actor_of: Any, client_of: Any,
+) -> dict[str, str]:  # fmt: skip
+    """Finished pages in their fullest state, by name."""
+    doctor, office = client_of(clinician), client_of(coordinator)
+    hold = hold_open(participant=ana, kind="symptom", reason="fainted on the stairs", actor=keeper)
+    consent = give_consent(keeper, ana, noon - timedelta(hours=2), staff=noon - timedelta(hours=3))
+    correct(keeper, consent, noon - timedelta(hours=4), reason="wrong line read")
+    step = {"study": study, "kind": "step", "what": "cards shown twice", "occurred_at": noon}
+    closed = deviation_record(**step, participant=ana, actor=keeper)
+    deviation_explain(deviation=closed, explanation="projector hung", actor=keeper)
+    deviation_close(deviation=closed, password=cast.PASSWORD, actor=actor_of(lead))
+    open_one = deviation_record(**step, actor=keeper)
+    ben = add(keeper, study, BEN)
+
+    def at(name: str, *args: object) -> str:
+        return reverse(name, args=[study.slug, *args])
+
+    answers = {
+        "list": office.get(at("volunteers")),
+        "found": office.post(at("volunteer_find"), {"sought": "nobody"}),
+        "add": office.get(at("volunteer_add")),
+        "add-wrong": office.post(at("volunteer_add"), {"email": "søren@mail.example"}),
+        "add-duplicate": office.post(at("volunteer_add"), {
+            "family_name": "Lopez", "given_names": "Eve", "birth_date": "1998-03-04", "phone": "07700900555",
+            "agreed_method": "spoken", "agreed_at": "2026-03-10T08:00",
+        }),
+        "contact": office.get(at("volunteer_contact", ana.code)),
+        "contact-shown": office.post(at("volunteer_contact", ana.code)),
+        "contact-change": office.post(at("volunteer_contact_change", ana.code)),
+        "consents": office.get(at("consents", ana.code)),
+        "consent-add": office.get(at("consent_add", ben.code)),
+        "consent-add-wrong": office.post(at("consent_add", ben.code), {}),
+        "consent-correct": office.get(at("consent_correct", ana.code)),
+        "withdraw": office.get(at("volunteer_withdraw", ana.code)),
+        "end-wrong": office.post(at("volunteer_end", ana.code), {}),
+        "hold-add": office.get(at("hold_add", ana.code)),
+        "hold-release": doctor.get(at("hold_release", hold.uid)),
+        "deviations": office.get(at("deviations")),
+        "deviation-open": doctor.get(at("deviation", open_one.uid)),
+        "deviation-closed": doctor.get(at("deviation", closed.uid)),
+        "deviation-add": office.get(at("deviation_add")),
+        "deviation-explain": office.get(at("deviation_explain", open_one.uid)),
+        "deviation-close-wrong": doctor.post(at("deviation_close", open_one.uid), {"password": "x"}),
+    }  # fmt: skip
+    assert {
+        name: a.status_code for name, a in answers.items() if a.status_code not in (200, 422)
+    } == {}
+    return {f"/{name}/": answer.content.decode() for name, answer in answers.items()}
+
+
+FIELDS = "input:not([type=hidden]):not([type=radio]):not([type=checkbox]), select, .form-check"
+SMALL = f"""[...document.querySelectorAll("a.btn, button, {FIELDS}")]
+    .filter((e) => e.offsetHeight < 44).map((e) => e.outerHTML.slice(0, 80))"""
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
+def test_pages_are_accessible(pages: dict[str, str], scheme: str, width: int) -> None:
+    """No violation, nothing wider than the screen, nothing to press lower than 44 px."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found: dict[str, list[str]] = {}
+    with browser_with(pages) as browser:
+        view = {"width": width, "height": 900}
+        page = browser.new_context(color_scheme=scheme, viewport=view).new_page()
+        for path in pages:
+            page.goto(path)
+            hits = [violation["id"] for violation in Axe().run(page).response["violations"]]
+            hits += page.evaluate(SMALL)
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            hits += [f"{wide} px wide"] if wide > width else []
+            if hits:
+                found[path] = hits
+    assert found == {}
