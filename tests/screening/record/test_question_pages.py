@@ -209,7 +209,7 @@ def test_a_visit_of_somebody_else_is_not_found(
     browser: Any, volunteer: Any, study: Any, cora: Any
 ) -> None:
     other = people.add_volunteer(study, cora)
-    people.conquestionnaire(other, cora)
+    people.consent(other, cora)
     visit = people.book_visit(other)
     for name in ("dosing_day_questions", "dosing_day_assessment"):
         assert browser.get(at(name, volunteer, visit)).status_code == 404
