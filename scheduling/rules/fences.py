@@ -37,7 +37,7 @@ def fence_timelines(
     plan: Protocol, grid: Grid, fences: Iterable[Fence]
 ) -> dict[str, tuple[PlaceTimeline, ...]]:
     """Return, per fence, the one place that is free exactly when the segment may run."""
-    found = {}
+    found: dict[str, tuple[PlaceTimeline, ...]] = {}
     for fence in fences:
         length = timedelta(minutes=_segment(plan, fence).minutes)
         free = 0

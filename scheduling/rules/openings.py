@@ -39,7 +39,8 @@ def open_between(
     hours: Iterable[Hours], zone: Zone, start: datetime, end: datetime
 ) -> tuple[Interval, ...]:
     """Return when something with these hours is open within [start, end), in order, joined where they touch."""
-    tz, by_weekday = load_zone(zone), {}
+    tz = load_zone(zone)
+    by_weekday: dict[int, list[Hours]] = {}
     for row in hours:
         by_weekday.setdefault(row.weekday, []).append(row)
     found: list[Interval] = []

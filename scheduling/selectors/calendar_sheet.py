@@ -16,7 +16,7 @@ from scheduling.rules.timeline import Interval
 from scheduling.selectors.calendar import CalendarDays, UseShown
 
 PAGE_WIDTH, HEAD, LINE, GAP = 1180, 52, 15, 10
-NARROWEST = 104
+NARROWEST = 92
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def _places(
 ) -> Iterator[tuple[int, str, tuple[Interval, ...]]]:
     """Yield (place, name, open intervals), places in use first, then ones that only old bookings name."""
     seen = set()
-    for kind, rows in content.places.places.items():
+    for kind, rows in sorted(content.places.places.items(), key=_rooms_first):
         for row in rows:
             if wanted is None or wanted(kind):
                 place_id = int(row.place_id)
@@ -151,6 +151,11 @@ def _places(
         if use.place_id not in seen and (wanted is None or wanted(use.kind)):
             seen.add(use.place_id)
             yield use.place_id, use.place, ()
+
+
+def _rooms_first(item: tuple[str, object]) -> tuple[int, str]:
+    kind = item[0]
+    return (0 if is_room(kind) else 1 if is_waiting(kind) else 2), kind
 
 
 def _uses_on(content: CalendarDays, day: date) -> list[UseShown]:

@@ -7,6 +7,8 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils import formats
+from django.utils.timezone import localtime
 from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.forms.booking import MoveForm, ReasonForm
@@ -31,7 +33,9 @@ from studylab.studies.selectors import plan_of
 @require_GET
 def visit_move(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
     """Other times for a visit: alone, or with the visits after it."""
-    return _choices(request, access_visit(request.study, code, uid))
+    visit = access_visit(request.study, code, uid)
+    _check_movable(visit)
+    return _choices(request, visit)
 
 
 @requires(Cap.SERIES_BOOK)
@@ -39,6 +43,7 @@ def visit_move(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpR
 def visit_move_confirm(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
     """Before and after of one choice, the reason, and the move itself."""
     visit = access_visit(request.study, code, uid)
+    _check_movable(visit)
     version = visit.series.protocol_version
     token = request.POST.get("option") or request.GET.get("option", "")
     form = MoveForm(request.POST or None, initial={"option": token})
@@ -120,6 +125,11 @@ def visit_missed(request: StaffRequest, study: str, code: str, uid: UUID) -> Htt
     )  # fmt: skip
 
 
+def _check_movable(visit: Visit) -> None:
+    if visit.state not in change.MOVABLE or visit.series.state != Series.State.OPEN:
+        raise Conflict(f"Visit {visit.number} is {visit.get_state_display()} and cannot be moved.")
+
+
 def _choices(
     request: StaffRequest, visit: Visit, refusal: StudylabError | None = None
 ) -> HttpResponse:
@@ -133,8 +143,6 @@ def _choices(
         "zone": request.study.timezone,
         "groups": [],
     }
-    if visit.state not in change.MOVABLE or visit.series.state != Series.State.OPEN:
-        raise Conflict(f"Visit {visit.number} is {visit.get_state_display()} and cannot be moved.")
     if form.is_valid():
         state = sign_off_state(visit.participant, now)
         before = state.sign_off.valid_until if state.eligible and state.sign_off else None
@@ -174,6 +182,12 @@ def _before_and_after(visit: Visit, option: Any) -> dict[str, Any]:
     after = option_rows(part_of(plan, numbers), option, places, gaps)
     return {
         "pairs": list(zip(before, after, strict=True)),
+        "stays": [
+            f"Visit {row.number} stays on {formats.date_format(localtime(row.planned.lower), 'D j M Y, H:i')}"
+            f"{''.join(f', {gap.words}' for gap in gaps if gap.visit == row.number)}."
+            for row in series.visits.all()
+            if row.number not in numbers and row.state != Visit.State.CANCELLED
+        ],
         "clock_notes": list(dict.fromkeys(gap.clock_note for gap in gaps if gap.clock_note)),
         "zone": zone,
     }

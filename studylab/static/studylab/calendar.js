@@ -1,4 +1,4 @@
-/* Arrow keys and the line of the present moment. The page works without either.
+/* Arrow keys, today in view, and the line of the present moment. The page works without any of it.
 
    Left and right arrow open the week or day before and after; inside the drawing, once a visit has the
    focus, all four arrows go to the nearest visit that way. The line follows the server's clock. */
@@ -33,6 +33,9 @@
     const link = document.querySelector(way[0] < 0 ? "[data-calendar-before]" : "[data-calendar-after]");
     if (link) { event.preventDefault(); link.click(); }
   });
+
+  const today = document.querySelector("[data-today]");
+  if (area && today) area.scrollLeft = Math.max(0, Number(today.dataset.today) - 8);
 
   const line = document.querySelector("[data-now]");
   if (line) {

@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from scheduling.models import Closure, Series, Visit
 from scheduling.services.booking import series_book
+from scheduling.services.change import series_cancel
 from scheduling.services.resources import resource_retire
 from studylab import clock
 from studylab.access import Actor
@@ -221,6 +222,23 @@ class TestMove:
         html = page(desk, self.url(booked.visits.get(number=2)))
         assert "Visit 2 alone" in html
         assert "Visit 2 and the visits after it" in html
+
+    def test_says_what_stays(self, desk: Client, booked: Series) -> None:
+        html = page(desk, self.choices(desk, booked.visits.get(number=2))[0])
+        assert "Visit 1 stays on Tue 24 Nov 2026, 07:00." in html
+        assert re.search(
+            r"Visit 3 stays on Thu 26 Nov 2026, 07:45, \d+ h \d\d min after the dose", html
+        )
+
+    @pytest.mark.parametrize("name", ["visit_move", "visit_move_confirm"])
+    def test_a_cancelled_visit_answers_409(
+        self, desk: Client, booked: Series, booker: Actor, name: str
+    ) -> None:
+        row = booked.visits.get(number=2)
+        link = self.choices(desk, row)[0]
+        series_cancel(series=booked, reason="Exam week", actor=booker)
+        assert desk.get(self.url(row, name)).status_code == 409
+        assert desk.get(link).status_code == 409
 
     def test_closed_meanwhile(self, desk: Client, booked: Series) -> None:
         """Between the page and the click the lab closes: 409, named, with fresh choices and the wishes kept."""
