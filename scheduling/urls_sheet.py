@@ -1,5 +1,31 @@
-"""Addresses of Today and the run sheet."""
+"""Addresses of Today, the run sheet, the dose page and the contact after a dose."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, include, path
 
-sheet_urls: list[URLPattern] = []
+from scheduling.views import contacts, cover, dose, leaving, sheet, today
+
+_one_visit = [
+    path("", sheet.visit, name="visit"),
+    path("start/", sheet.visit_start, name="visit_start"),
+    path("finish/", sheet.visit_finish, name="visit_finish"),
+    path("stop/", sheet.visit_stop, name="visit_stop"),
+    path("steps/<slug:step>/", sheet.step_record, name="step_record"),
+    path("steps/<slug:step>/leave-out/", sheet.step_skip, name="step_skip"),
+    path("steps/<slug:step>/correct/", sheet.step_correct, name="step_correct"),
+    path("dose/", dose.dose, name="dose"),
+    path("dose/gate/", dose.dose_gate, name="dose_gate"),
+    path("dose/correct/", dose.dose_correct, name="dose_correct"),
+    path("leave/", leaving.leave_check, name="leave_check"),
+    path("leave/against-advice/", leaving.leave_against_advice, name="leave_against_advice"),
+    path("symptom/", leaving.symptom, name="symptom"),
+    path("emergency/", leaving.emergency, name="emergency"),
+    path("contact/", contacts.contact_add, name="contact_add"),
+]
+sheet_urls: list[URLPattern] = [
+    path("today/", today.today, name="today"),
+    path("today/rows/", today.today_rows, name="today_rows"),
+    path("today/contacts/", contacts.contacts, name="contacts"),
+    path("today/cover/", cover.cover, name="cover"),
+    path("today/cover/out/", cover.cover_out, name="cover_out"),
+    path("visits/<uuid:uid>/", include(_one_visit)),  # type: ignore[list-item]
+]

@@ -47,6 +47,9 @@ class Place(models.Model):
         constraints = [models.UniqueConstraint(fields=["resource", "index"], name="place_once")]
         triggers = history()
 
+    def __str__(self) -> str:
+        return f"place {self.index} of resource {self.resource_id}"
+
 
 class Opening(models.Model):
     """Local opening hours of a resource on one weekday (Monday is 0)."""
@@ -65,6 +68,9 @@ class Opening(models.Model):
         ]
         triggers = history()
 
+    def __str__(self) -> str:
+        return f"weekday {self.weekday}, {self.opens:%H:%M}-{self.closes:%H:%M}"
+
 
 class Closure(models.Model):
     """A time in which a resource, or with none named the whole lab, cannot be used."""
@@ -79,6 +85,9 @@ class Closure(models.Model):
     class Meta:
         constraints = [bounded("during", "closure_bounded")]
         triggers = history()
+
+    def __str__(self) -> str:
+        return self.reason
 
 
 class CoverPresence(models.Model):
@@ -96,6 +105,9 @@ class CoverPresence(models.Model):
             )
         ]
         triggers = never_deleted()
+
+    def __str__(self) -> str:
+        return f"from {self.checked_in_at} until {self.until}"
 
 
 explain(

@@ -51,6 +51,9 @@ class Series(models.Model):
         ]
         triggers = [*never_deleted(), consent_first("booked_at")]
 
+    def __str__(self) -> str:
+        return f"series {self.uid}"
+
 
 class Visit(models.Model):
     """One visit of a series.
@@ -153,6 +156,9 @@ class Visit(models.Model):
             ),
         ]  # fmt: skip
 
+    def __str__(self) -> str:
+        return f"visit {self.number}"
+
 
 class Booking(models.Model):
     """One place occupied by a visit. `blocked` is `during` plus the turnaround of the place."""
@@ -178,6 +184,9 @@ class Booking(models.Model):
             ),
         ]
         triggers = never_deleted()
+
+    def __str__(self) -> str:
+        return f"place {self.place_id}, {self.during}"
 
 
 explain(

@@ -42,8 +42,9 @@ class ProtocolForm(forms.Form):
         text = self._text_of(file) if file else data.get("document") or ""
         text = text.replace("\r\n", "\n").replace("\r", "\n")
         if file and text:  # shown again beside its errors, since a file field cannot be
-            self.data = self.data.copy()
-            self.data["document"] = text
+            typed = dict(self.data.items())
+            typed["document"] = text
+            self.data = typed
         if not text.strip() and not self.errors:
             self.add_error("document", "Paste the document or choose its file.")
         data["document"] = text

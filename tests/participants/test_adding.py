@@ -208,6 +208,14 @@ def test_closed_study_takes_nobody(keeper: Actor, study: Any, noon: datetime) ->
         add(keeper, study)
 
 
+def test_prefix_that_gives_no_code_is_told(keeper: Actor, study: Any, noon: datetime) -> None:
+    """A study set up with a letter that codes never have says so, and adds nobody."""
+    Study.objects.filter(pk=study.pk).update(code_prefix="SO")
+    with pytest.raises(Refused, match="prefix"):
+        add(keeper, study)
+    assert not Person.objects.exists()
+
+
 @pytest.mark.parametrize("who", ["clinician", "experimenter", "pharmacist", "lead", "monitor"])
 def test_only_the_coordinator_adds(who: str, request: Any, actor_of: Any, study: Any) -> None:
     """Every other role is refused by the service itself."""

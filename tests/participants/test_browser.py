@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from django.urls import reverse
+from django.test import Client
 
 from studylab.access import Actor
 from studylab.participants.models import Participant
@@ -16,18 +16,16 @@ from studylab.participants.services import (
 )
 from tests import cast
 from tests.look.chromium import browser_with
-from tests.participants.people import BEN, add, correct, give_consent
+from tests.participants.people import BEN, add, correct, give_consent, url
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
 
 
 @pytest.fixture
-def pages(
-    ana: Participant, study: Any, keeper: Actor, noon: datetime, coordinator: Any, clinician: Any,
-    lead: Any, actor_of: Any, client_of: Any,
-) -> dict[str, str]:  # fmt: skip
-    """Finished pages in their fullest state, by name."""
-    doctor, office = client_of(clinician), client_of(coordinator)
+def story(
+    ana: Participant, study: Any, keeper: Actor, noon: datetime, lead: Any, actor_of: Any
+) -> dict[str, Any]:
+    """A hold, a corrected consent, a closed and an open deviation, and a second volunteer."""
     hold = hold_open(participant=ana, kind="symptom", reason="fainted on the stairs", actor=keeper)
     consent = give_consent(keeper, ana, noon - timedelta(hours=2), staff=noon - timedelta(hours=3))
     correct(keeper, consent, noon - timedelta(hours=4), reason="wrong line read")
@@ -36,37 +34,48 @@ def pages(
     deviation_explain(deviation=closed, explanation="projector hung", actor=keeper)
     deviation_close(deviation=closed, password=cast.PASSWORD, actor=actor_of(lead))
     open_one = deviation_record(**step, actor=keeper)
-    ben = add(keeper, study, BEN)
+    return {"hold": hold, "closed": closed, "open": open_one, "ben": add(keeper, study, BEN)}
 
-    def at(name: str, *args: object) -> str:
-        return reverse(name, args=[study.slug, *args])
+
+@pytest.fixture
+def pages(
+    story: dict[str, Any],
+    ana: Participant,
+    study: Any,
+    office: Client,
+    clinician: Any,
+    client_of: Any,
+) -> dict[str, str]:
+    """Finished pages in their fullest state, by name."""
+    doctor = client_of(clinician)
+    hold, closed, open_one, ben = (story[name] for name in ("hold", "closed", "open", "ben"))
 
     answers = {
-        "list": office.get(at("volunteers")),
-        "found": office.post(at("volunteer_find"), {"sought": "nobody"}),
-        "add": office.get(at("volunteer_add")),
-        "add-wrong": office.post(at("volunteer_add"), {"email": "søren@mail.example"}),
-        "add-duplicate": office.post(at("volunteer_add"), {
+        "list": office.get(url(study, "volunteers")),
+        "found": office.post(url(study, "volunteer_find"), {"sought": "nobody"}),
+        "add": office.get(url(study, "volunteer_add")),
+        "add-wrong": office.post(url(study, "volunteer_add"), {"email": "søren@mail.example"}),
+        "add-duplicate": office.post(url(study, "volunteer_add"), {
             "family_name": "Lopez", "given_names": "Eve", "birth_date": "1998-03-04", "phone": "07700900555",
             "agreed_method": "spoken", "agreed_at": "2026-03-10T08:00",
         }),
-        "contact": office.get(at("volunteer_contact", ana.code)),
-        "contact-shown": office.post(at("volunteer_contact", ana.code)),
-        "contact-change": office.post(at("volunteer_contact_change", ana.code)),
-        "consents": office.get(at("consents", ana.code)),
-        "consent-add": office.get(at("consent_add", ben.code)),
-        "consent-add-wrong": office.post(at("consent_add", ben.code), {}),
-        "consent-correct": office.get(at("consent_correct", ana.code)),
-        "withdraw": office.get(at("volunteer_withdraw", ana.code)),
-        "end-wrong": office.post(at("volunteer_end", ana.code), {}),
-        "hold-add": office.get(at("hold_add", ana.code)),
-        "hold-release": doctor.get(at("hold_release", hold.uid)),
-        "deviations": office.get(at("deviations")),
-        "deviation-open": doctor.get(at("deviation", open_one.uid)),
-        "deviation-closed": doctor.get(at("deviation", closed.uid)),
-        "deviation-add": office.get(at("deviation_add")),
-        "deviation-explain": office.get(at("deviation_explain", open_one.uid)),
-        "deviation-close-wrong": doctor.post(at("deviation_close", open_one.uid), {"password": "x"}),
+        "contact": office.get(url(study, "volunteer_contact", ana.code)),
+        "contact-shown": office.post(url(study, "volunteer_contact", ana.code)),
+        "contact-change": office.post(url(study, "volunteer_contact_change", ana.code)),
+        "consents": office.get(url(study, "consents", ana.code)),
+        "consent-add": office.get(url(study, "consent_add", ben.code)),
+        "consent-add-wrong": office.post(url(study, "consent_add", ben.code), {}),
+        "consent-correct": office.get(url(study, "consent_correct", ana.code)),
+        "withdraw": office.get(url(study, "volunteer_withdraw", ana.code)),
+        "end-wrong": office.post(url(study, "volunteer_end", ana.code), {}),
+        "hold-add": office.get(url(study, "hold_add", ana.code)),
+        "hold-release": doctor.get(url(study, "hold_release", hold.uid)),
+        "deviations": office.get(url(study, "deviations")),
+        "deviation-open": doctor.get(url(study, "deviation", open_one.uid)),
+        "deviation-closed": doctor.get(url(study, "deviation", closed.uid)),
+        "deviation-add": office.get(url(study, "deviation_add")),
+        "deviation-explain": office.get(url(study, "deviation_explain", open_one.uid)),
+        "deviation-close-wrong": doctor.post(url(study, "deviation_close", open_one.uid), {"password": "x"}),
     }  # fmt: skip
     assert {
         name: a.status_code for name, a in answers.items() if a.status_code not in (200, 422)

@@ -4,6 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
+from django.test import Client
 from django.urls import reverse
 
 from studylab import codes
@@ -12,9 +13,15 @@ from studylab.participants import end_hooks
 from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.services import deviation_explain, deviation_record, hold_open
 from tests import cast
-from tests.participants.people import url
+from tests.participants.people import text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
+DEVIATION = {
+    "kind": "step",
+    "what": "cards shown twice",
+    "subject": "visit 1, cards",
+    "occurred_at": "2026-03-10T08:00",
+}
 
 
 def test_withdrawal_says_what_follows_first(
@@ -87,47 +94,51 @@ def test_holds_and_deviations_of_other_studies_are_not_there(
     assert client.get(reverse("deviation", args=["other-study", deviation.uid])).status_code == 404
 
 
-def test_course_of_a_deviation_on_pages(
-    ana: Participant, study: Any, coordinator: Any, lead: Any, client_of: Any, noon: datetime
-) -> None:
-    """Recorded with a code that is checked, explained, closed by somebody else."""
-    office, chief = client_of(coordinator), client_of(lead)
-    add = url(study, "deviation_add")
-    page = office.get(add, {"volunteer": ana.code}).content.decode()
-    assert f'value="{ana.code}"' in page
-    data = {"volunteer": ana.code.lower(), "kind": "step", "what": "cards shown twice",
-            "subject": "visit 1, cards", "occurred_at": "2026-03-10T08:00"}  # fmt: skip
-    for field, wrong, words in (
+@pytest.mark.parametrize(
+    ("field", "wrong", "words"),
+    [
         ("volunteer", "HB-00001X", "check character"),
         ("volunteer", codes.participant_code(77, "HB"), "No volunteer of this study"),
         ("occurred_at", "2026-03-11T08:00", "later than now"),
         ("what", "", "required"),
-    ):
-        response = office.post(add, {**data, field: wrong})
-        assert response.status_code == 422
-        assert words in response.context["form"].errors[field][0]
-    response = office.post(add, data)
+    ],
+)
+def test_wrong_entry_of_a_deviation(
+    ana: Participant, study: Any, office: Client, field: str, wrong: str, words: str
+) -> None:
+    """Each is told at its field; nothing is recorded."""
+    given = {**DEVIATION, "volunteer": ana.code, field: wrong}
+    response = office.post(url(study, "deviation_add"), given)
+    assert response.status_code == 422
+    assert words in response.context["form"].errors[field][0]
+    assert not Deviation.objects.exists()
+
+
+def test_course_of_a_deviation_on_pages(
+    ana: Participant, study: Any, office: Client, lead: Any, client_of: Any
+) -> None:
+    """Recorded with a code in any case, explained, closed by somebody else."""
+    chief, add = client_of(lead), url(study, "deviation_add")
+    assert f'value="{ana.code}"' in text_of(office.get(add, {"volunteer": ana.code}))
+    response = office.post(add, {**DEVIATION, "volunteer": ana.code.lower()})
     deviation = Deviation.objects.get()
     assert response.url == url(study, "deviation", deviation.uid)
     assert deviation.participant == ana
-    assert "cards shown twice" in office.get(url(study, "deviations")).content.decode()
+    assert "cards shown twice" in text_of(office.get(url(study, "deviations")))
     close, explain = (url(study, f"deviation_{n}", deviation.uid) for n in ("close", "explain"))
     early = chief.post(close, {"password": cast.PASSWORD})
     assert early.status_code == 422
-    assert "not explained yet" in early.content.decode()
+    assert "not explained yet" in text_of(early)
     assert office.post(explain, {"explanation": "projector hung"}).status_code == 302
     assert office.get(close).status_code == 403
     assert chief.post(close, {"password": "wrong"}).status_code == 422
     assert chief.post(close, {"password": cast.PASSWORD}).status_code == 302
-    page = chief.get(url(study, "deviation", deviation.uid)).content.decode()
+    page = text_of(chief.get(url(study, "deviation", deviation.uid)))
     assert "Lev Okonjo" in page
     assert "void" not in page
-    shown = {
-        s: office.get(url(study, "deviations"), {"show": s}).content.decode()
-        for s in ("open", "closed")
-    }
-    assert "cards shown twice" in shown["closed"]
-    assert "cards shown twice" not in shown["open"]
+    for show, there in (("closed", True), ("open", False)):
+        listed = text_of(office.get(url(study, "deviations"), {"show": show}))
+        assert ("cards shown twice" in listed) is there
 
 
 def test_who_explained_is_not_offered_to_close(

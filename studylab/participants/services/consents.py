@@ -39,19 +39,7 @@ def consent_record(
     require(actor, Cap.CONSENT_RECORD)
     participant = lock_participant(participant, actor)
     require_active(participant)
-    if kind not in Consent.Kind.values:
-        raise Refused("There is no such consent.", field="kind")
-    wanted = current_protocol(participant.study).plan.consent_version
-    if version != wanted:
-        raise Refused(
-            f"The text in force is version “{wanted}”. Have the volunteer sign that one.",
-            field="version",
-        )
-    standing = current_consent(participant, kind)
-    if standing is not None and standing.version == version:
-        raise Conflict(
-            "This consent is on record already. If something in it is wrong, correct that entry."
-        )
+    _check_wanted(participant, kind, version)
     signed_at = _signed_at(method, signed_at)
     times = {"signed_at": signed_at, "written_on": written_on, "staff_signed_at": staff_signed_at}
     _check_times(participant, kind, method, times)
@@ -99,6 +87,23 @@ def consent_correct(
     _note(actor, Action.CONSENT_CORRECTED, corrected)
     note_order(consent=corrected, actor=actor)
     return corrected
+
+
+def _check_wanted(participant: Participant, kind: str, version: str) -> None:
+    """Raise Refused for another text than the one in force, Conflict when it is consented to already."""
+    if kind not in Consent.Kind.values:
+        raise Refused("There is no such consent.", field="kind")
+    wanted = current_protocol(participant.study).plan.consent_version
+    if version != wanted:
+        raise Refused(
+            f"The text in force is version “{wanted}”. Have the volunteer sign that one.",
+            field="version",
+        )
+    standing = current_consent(participant, kind)
+    if standing is not None and standing.version == version:
+        raise Conflict(
+            "This consent is on record already. If something in it is wrong, correct that entry."
+        )
 
 
 def _signed_at(method: str, signed_at: datetime | None) -> datetime:

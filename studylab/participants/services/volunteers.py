@@ -75,32 +75,49 @@ def participant_add(
     _check_agreement(agreed_at, agreed_method)
     matches = likely_matches(study, details)
     known = settle_duplicates(matches, decision)
-    now = clock.now()
-    person = known or Person.objects.create(created_at=now)
+    person = known or Person.objects.create(created_at=clock.now())
     contact_write(person, details)
+    participant = _enrol(study, person, heard_from, _language(study, language), actor)
+    _record_agreement(participant, agreed_at, agreed_method, actor)
+    _note_addition(actor, participant, matches, decision)
+    return participant
+
+
+def _enrol(
+    study: Study, person: Person, heard_from: str, language: str, actor: Actor
+) -> Participant:
+    """Give the person the next code of the study, whose row is locked."""
     serial = 1 + (Participant.objects.filter(study=study).aggregate(n=Max("serial"))["n"] or 0)
-    participant = Participant.objects.create(
+    try:
+        code = codes.participant_code(serial, study.code_prefix)
+    except ValueError as problem:
+        raise Refused(f"No code can be given: {problem}") from None
+    now = clock.now()
+    return Participant.objects.create(
         study=study,
         person=person,
-        code=codes.participant_code(serial, study.code_prefix),
+        code=code,
         serial=serial,
         status_at=now,
-        heard_from=heard_from,
-        language=_language(study, language),
+        heard_from=heard_from[:100],
+        language=language,
         added_at=now,
         added_by_id=actor.user_id,
     )
+
+
+def _record_agreement(
+    participant: Participant, agreed_at: datetime, method: str, actor: Actor
+) -> None:
     Consent.objects.create(
         participant=participant,
         kind=Consent.Kind.QUESTIONS,
-        version=current_protocol(study).plan.consent_version,
-        method=agreed_method,
+        version=current_protocol(participant.study).plan.consent_version,
+        method=method,
         signed_at=agreed_at,
-        recorded_at=now,
+        recorded_at=clock.now(),
         recorded_by_id=actor.user_id,
     )
-    _note_addition(actor, participant, matches, decision)
-    return participant
 
 
 def lock_identities() -> None:

@@ -1,0 +1,231 @@
+"""Forms of the run sheet: one per kind of step, and starting, leaving out and stopping."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+from uuid import UUID, uuid4
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.dateparse import parse_datetime
+
+from scheduling.models import StepRecord
+from scheduling.rules.step_values import (
+    DOCUMENTS,
+    IDENTIFIERS,
+    LONGEST_TEXT,
+    ValueProblem,
+    clean_value,
+)
+from studylab import clock
+from studylab.forms import InstantField, local_minute
+from studylab.studies.rules.protocol import Step
+
+NO_NAMES = "Name nobody: people who may not see names read this."
+_STALE = "The form is damaged. Load the page again and enter it anew; nothing was recorded."
+
+
+class DeviceTimeField(forms.CharField):
+    """The tablet's own time when the form was sent. It is kept beside the server's and never decides."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            required=False, widget=forms.HiddenInput({"data-device-at": "", "autocomplete": "off"})
+        )
+
+    def clean(self, value: Any) -> datetime | None:
+        """Return the instant, None for anything that is none: a wrong tablet clock stops nobody."""
+        try:
+            at = parse_datetime(super().clean(value))
+        except (ValueError, ValidationError):
+            return None
+        return at if at is not None and at.utcoffset() is not None else None
+
+
+class ActForm(forms.Form):
+    """One act of a tablet: its own id, so that it is written once, and its own time."""
+
+    client_id = forms.UUIDField(
+        widget=forms.HiddenInput, error_messages={"required": _STALE, "invalid": _STALE}
+    )
+    device_at = DeviceTimeField()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["client_id"].initial = uuid4
+
+    @property
+    def client_id_value(self) -> UUID:
+        """The tablet's id of this act."""
+        found: UUID = self.cleaned_data["client_id"]
+        return found
+
+
+def _identity(form: forms.Form) -> None:
+    form.fields["identifiers"] = forms.MultipleChoiceField(
+        label="What was checked", required=False, widget=forms.CheckboxSelectMultiple,
+        choices=[(one, one.capitalize()) for one in IDENTIFIERS],
+        help_text="At least two, asked and not read out to the volunteer.",
+    )  # fmt: skip
+    form.fields["document"] = forms.ChoiceField(
+        label="Document seen", required=False, widget=forms.RadioSelect,
+        choices=[(one, one.capitalize()) for one in DOCUMENTS],
+        help_text="The kind only, never its number.",
+    )  # fmt: skip
+
+
+def _done(form: forms.Form) -> None:
+    form.fields["done"] = forms.BooleanField(required=False, initial=True, widget=forms.HiddenInput)
+
+
+def _choice(step: Step) -> forms.Field:
+    return forms.ChoiceField(
+        label="Answer", required=False, widget=forms.RadioSelect,
+        choices=[(one, one) for one in step.options],
+    )  # fmt: skip
+
+
+def _number(step: Step) -> forms.Field:
+    given = [
+        f"{word} {bound:g}"
+        for word, bound in (("from", step.minimum), ("to", step.maximum))
+        if bound is not None
+    ]
+    return forms.CharField(
+        label=f"Value ({step.unit})" if step.unit else "Value", required=False, max_length=20,
+        help_text=f"{' '.join(given)} {step.unit}".strip().capitalize() + "." if given else "",
+        widget=forms.TextInput(
+            {"inputmode": "decimal", "autocomplete": "off", "class": "step-number", "size": 8}
+        ),
+    )  # fmt: skip
+
+
+def _text(_step: Step) -> forms.Field:
+    return forms.CharField(
+        label="Note", required=False, max_length=LONGEST_TEXT, help_text=NO_NAMES,
+        widget=forms.Textarea({"rows": 4}),
+    )  # fmt: skip
+
+
+def _label(_step: Step) -> forms.Field:
+    return forms.CharField(
+        label="Label", required=False, max_length=60, help_text="Scan it, or type what is printed.",
+        widget=forms.TextInput(
+            {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+        ),
+    )  # fmt: skip
+
+
+_VALUES: dict[str, Callable[[Step], forms.Field]] = {
+    "choice": _choice, "number": _number, "text": _text, "label": _label,
+}  # fmt: skip
+
+
+class StepForm(ActForm):
+    """What is entered at one step. `kept` is the value as the service takes it.
+
+    `out_of_order` asks why; with `record` the form corrects it and asks why as well.
+    """
+
+    occurred_at = InstantField(
+        label="When, if not just now", required=False,
+        help_text="Leave empty for now. The server's clock counts, not the tablet's.",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        data: Any = None,
+        *,
+        step: Step,
+        out_of_order: bool = False,
+        record: StepRecord | None = None,
+    ) -> None:
+        super().__init__(data, initial=_initial(record) if record else None)
+        self.step = step
+        self.kept: dict[str, Any] = {}
+        if step.kind == "identity":
+            _identity(self)
+        elif step.kind in ("tick", "read_aloud"):
+            _done(self)
+        elif step.kind in _VALUES:
+            self.fields["value"] = _VALUES[step.kind](step)
+        if record is not None:
+            self.fields["occurred_at"] = InstantField(label="When it happened")
+            self.fields["reason"] = _why("Why is it corrected?")
+        elif out_of_order:
+            self.fields["deviation_reason"] = _why("Why is it done now, out of order?")
+        last = [
+            name for name in ("occurred_at", "deviation_reason", "reason") if name in self.fields
+        ]
+        self.order_fields([name for name in self.fields if name not in last] + last)
+
+    def clean(self) -> dict[str, Any]:
+        """Judge the value as the service will, so that what is wrong stands at its field."""
+        cleaned: dict[str, Any] = super().clean() or {}
+        if "occurred_at" in self.errors:
+            return cleaned
+        raw = {key: cleaned.get(key) for key in ("identifiers", "document", "done", "value")}
+        raw["started_at"] = self.happened_at().isoformat()
+        try:
+            self.kept = clean_value(self.step, raw)
+        except ValueProblem as problem:
+            if problem.field not in self.errors:
+                self.add_error(
+                    problem.field if problem.field in self.fields else None, problem.message
+                )
+        return cleaned
+
+    def happened_at(self) -> datetime:
+        """When the step was done: as entered, else now."""
+        entered: datetime | None = self.cleaned_data.get("occurred_at")
+        return entered or clock.now()
+
+    @property
+    def values(self) -> list[Any]:
+        """The fields of the value itself, for the page."""
+        names = ("identifiers", "document", "value")
+        return [self[name] for name in names if name in self.fields]
+
+
+def _initial(record: StepRecord) -> dict[str, Any]:
+    value = dict(record.value)
+    if isinstance(value.get("value"), float):
+        value["value"] = f"{value['value']:g}"
+    return {**value, "done": True, "occurred_at": local_minute(record.occurred_at)}
+
+
+def _why(label: str) -> forms.CharField:
+    return forms.CharField(
+        label=label, max_length=300, widget=forms.Textarea({"rows": 3}), help_text=NO_NAMES
+    )
+
+
+class StartForm(forms.Form):
+    """A reason, where something about the start is unusual."""
+
+    reason = forms.CharField(
+        label="Reason, if something is unusual", required=False, max_length=300,
+        widget=forms.Textarea({"rows": 2}),
+        help_text=f"For example another day than planned. {NO_NAMES}",
+    )  # fmt: skip
+
+
+class SkipForm(forms.Form):
+    """Why a step is left out."""
+
+    reason = _why("Why is it left out?")
+
+
+class StopForm(forms.Form):
+    """Why a visit ends before its end, and after a dose into whose hands the volunteer goes."""
+
+    reason = _why("Why does it stop?")
+    handed_to = forms.CharField(
+        label="Who took the volunteer over?", max_length=300, required=False,
+        help_text="After a dose nobody just goes. For example: the emergency department of the harbour hospital.",
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, watched: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not watched:
+            del self.fields["handed_to"]

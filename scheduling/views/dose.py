@@ -1,0 +1,157 @@
+"""The dose page: the gate as it stands, the kit, what two people read, and the giving."""
+
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from django.http import Http404, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
+from django.views.decorators.http import require_GET, require_http_methods
+from django_htmx.http import HttpResponseClientRefresh
+
+from scheduling.forms.dose import DoseCorrectForm, DoseForm, KitForm
+from scheduling.models import Visit
+from scheduling.selectors.evidence import Evidence, evidence_of
+from scheduling.selectors.gate import judged_gate
+from scheduling.selectors.sheet import access_visit
+from scheduling.selectors.today import cover_now
+from scheduling.services.doses import dose_correct as correct
+from scheduling.services.doses import dose_give as give
+from scheduling.views.words import sheet_url
+from screening.rules.gate_facts import GateFacts
+from studylab import clock
+from studylab.access import Cap, require, requires
+from studylab.http import StaffRequest, answer_form
+from studylab.studies.selectors import current_protocol
+from studylab.templatetags.studylab import clock_time, instant
+
+
+@requires(Cap.TODAY_VIEW)
+@sensitive_post_parameters("second_password")
+@sensitive_variables()
+@require_http_methods(["GET", "POST"])
+def dose(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Show the gate; take a kit number by GET; take the giving by POST."""
+    visit = access_visit(request.study, uid)
+    if request.method == "POST":
+        require(request.actor, Cap.VISIT_RUN)
+    kit_form, kit = _kit(request)
+    context = _gate(visit, kit) | {
+        "kit_form": kit_form,
+        "current_section": "today",
+        "back": sheet_url(visit, "now"),
+        "standing": _evidence(visit).dose,
+        "may_give": request.actor.may(Cap.VISIT_RUN),
+    }
+    form = DoseForm(request.POST or None, initial={"kit_number": kit})
+
+    def write() -> object:
+        values = {k: v for k, v in form.cleaned_data.items() if k not in ("device_at", "given_at")}
+        given_at = form.cleaned_data["given_at"] or clock.now()
+        return give(visit=visit, given_at=given_at, actor=request.actor, **values)
+
+    if kit_form.is_bound and not kit_form.is_valid() and request.method == "GET":
+        return render(request, "scheduling/dose/dose.html", {**context, "form": form}, status=422)
+    return answer_form(
+        request, form=form, template="scheduling/dose/dose.html", write=write,
+        done=lambda _: sheet_url(visit, "now"),
+        message="The dose is on record. The wait counts from the time it was given.",
+        context=context,
+    )  # fmt: skip
+
+
+@requires(Cap.TODAY_VIEW)
+@require_GET
+def dose_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """The gate alone, asked again and again while the page is open; reloads a page whose gate opened."""
+    visit = access_visit(request.study, uid)
+    _, kit = _kit(request)
+    context = _gate(visit, kit)
+    if context["gate"].open and request.GET.get("shown") == "shut":
+        return HttpResponseClientRefresh()
+    return render(request, "scheduling/dose/_gate.html", context)
+
+
+@requires(Cap.VISIT_RUN)
+@require_http_methods(["GET", "POST"])
+def dose_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Correct when the dose was given; the wait moves with it."""
+    visit = access_visit(request.study, uid)
+    standing = _evidence(visit).dose
+    if standing is None:
+        raise Http404("No dose is on record for this visit.")
+    form = DoseCorrectForm(request.POST or None, dose=standing)
+
+    def write() -> object:
+        return correct(dose=standing, actor=request.actor, **form.cleaned_data)
+
+    return answer_form(
+        request, form=form, template="scheduling/dose/correct.html", write=write,
+        done=lambda _: sheet_url(visit, "now"),
+        message="The time is corrected. The wait and everything after it count from the new time.",
+        context={
+            "visit": visit, "participant": visit.participant, "dose": standing,
+            "back": sheet_url(visit, "now"), "current_section": "today",
+        },
+    )  # fmt: skip
+
+
+def _kit(request: StaffRequest) -> tuple[KitForm, str]:
+    """Return the kit form and the right number it holds, "" while there is none."""
+    data = request.GET
+    if request.method == "POST":
+        data = data.copy()
+        data["kit"] = request.POST.get("kit_number", "")
+    form = KitForm(data) if data.get("kit") is not None else KitForm()
+    return form, form.cleaned_data["kit"] if form.is_bound and form.is_valid() else ""
+
+
+def _gate(visit: Visit, kit: str) -> dict[str, Any]:
+    now = clock.now()
+    facts, result = judged_gate(visit=visit, kit_number=kit or None, at=now)
+    study = visit.participant.study
+    return {
+        "visit": visit,
+        "participant": visit.participant,
+        "gate": result,
+        "checked": checked(facts, visit) if result.open else [],
+        "kit": kit,
+        "now": now,
+        "cover": cover_now(study, now),
+        "plan": current_protocol(study).plan,
+    }
+
+
+def _evidence(visit: Visit) -> Evidence:
+    return evidence_of([visit])[visit.pk]
+
+
+def checked(facts: GateFacts, visit: Visit) -> list[str]:
+    """Return what an open gate has looked at, in the order of the visit."""
+    consent, signed, asked = facts.consent, facts.sign_off, facts.questions
+    taken, kit, cover = facts.pre_dose, facts.kit, facts.cover
+    return [
+        "The limits of this protocol version are confirmed by a physician.",
+        f"{visit.participant.code} takes part, was identified today, and has not had a dose before.",
+        f"Consent version {consent.version if consent else ''} is current, "
+        f"signed {_when(consent.signed_at if consent else None)}.",
+        f"The physician's sign-off is unchanged and holds until {_when(signed.valid_until if signed else None)}.",
+        f"Allocation number {facts.allocation_number} is issued.",
+        "The earlier visits are finished and the time between visits is kept.",
+        f"Today's questions were answered at {_clock(asked.answered_at if asked else None)}; "
+        "nothing stands in the way.",
+        f"Pre-dose readings of {_clock(taken.taken_at if taken else None)} are complete and inside the limits, "
+        "or released by a physician.",
+        f"Kit {kit.number if kit else ''} was handed out for this number, is in date and not in quarantine.",
+        f"A physician is at the site until {_clock(cover.until if cover else None)}, past the end of the wait.",
+        "No hold is open.",
+    ]
+
+
+def _when(at: datetime | None) -> str:
+    return instant(at)
+
+
+def _clock(at: datetime | None) -> str:
+    return clock_time(at) or "an unknown time"

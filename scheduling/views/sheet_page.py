@@ -1,0 +1,283 @@
+"""The run sheet as its page shows it: rows, the step to do now, the wait, and what may be done."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.forms import BaseForm
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+
+from scheduling.forms.leaving import LeaveForm
+from scheduling.forms.steps import StartForm, StepForm
+from scheduling.models import Dose, Visit
+from scheduling.rules.elapsed import add_elapsed
+from scheduling.rules.sheet import short, visit_word
+from scheduling.rules.step_values import ELSEWHERE
+from scheduling.selectors.sheet import Sheet, SheetStep, sheet_of
+from scheduling.selectors.today import cover_now, places_of
+from scheduling.services.steps import NEVER_SKIPPED
+from scheduling.services.visits import start_spacing
+from scheduling.views.words import KINDS, WAIT_KINDS, beside, sheet_url
+from screening.models import AnswerSet, VitalSet
+from screening.selectors import questions_fact
+from screening.views.words import VERDICTS
+from studylab import clock
+from studylab.access import Cap
+from studylab.http import StaffRequest
+from studylab.studies.selectors import current_protocol
+
+_QUESTIONS = {
+    "clear": ("ok", "answered, nothing in the way"),
+    "released": ("ok", "flagged, released by the physician"),
+    "hold": ("stop", "flagged: on hold"),
+    "undecided": ("wait", "cannot decide yet"),
+    None: ("wait", "to be assessed"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One step in the list. `kind` and `word` tell a state where the step has one beyond done."""
+
+    sheet_step: SheetStep
+    number: int
+    short: str
+    words: str
+    kind: str = ""
+    word: str = ""
+    by: str = ""
+    at: datetime | None = None
+    entered_at: datetime | None = None
+    out_of_order: bool = False
+    may_skip: bool = False
+    correct_url: str = ""
+    look_url: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WaitPanel:
+    """The wait after the dose: instants in UTC; `kind` is the shape of the state."""
+
+    dose: Dose
+    state: str
+    kind: str
+    due_at: datetime
+    latest_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StartShown:
+    """What is checked before a booked visit starts. `problem` becomes a deviation, by itself."""
+
+    window: tuple[datetime, datetime] | None
+    problem: str
+    another_day: bool
+    form: BaseForm
+
+
+def sheet_context(
+    request: StaffRequest, visit: Visit, *, form: BaseForm | None = None
+) -> dict[str, Any]:
+    """Return what the page of the run sheet needs; `form` is one that was sent and refused."""
+    now = clock.now()
+    sheet = sheet_of(visit, now)
+    rows = rows_of(sheet)
+    rooms, people = places_of(visit)
+    running = visit.state == Visit.State.RUNNING
+    following = next((row for row in rows if row.sheet_step.state == "next"), None)
+    word = visit_word(
+        state=visit.state, planned_start=visit.planned.lower, at=now, held=bool(sheet.holds),
+        wait=sheet.wait,
+    )  # fmt: skip
+    return {
+        "current_section": "today",
+        "visit": visit,
+        "participant": visit.participant,
+        "sheet": sheet,
+        "rows": rows,
+        "following": following if running else None,
+        "last": _last_done(rows),
+        "done_count": sum(row.sheet_step.state in ("done", "skipped") for row in rows),
+        "word": word,
+        "word_kind": KINDS[word],
+        "rooms": rooms,
+        "people": people,
+        "pinned": pinned(sheet),
+        "wait": wait_panel(sheet),
+        "leave_after": leave_after(sheet, now),
+        "cover": cover_now(request.study, now),
+        "running": running,
+        "may_run": running and request.actor.may(Cap.VISIT_RUN),
+        "may_finish": running and not _open_required(rows),
+        "start": _start(visit, form, now) if visit.state == Visit.State.BOOKED else None,
+        "step_form": _step_form(following, form) if running else None,
+        "next_url": _elsewhere(visit, following.sheet_step) if following else "",
+        "now": now,
+    }
+
+
+def show_sheet(
+    request: StaffRequest, visit: Visit, *, form: BaseForm | None = None, status: int = 200
+) -> HttpResponse:
+    """Render the run sheet."""
+    context = sheet_context(request, visit, form=form)
+    return render(request, "scheduling/sheet/sheet.html", context, status=status)
+
+
+def rows_of(sheet: Sheet) -> list[Row]:
+    """Return the steps as rows, in the order of the sheet."""
+    rows, waiting = [], False
+    for number, one in enumerate(sheet.steps, start=1):
+        rows.append(_row(sheet, one, number, out_of_order=waiting))
+        waiting = waiting or (one.step.required and one.state in ("next", "later"))
+    return rows
+
+
+def row_of(sheet: Sheet, key: str) -> Row | None:
+    """Return the row of one step; None for a key the visit does not have."""
+    return next((row for row in rows_of(sheet) if row.sheet_step.step.key == key), None)
+
+
+def _row(sheet: Sheet, one: SheetStep, number: int, *, out_of_order: bool) -> Row:
+    visit, step, record = sheet.visit, one.step, one.record
+    facts: dict[str, Any] = {"words": one.words if not one.skipped else ""}
+    if record is not None:
+        facts |= {
+            "by": record.recorded_by.name if record.recorded_by else "",
+            "at": record.occurred_at,
+        }
+        if record.recorded_at - record.occurred_at > timedelta(minutes=2):
+            facts["entered_at"] = record.recorded_at
+        if step.kind not in ELSEWHERE and not record.skipped:
+            args = [visit.participant.study.slug, visit.uid, step.key]
+            facts["correct_url"] = reverse("step_correct", args=args)
+    if one.evidence is not None and not one.skipped:
+        facts |= _evidence(sheet, one.evidence)
+    if one.skipped:
+        facts |= {"kind": "warn", "word": "left out"}
+    elif step.kind == "leave" and record is not None:
+        facts |= _left(record.value)
+    return Row(
+        one, number, short(step), out_of_order=out_of_order,
+        may_skip=step.kind not in NEVER_SKIPPED, **facts,
+    )  # fmt: skip
+
+
+def _evidence(sheet: Sheet, evidence: VitalSet | AnswerSet | Dose) -> dict[str, Any]:
+    visit = sheet.visit
+    if isinstance(evidence, VitalSet):
+        kind, word = VERDICTS[evidence.verdict]
+        if evidence.systolic is not None and not evidence.verdict:
+            kind, word = "info", "taken; judged at the leave check"
+        return {
+            "kind": kind, "word": word, "at": evidence.taken_at,
+            "look_url": beside("vitals", visit, evidence.uid),
+        }  # fmt: skip
+    if isinstance(evidence, AnswerSet):
+        fact = questions_fact(visit.participant, visit.uid)
+        kind, word = _QUESTIONS[fact.outcome if fact else None]
+        return {
+            "kind": kind, "word": word, "at": evidence.given_at,
+            "look_url": beside("dosing_day_assessment", visit, visit.uid),
+        }  # fmt: skip
+    return {
+        "words": f"{evidence.count} × {evidence.strength_mg.normalize():f} mg, kit {evidence.kit.number}",
+        "by": f"{evidence.given_by.name}, checked by {evidence.checked_by.name}",
+        "at": evidence.given_at,
+        "correct_url": reverse("dose_correct", args=[visit.participant.study.slug, visit.uid]),
+    }
+
+
+def _left(value: dict[str, Any]) -> dict[str, Any]:
+    if value.get("fit"):
+        return {"kind": "ok", "word": "fit to leave"}
+    if value.get("handed_to"):
+        return {"kind": "warn", "word": f"handed over to {value['handed_to']}"}
+    return {"kind": "stop", "word": "left against advice"}
+
+
+def _last_done(rows: list[Row]) -> Row | None:
+    done = [row for row in rows if row.sheet_step.state in ("done", "skipped") and row.at]
+    return max(done, key=lambda row: row.at or row.number, default=None)
+
+
+def _open_required(rows: list[Row]) -> bool:
+    return any(
+        row.sheet_step.step.required and row.sheet_step.state in ("next", "later") for row in rows
+    )
+
+
+def pinned(sheet: Sheet) -> list[tuple[str, str, str]]:
+    """Return what the session needs in large type: name, words, and where it comes from."""
+    names = {factor.key: factor.name for factor in sheet.protocol.allocation.open_factors}
+    found = [(names.get(key, key), level, "fixed") for key, level in sheet.open_levels.items()]
+    for key, value in sheet.carried.items():
+        if value.visit_number < sheet.visit.number:
+            name = key.replace("_", " ").capitalize()
+            found.append((name, value.words, f"kept from visit {value.visit_number}"))
+    return found
+
+
+def wait_panel(sheet: Sheet) -> WaitPanel | None:
+    """Return the wait after the dose while the check after it is open."""
+    if sheet.wait is None or sheet.dose is None or sheet.visit.state != Visit.State.RUNNING:
+        return None
+    wait = sheet.wait
+    return WaitPanel(sheet.dose, wait.state, WAIT_KINDS[wait.state], wait.due_at, wait.latest_at)
+
+
+def leave_after(sheet: Sheet, now: datetime) -> datetime | None:
+    """Return the earliest instant of leaving while it is still ahead and nobody has left."""
+    at = sheet.leave_earliest
+    if at is None or sheet.left or at <= now or sheet.visit.state != Visit.State.RUNNING:
+        return None
+    return at
+
+
+def _start(visit: Visit, form: BaseForm | None, now: datetime) -> StartShown:
+    protocol = current_protocol(visit.participant.study).plan
+    spacing = start_spacing(visit, protocol, now)
+    window = None
+    if spacing.anchor_at and spacing.earliest is not None and spacing.latest is not None:
+        window = (
+            add_elapsed(spacing.anchor_at, spacing.earliest),
+            add_elapsed(spacing.anchor_at, spacing.latest),
+        )
+    zone = visit.participant.study.zone
+    another_day = visit.planned.lower.astimezone(zone).date() != now.astimezone(zone).date()
+    shown = form if isinstance(form, StartForm) else StartForm()
+    return StartShown(window, spacing.problem, another_day, shown)
+
+
+def _step_form(following: Row | None, form: BaseForm | None) -> BaseForm | None:
+    if following is None:
+        return None
+    step = following.sheet_step.step
+    if step.kind == "leave":
+        return form if isinstance(form, LeaveForm) else LeaveForm()
+    if step.kind in ELSEWHERE or following.sheet_step.until is not None:
+        return None
+    if isinstance(form, StepForm) and form.step.key == step.key:
+        return form
+    return StepForm(step=step, out_of_order=following.out_of_order)
+
+
+def _elsewhere(visit: Visit, one: SheetStep) -> str:
+    """Return the page on which a step is recorded, "" for one that is recorded on the sheet."""
+    if one.step.kind == "questions":
+        return beside("dosing_day_questions", visit, visit.uid)
+    if one.step.kind == "vitals":
+        return beside("visit_vitals_add", visit, visit.uid, one.step.gate)
+    if one.step.kind == "dose":
+        return reverse("dose", args=[visit.participant.study.slug, visit.uid])
+    return ""
+
+
+def step_url(visit: Visit, one: SheetStep) -> str:
+    """Return where a step is recorded by itself, out of order or after it was left out."""
+    page = _elsewhere(visit, one)
+    if one.step.kind == "leave":
+        return reverse("leave_check", args=[visit.participant.study.slug, visit.uid])
+    return page or sheet_url(visit, "now")

@@ -1,0 +1,88 @@
+"""Today: who comes when, how each visit stands, who is on cover, whom to contact."""
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from scheduling.rules.calendar_days import read_day
+from scheduling.selectors.today import TodayRow, cover_now, today_of
+from scheduling.views.contacts import contact_rows
+from scheduling.views.words import KINDS
+from studylab import clock
+from studylab.access import Cap, requires
+from studylab.errors import Refused
+from studylab.http import StaffRequest
+from studylab.people.selectors import today_in
+
+# How the numbers above the list read, in this order.
+_COUNTED = (
+    ("held", "on hold"), ("check due", "check due"), ("waiting", "waiting"), ("late", "late"),
+    ("under way", "under way"), ("due", "to come"), ("done", "done"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A row with the shape of its state; `waiting` while its countdown runs or is due."""
+
+    row: TodayRow
+    kind: str
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more happens at this visit."""
+        return self.row.word in ("done", "missed", "stopped early", "cancelled")
+
+
+@requires(Cap.TODAY_VIEW)
+@require_GET
+def today(request: StaffRequest, study: str) -> HttpResponse:
+    """Show the day of `?day=2026-11-26`, or today."""
+    day, now_day = _day(request)
+    context = _context(request, day, now_day) | {
+        "before": (day - timedelta(days=1)).isoformat(),
+        "after": (day + timedelta(days=1)).isoformat(),
+    }
+    return render(request, "scheduling/today/today.html", context)
+
+
+@requires(Cap.TODAY_VIEW)
+@require_GET
+def today_rows(request: StaffRequest, study: str) -> HttpResponse:
+    """What changes by itself on that page, asked for every half minute."""
+    day, now_day = _day(request)
+    return render(request, "scheduling/today/_rows.html", _context(request, day, now_day))
+
+
+def _day(request: StaffRequest) -> tuple[date, date]:
+    now_day = today_in(request.study.timezone)
+    text = request.GET.get("day")
+    if not text:
+        return now_day, now_day
+    try:
+        return read_day(text), now_day
+    except ValueError as problem:
+        raise Refused(str(problem), field="day") from problem
+
+
+def _context(request: StaffRequest, day: date, now_day: date) -> dict[str, Any]:
+    now = clock.now()
+    rows = [Shown(row, KINDS[row.word]) for row in today_of(request.study, day, at=now)]
+    count = Counter(shown.row.word for shown in rows)
+    is_today = day == now_day
+    cover = cover_now(request.study, now) if is_today else []
+    return {
+        "day": day,
+        "is_today": is_today,
+        "rows": rows,
+        "counts": [(count[word], text) for word, text in _COUNTED if count[word]],
+        "cover": cover,
+        "on_cover": any(one.user_id == request.actor.user_id for one in cover),
+        "contacts": contact_rows(request.study) if is_today else [],
+        "now": now,
+    }

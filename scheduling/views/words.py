@@ -1,0 +1,44 @@
+"""States of visits, steps and contacts as pages show them: a kind of shape and a word."""
+
+from datetime import datetime
+from urllib.parse import urlencode
+
+from django.urls import reverse
+
+from scheduling.models import Visit
+from scheduling.rules.sheet import VisitWord
+
+KINDS: dict[VisitWord, str] = {
+    "due": "info",
+    "late": "warn",
+    "under way": "info",
+    "waiting": "wait",
+    "check due": "warn",
+    "held": "stop",
+    "done": "ok",
+    "missed": "stop",
+    "stopped early": "stop",
+    "cancelled": "stop",
+}
+CONTACT_KINDS = {"early": "info", "due": "warn", "overdue": "stop"}
+WAIT_KINDS = {"waiting": "wait", "due": "warn", "late": "stop"}
+
+
+def sheet_url(visit: Visit, anchor: str = "") -> str:
+    """Return the address of a visit's run sheet; its study must be loaded."""
+    url = reverse("visit", args=[visit.participant.study.slug, visit.uid])
+    return f"{url}#{anchor}" if anchor else url
+
+
+def beside(name: str, visit: Visit, *more: object, back: bool = True) -> str:
+    """Return the address of a page about the visit's volunteer that leads back to the run sheet."""
+    slug, code = visit.participant.study.slug, visit.participant.code
+    url = reverse(name, args=[slug, code, *more])
+    return f"{url}?{urlencode({'next': sheet_url(visit)})}" if back else url
+
+
+def length_words(start: datetime, end: datetime) -> str:
+    """Return elapsed time in hours and minutes, part minutes cut: "1 h 05 min", "12 min"."""
+    minutes = max(0, int((end - start).total_seconds() // 60))
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"

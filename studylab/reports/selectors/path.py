@@ -1,0 +1,141 @@
+"""Where volunteers are on the path: the facts of many people in a constant number of queries."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from scheduling.models import AfterContact, Dose, Series
+from scheduling.rules.path import PathFacts, PathStep, next_step
+from scheduling.selectors.today import contact_window
+from screening.models import AnswerSet, Assessment, SignOff, VitalSet
+from studylab.allocation.models import ListEntry
+from studylab.participants.models import Consent, Hold, Participant
+from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
+
+SERIES = {Series.State.OPEN: "booked", Series.State.DONE: "done"}
+
+
+@dataclass(frozen=True, slots=True)
+class OnPath:
+    """One volunteer, what comes next, and their series when there is one."""
+
+    participant: Participant
+    step: PathStep
+    series: Series | None
+
+
+def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[OnPath]:
+    """Return where each of `people`, all of one study, is at an instant."""
+    protocol = current_protocol(study)
+    known = _Known(people, at)
+    found = []
+    for person in people:
+        series = known.series.get(person.pk)
+        visits = [(v.number, v.state) for v in series.visits.all()] if series else []
+        dose = known.doses.get(person.pk)
+        opens = contact_window(dose, protocol.plan.follow_up)[0] if dose else None
+        facts = PathFacts(
+            agreed_to_questions=bool(known.consents[person.pk]),
+            questionnaire_done=person.pk in known.answered,
+            assessment_outcome=known.outcome(person),  # type: ignore[arg-type]
+            study_consent=Consent.Kind.STUDY in known.consents[person.pk],
+            screening_vitals_done=person.pk in known.measured,
+            sign_off=known.sign_off(person, at),  # type: ignore[arg-type]
+            series=_series_word(series, visits),  # type: ignore[arg-type]
+            number_issued=person.pk in known.numbered,
+            visits=tuple(visits),
+            dosed=dose is not None,
+            follow_up_due=opens is not None and at >= opens,
+            follow_up_done=opens is not None
+            and any(reached >= opens for reached in known.reached[person.pk]),
+            status=person.status,  # type: ignore[arg-type]
+            open_holds=known.holds[person.pk],
+            dosing_visit=protocol.plan.dosing_visit.number,
+        )
+        found.append(OnPath(person, next_step(facts), series))
+    return found
+
+
+def _series_word(series: Series | None, visits: Iterable[tuple[int, str]]) -> str:
+    if series is None:
+        return "none"
+    if series.state == Series.State.OPEN and any(s != "booked" for _number, s in visits):
+        return "running"
+    return SERIES[Series.State(series.state)]
+
+
+class _Known:
+    """What the record says of some people, by participant id."""
+
+    def __init__(self, people: Sequence[Participant], at: datetime) -> None:
+        ids = [person.pk for person in people]
+        these: dict[str, Any] = {"participant__in": ids}
+        self.consents: dict[int, set[str]] = defaultdict(set)
+        for pk, kind in Consent.objects.filter(
+            **these, superseded_by=None, signed_at__lte=at
+        ).values_list("participant_id", "kind"):
+            self.consents[pk].add(kind)
+        self.answered = set(
+            AnswerSet.objects.filter(
+                **these, superseded_by=None, when=AnswerSet.When.SCREENING
+            ).values_list("participant_id", flat=True)
+        )
+        self.measured = set(
+            VitalSet.objects.filter(
+                **these, superseded_by=None, gate=VitalSet.Gate.SCREENING, systolic__isnull=False
+            ).values_list("participant_id", flat=True)
+        )
+        self.assessments = {
+            row.participant_id: row
+            for row in Assessment.objects.filter(**these, gate=Assessment.Gate.SCREENING)
+            .order_by("participant_id", "-id")
+            .distinct("participant_id")
+        }
+        self.signed = {
+            row.participant_id: row
+            for row in SignOff.objects.filter(**these)
+            .order_by("participant_id", "-id")
+            .distinct("participant_id")
+        }
+        self.series = {
+            row.participant_id: row
+            for row in Series.objects.filter(**these)
+            .exclude(state=Series.State.CANCELLED)
+            .prefetch_related("visits")
+        }
+        self.numbered = set(
+            ListEntry.objects.filter(**these).values_list("participant_id", flat=True)
+        )
+        self.doses = {
+            row.participant_id: row for row in Dose.objects.filter(**these, superseded_by=None)
+        }
+        self.reached: dict[int, list[datetime]] = defaultdict(list)
+        for pk, when in AfterContact.objects.filter(**these, reached=True).values_list(
+            "participant_id", "at"
+        ):
+            self.reached[pk].append(when)
+        self.holds: dict[int, int] = defaultdict(int)
+        for pk in Hold.objects.filter(**these, released_at=None).values_list(
+            "participant_id", flat=True
+        ):
+            self.holds[pk] += 1
+
+    def outcome(self, person: Participant) -> str:
+        """The newest assessment's outcome, or "none"."""
+        row = self.assessments.get(person.pk)
+        return row.outcome if row else "none"
+
+    def sign_off(self, person: Participant, at: datetime) -> str:
+        """What the newest sign-off is worth now."""
+        signed = self.signed.get(person.pk)
+        if signed is None:
+            return "none"
+        newest = self.assessments.get(person.pk)
+        if newest is None or newest.pk != signed.assessment_id:
+            return "void"
+        if signed.decision == SignOff.Decision.ELIGIBLE and signed.valid_until < at:
+            return "lapsed"
+        return signed.decision

@@ -1,0 +1,152 @@
+"""Every address against every role: open exactly to those whose role has the capability, never broken."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.db import transaction
+from django.test import Client
+
+from studylab import clock
+from studylab.access import ROLE_CAPS, Cap, Role
+from tests.access.world import Page, World, addresses, build, pages
+from tests.cast import make_study, make_user
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
+FREE = {Cap.ANYONE, Cap.SIGNED_IN}
+NOT_OPEN = 403
+FINE = {200, 204, 301, 302, 304, 400, 404, 405, 409, 422}
+
+
+@pytest.fixture(scope="module")
+def world(django_db_setup: Any, django_db_blocker: Any) -> Iterator[World]:
+    """One study for all tests of this file; it goes with the transaction it was built in."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield build()
+        transaction.set_rollback(True)
+
+
+def client_for(user: Any) -> Client:
+    client = Client()
+    client.force_login(user)
+    return client
+
+
+def ask(client: Client, method: str, address: str) -> int | str:
+    """Return the status, or the name of what broke."""
+    try:
+        with transaction.atomic():
+            status: int = getattr(client, method)(address).status_code
+            transaction.set_rollback(True)  # the next page finds the study as it was
+    except Exception as problem:  # noqa: BLE001  (whatever it is, it is listed with its address)
+        return f"{type(problem).__name__}: {problem}"
+    return status
+
+
+def test_every_address_has_a_name_and_a_capability() -> None:
+    found = pages()
+    assert len(found) >= 95
+    assert [page.route for page in found if not page.name] == []
+    assert [page.route for page in found if not isinstance(page.cap, Cap)] == []
+
+
+def test_what_needs_a_role_stands_below_a_study() -> None:
+    for page in pages():
+        assert page.in_study == (page.cap not in FREE), page.route
+
+
+def test_the_world_fills_most_addresses(world: World) -> None:
+    """Were every object unknown, the tests below would only ever see "not found"."""
+    lead = client_for(world.people[Role.COORDINATOR])
+    with clock.travel(world.now):
+        seen = [
+            page.name
+            for page in pages()
+            if page.cap in ROLE_CAPS[Role.COORDINATOR]
+            and 200 in {ask(lead, "get", address) for address in addresses(page, world)}
+        ]
+    assert len(seen) >= 20, seen
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+@pytest.mark.parametrize("role", list(Role))
+def test_open_exactly_to_the_roles_that_have_the_capability(
+    world: World, role: Role, method: str
+) -> None:
+    client, wrong, asked = client_for(world.people[role]), [], 0
+    with clock.travel(world.now):
+        for page in pages():
+            allowed = page.cap in FREE or page.cap in ROLE_CAPS[role]
+            if page.name == "sign_out":
+                continue  # it would end the sign-in of this test; see test_sign_in
+            for address in addresses(page, world):
+                status = ask(client, method, address)
+                asked += 1
+                if (status not in FINE) if allowed else (status != NOT_OPEN):
+                    wrong.append((page.name, address, status, "allowed" if allowed else "refused"))
+    assert asked > 150
+    assert wrong == []
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_somebody_not_signed_in_is_asked_to(world: World, method: str) -> None:
+    client, wrong = Client(), []
+    for page in pages():
+        for address in addresses(page, world)[:1]:
+            answer = getattr(client, method)(address)
+            if page.cap == Cap.ANYONE:
+                right = answer.status_code < 500
+            else:
+                right = answer.status_code == 302 and answer["Location"].startswith("/sign-in/?next=")
+            if not right:
+                wrong.append((page.name, address, answer.status_code))
+    assert wrong == []
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_somebody_of_another_study_finds_nothing(world: World, method: str) -> None:
+    from tests.cast import join
+
+    outsider, other = make_user("Otis Brandt"), make_study(slug="other-study", prefix="OT")
+    for role in (Role.COORDINATOR, Role.CLINICIAN, Role.LEAD):
+        join(outsider, other, role)
+    client, wrong = client_for(outsider), []
+    for page in study_pages():
+        for address in addresses(page, world):
+            status = getattr(client, method)(address).status_code
+            if status != 404:
+                wrong.append((page.name, address, status))
+    assert wrong == []
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_objects_of_one_study_are_not_there_in_another(world: World, method: str) -> None:
+    """The other study's slug, this study's codes and numbers: the same as things that do not exist."""
+    from tests.cast import join
+
+    other = make_study(slug="other-study", prefix="OT")
+    person, pharmacist = make_user("Otis Brandt"), make_user("Pia Norrick")
+    for role in set(Role) - {Role.PHARMACIST}:
+        join(person, other, role)
+    join(pharmacist, other, Role.PHARMACIST)
+    here, there = f"/s/{world.study.slug}/", f"/s/{other.slug}/"
+    wrong = []
+    for page in study_pages():
+        if not names_an_object(page):
+            continue
+        client = client_for(pharmacist if page.cap in ROLE_CAPS[Role.PHARMACIST] else person)
+        for address in addresses(page, world):
+            status = ask(client, method, address.replace(here, there, 1))
+            if status not in (404, 405):
+                wrong.append((page.name, address, status))
+    assert wrong == []
+
+
+def study_pages() -> list[Page]:
+    return [page for page in pages() if page.in_study]
+
+
+def names_an_object(page: Page) -> bool:
+    """Whether the address names a thing of the study; protocol versions count from 1 in every study."""
+    kinds = dict(page.kinds)
+    return bool(set(kinds) - {"study"}) and "IntConverter" not in kinds.values()

@@ -1,0 +1,164 @@
+"""A study in the middle of its life, and what its addresses can be filled with."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from django.apps import apps
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from studylab.access import Cap, Role
+from studylab.management.demo.lab import build_lab
+from studylab.management.demo.plot import Plot
+from studylab.people.models import User
+
+TODAY = date(2026, 2, 11)
+NOWHERE = UUID("00000000-0000-4000-8000-000000000000")
+
+# Beginning of a route below the study -> the model whose `uid` stands in it. What is not listed here is
+# asked for with a value that names nothing, to which "not found" is the right answer.
+UIDS = {
+    "visits/": "scheduling.Visit",
+    "holds/": "participants.Hold",
+    "deviations/": "participants.Deviation",
+    "resources/closures/": "scheduling.Closure",
+    "resources/": "scheduling.Resource",
+    "people/roles/": "people.Membership",
+    "volunteers/<str:code>/vitals/": "screening.VitalSet",
+    "volunteers/<str:code>/visits/": "scheduling.Visit",
+}
+WORDS = {
+    "gate": ("screening", "pre_dose", "nonsense"),
+    "kind": ("main", "nonsense"),
+    "what": ("quarantine", "nonsense"),
+    "step": ("identity", "dose", "nonsense"),
+}
+
+
+@dataclass
+class World:
+    """The study, one person per role, the moment it is, and volunteers in several states."""
+
+    study: Any
+    people: dict[Role, User]
+    now: datetime
+    participants: list[Any] = field(default_factory=list)
+
+
+def build() -> World:
+    """Load a part of the demonstration through the services."""
+    plot_today = TODAY
+    begin = datetime(2026, 2, 11, 16, 40).astimezone() - timedelta(days=63)
+    lab = build_lab(begin)
+    plot = Plot(lab, plot_today, lambda _text: None)
+    for chapter in (plot.dosing_today, plot.waiting_for_sign_off, plot.early_on_the_path):
+        chapter()
+    people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
+    world = World(lab.study, people, plot.now)
+    world.participants = _some_of_each(lab.study)
+    return world
+
+
+def _some_of_each(study: Any) -> list[Any]:
+    """Return a few volunteers: under way today, held, waiting for sign-off, only just added."""
+    everybody = list(study.participants.order_by("pk"))
+    return [everybody[1], everybody[3], everybody[5], everybody[-1]]
+
+
+@dataclass(frozen=True)
+class Page:
+    """One address of the site."""
+
+    name: str | None
+    route: str
+    kinds: tuple[tuple[str, str], ...]
+    view: Any
+
+    @property
+    def cap(self) -> Cap | None:
+        """What the view says it needs."""
+        return getattr(self.view, "required_capability", None)
+
+    @property
+    def below_study(self) -> str:
+        """The route without the study's beginning."""
+        return self.route.removeprefix("s/<slug:study>/")
+
+    @property
+    def in_study(self) -> bool:
+        """Whether the page belongs to a study."""
+        return self.route.startswith("s/<slug:study>/")
+
+
+def pages() -> list[Page]:
+    """Return every address, nested ones included."""
+    return list(_walk(get_resolver().url_patterns, "", ()))
+
+
+def _walk(
+    patterns: list[Any], before: str, kinds: tuple[tuple[str, str], ...]
+) -> Iterator[Page]:
+    for pattern in patterns:
+        route = before + str(pattern.pattern)
+        found = (
+            *kinds,
+            *((name, type(kind).__name__) for name, kind in pattern.pattern.converters.items()),
+        )
+        if isinstance(pattern, URLResolver):
+            yield from _walk(pattern.url_patterns, route, found)
+        else:
+            assert isinstance(pattern, URLPattern)
+            yield Page(pattern.name, route, found, pattern.callback)
+
+
+def addresses(page: Page, world: World) -> list[str]:
+    """Return the page's address, filled with things that are there where we know them."""
+    names = {name for name, _kind in page.kinds} - {"study"}
+    fillings: list[dict[str, Any]] = [{}]
+    if "code" in names:
+        fillings = [{"code": participant.code} for participant in world.participants]
+    for name, kind in page.kinds:
+        if name in ("study", "code"):
+            continue
+        fillings = [
+            {**filling, name: value}
+            for filling in fillings
+            for value in _values(page, name, kind, filling)
+        ]
+    return [_fill(page, world, filling) for filling in fillings]
+
+
+def _fill(page: Page, world: World, filling: dict[str, Any]) -> str:
+    address = "/" + page.route
+    for name, value in {**filling, "study": world.study.slug}.items():
+        for kind in ("str", "slug", "uuid", "int", "path"):
+            address = address.replace(f"<{kind}:{name}>", str(value))
+        address = address.replace(f"<{name}>", str(value))
+    assert "<" not in address, address
+    return address
+
+
+def _values(page: Page, name: str, kind: str, filling: dict[str, Any]) -> list[Any]:
+    if kind == "UUIDConverter":
+        return [*_uids(page, filling), NOWHERE]
+    if kind == "IntConverter":
+        return [1, 99]
+    if name == "number":
+        return [*_kit_numbers(), "nonsense"]
+    return list(WORDS.get(name, ("nonsense",)))
+
+
+def _uids(page: Page, filling: dict[str, Any]) -> list[UUID]:
+    label = next((label for start, label in UIDS.items() if page.below_study.startswith(start)), None)
+    if label is None:
+        return []
+    rows = apps.get_model(label).objects.order_by("pk")
+    if "code" in filling:
+        rows = rows.filter(participant__code=filling["code"])
+    return list(rows.values_list("uid", flat=True)[:2])
+
+
+def _kit_numbers() -> list[str]:
+    return list(apps.get_model("allocation.Kit").objects.values_list("number", flat=True)[:1])
