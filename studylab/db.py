@@ -83,7 +83,9 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
             except OperationalError as problem:
                 state = _diagnosis(problem)[0]
                 if state == "55P03":
-                    raise Conflict("Somebody else is changing this at the moment. Try again.") from problem
+                    raise Conflict(
+                        "Somebody else is changing this at the moment. Try again."
+                    ) from problem
                 if not alone or attempt == 2 or state not in _RETRY:
                     raise
                 time.sleep(0.02 * (attempt + 1))

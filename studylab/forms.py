@@ -18,8 +18,12 @@ class InstantField(forms.DateTimeField):
     """
 
     def __init__(self, *, future: bool = False, **kwargs: Any) -> None:
-        kwargs.setdefault("widget", forms.DateTimeInput({"type": "datetime-local"}, "%Y-%m-%dT%H:%M"))
-        kwargs.setdefault("input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"])
+        kwargs.setdefault(
+            "widget", forms.DateTimeInput({"type": "datetime-local"}, "%Y-%m-%dT%H:%M")
+        )
+        kwargs.setdefault(
+            "input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"]
+        )
         super().__init__(**kwargs)
         self.future = future
 

@@ -12,7 +12,9 @@ STATE_DIR = Path(env.text("STUDYLAB_STATE_DIR", str(BASE_DIR / ".studylab")))
 
 # A development key stands in outside production only; production has no default to fall back on.
 _SPARE_KEY = b"only for demonstrations & tests!"
-SECRET_KEY = env.text("STUDYLAB_SECRET_KEY", None if PRODUCTION else "demonstration-only-" + "x" * 40)
+SECRET_KEY = env.text(
+    "STUDYLAB_SECRET_KEY", None if PRODUCTION else "demonstration-only-" + "x" * 40
+)
 if PRODUCTION and (len(SECRET_KEY) < 50 or SECRET_KEY.startswith("demonstration-only")):
     raise env.EnvProblem("STUDYLAB_SECRET_KEY must be at least 50 random characters of your own.")
 ALLOCATION_KEY = env.key("STUDYLAB_ALLOCATION_KEY", None if PRODUCTION else _SPARE_KEY)
@@ -22,8 +24,12 @@ if PRODUCTION and ALLOCATION_KEY == CONTACT_KEY:
 
 DEBUG = env.boolean("STUDYLAB_DEBUG", False)
 if PRODUCTION and DEBUG:
-    raise env.EnvProblem("STUDYLAB_DEBUG must be false in production: error pages would show records.")
-ALLOWED_HOSTS = env.words("STUDYLAB_HOSTS", "" if PRODUCTION else "localhost,127.0.0.1,[::1],testserver")
+    raise env.EnvProblem(
+        "STUDYLAB_DEBUG must be false in production: error pages would show records."
+    )
+ALLOWED_HOSTS = env.words(
+    "STUDYLAB_HOSTS", "" if PRODUCTION else "localhost,127.0.0.1,[::1],testserver"
+)
 if PRODUCTION and not ALLOWED_HOSTS:
     raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
 
@@ -33,7 +39,9 @@ if PRODUCTION and env.day("STUDYLAB_TODAY"):
 # writes how far its clock is from the real one. Everywhere else there is no such file and no offset.
 _demo_clock = STATE_DIR / "demo-clock"
 CLOCK_OFFSET = timedelta(
-    seconds=int(_demo_clock.read_text("ascii")) if ENVIRONMENT == "demo" and _demo_clock.exists() else 0
+    seconds=int(_demo_clock.read_text("ascii"))
+    if ENVIRONMENT == "demo" and _demo_clock.exists()
+    else 0
 )
 
 INSTALLED_APPS = [
@@ -153,7 +161,9 @@ CSRF_COOKIE_HTTPONLY = True
 CSRF_FAILURE_VIEW = "studylab.people.views.errors.csrf_failed"
 SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
 SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
-SECURE_HSTS_SECONDS = env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
+SECURE_HSTS_SECONDS = (
+    env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
+)
 if PRODUCTION and env.boolean("STUDYLAB_BEHIND_PROXY", False):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 X_FRAME_OPTIONS = "DENY"

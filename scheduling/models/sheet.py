@@ -24,7 +24,9 @@ class StepRecord(models.Model):
     """
 
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="step_records")
-    participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="step_records")
+    participant = models.ForeignKey(
+        Participant, on_delete=models.PROTECT, related_name="step_records"
+    )
     step = models.CharField(max_length=60)
     value = models.JSONField()
     skipped = models.BooleanField(default=False)
@@ -157,7 +159,10 @@ explain(
         "step_once": (Conflict, "Somebody else recorded this step already. Look at the run sheet."),
         "step_not_in_future": (Refused, "The step happened later than now. Check the time."),
         "step_correction_has_reason": (Refused, "Say why the step is corrected."),
-        "dose_once": (Conflict, "A dose is on record for this volunteer already. Never give a second one."),
+        "dose_once": (
+            Conflict,
+            "A dose is on record for this volunteer already. Never give a second one.",
+        ),
         "dose_two_people": (Refused, "The second person must be somebody else."),
         "dose_not_in_future": (Refused, "The dose was given later than now. Check the time."),
         "contact_answers_when_reached": (

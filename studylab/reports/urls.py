@@ -1,6 +1,15 @@
 """Addresses of this app. Those below a study take its slug as `study`."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
+
+from studylab.reports.views import home, record, volunteer
 
 site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = []
+study_urls = [
+    path("", home.home, name="home"),
+    path("path/", home.people_on_path, name="people_on_path"),
+    path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
+    path("record/", record.record, name="record"),
+    path("record/download/", record.record_csv, name="record_download"),
+    path("safety/", record.safety, name="safety"),
+]

@@ -34,7 +34,8 @@ class Study(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                condition=Q(state__in=["setup", "open", "paused", "closed"]), name="study_state_known"
+                condition=Q(state__in=["setup", "open", "paused", "closed"]),
+                name="study_state_known",
             )
         ]
         triggers = never_deleted()
@@ -61,7 +62,9 @@ class ProtocolVersion(models.Model):
     added_at = models.DateTimeField()
     added_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     confirmed_at = models.DateTimeField(null=True)
-    confirmation = models.ForeignKey(Signature, on_delete=models.PROTECT, null=True, related_name="+")
+    confirmation = models.ForeignKey(
+        Signature, on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     class Meta:
         constraints = [
@@ -95,7 +98,10 @@ class ProtocolVersion(models.Model):
 
 explain(
     {
-        "protocol_number_once": (Conflict, "Somebody else added a version at the same time. Try again."),
+        "protocol_number_once": (
+            Conflict,
+            "Somebody else added a version at the same time. Try again.",
+        ),
         "protocol_confirmed_by_signature": (Refused, "A version is confirmed by a signature only."),
     }
 )

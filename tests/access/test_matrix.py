@@ -97,7 +97,9 @@ def test_somebody_not_signed_in_is_asked_to(world: World, method: str) -> None:
             if page.cap == Cap.ANYONE:
                 right = answer.status_code < 500
             else:
-                right = answer.status_code == 302 and answer["Location"].startswith("/sign-in/?next=")
+                right = answer.status_code == 302 and answer["Location"].startswith(
+                    "/sign-in/?next="
+                )
             if not right:
                 wrong.append((page.name, address, answer.status_code))
     assert wrong == []

@@ -97,9 +97,7 @@ def pages() -> list[Page]:
     return list(_walk(get_resolver().url_patterns, "", ()))
 
 
-def _walk(
-    patterns: list[Any], before: str, kinds: tuple[tuple[str, str], ...]
-) -> Iterator[Page]:
+def _walk(patterns: list[Any], before: str, kinds: tuple[tuple[str, str], ...]) -> Iterator[Page]:
     for pattern in patterns:
         route = before + str(pattern.pattern)
         found = (
@@ -151,7 +149,9 @@ def _values(page: Page, name: str, kind: str, filling: dict[str, Any]) -> list[A
 
 
 def _uids(page: Page, filling: dict[str, Any]) -> list[UUID]:
-    label = next((label for start, label in UIDS.items() if page.below_study.startswith(start)), None)
+    label = next(
+        (label for start, label in UIDS.items() if page.below_study.startswith(start)), None
+    )
     if label is None:
         return []
     rows = apps.get_model(label).objects.order_by("pk")

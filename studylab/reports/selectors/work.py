@@ -223,7 +223,9 @@ def _readiness(study: Study, at: datetime) -> Group:
         if role.value not in held
     ]
     kinds = set(
-        Resource.objects.filter(is_active=True, openings__isnull=False).values_list("kind", flat=True)
+        Resource.objects.filter(is_active=True, openings__isnull=False).values_list(
+            "kind", flat=True
+        )
     )
     wanted = {n.kind for v in protocol.plan.visits for s in v.segments for n in s.needs}
     items += [

@@ -70,7 +70,10 @@ def test_a_wait_is_a_countdown_by_the_servers_clock(dosed: Case, pages_of: Pages
 
 def test_a_hold_is_named_without_its_reason(dosed: Case, pages_of: PagesOf) -> None:
     dosed.act(
-        hold_open, participant=dosed.participant, kind="symptom", reason="Pulse 41, grey in the face"
+        hold_open,
+        participant=dosed.participant,
+        kind="symptom",
+        reason="Pulse 41, grey in the face",
     )
     text = pages_of(dosed).text(pages_of(dosed).url("today"))
     assert "on hold: unwell" in text
@@ -125,7 +128,9 @@ def _copies(case: Case, serials: range) -> None:
         for serial in serials:
             who = lab.make_participant(case.study, serial)
             series = Series.objects.create(
-                participant=who, protocol_version=model.series.protocol_version, booked_at=clock.now()
+                participant=who,
+                protocol_version=model.series.protocol_version,
+                booked_at=clock.now(),
             )
             Visit.objects.create(
                 series=series, participant=who, person=who.person, number=1,
