@@ -30,7 +30,8 @@ class ContactForm(forms.Form):
     )  # fmt: skip
 
     def __init__(self, *args: Any, questions: Sequence[str], **kwargs: Any) -> None:
-        super().__init__(*args, initial={"at": local_minute(clock.now())}, **kwargs)
+        kwargs.setdefault("initial", {"at": local_minute(clock.now())})
+        super().__init__(*args, **kwargs)
         self.questions = tuple(questions)
         for number, question in enumerate(self.questions):
             self.fields[f"answer_{number}"] = forms.CharField(

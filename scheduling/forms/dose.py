@@ -114,4 +114,5 @@ class DoseCorrectForm(forms.Form):
     )  # fmt: skip
 
     def __init__(self, *args: Any, dose: Dose, **kwargs: Any) -> None:
-        super().__init__(*args, initial={"given_at": local_minute(dose.given_at)}, **kwargs)
+        kwargs.setdefault("initial", {"given_at": local_minute(dose.given_at)})
+        super().__init__(*args, **kwargs)

@@ -154,7 +154,7 @@ class StepForm(ActForm):
             self.fields["reason"] = _why("Why is it corrected?")
         elif out_of_order:
             self.fields["deviation_reason"] = _why("Why is it done now, out of order?")
-        last = [
+        last: list[str] = [
             name for name in ("occurred_at", "deviation_reason", "reason") if name in self.fields
         ]
         self.order_fields([name for name in self.fields if name not in last] + last)

@@ -99,11 +99,10 @@ def dose_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 def _kit(request: StaffRequest) -> tuple[KitForm, str]:
     """Return the kit form and the right number it holds, "" while there is none."""
-    data = request.GET
+    typed = request.GET.get("kit")
     if request.method == "POST":
-        data = data.copy()
-        data["kit"] = request.POST.get("kit_number", "")
-    form = KitForm(data) if data.get("kit") is not None else KitForm()
+        typed = request.POST.get("kit_number", "")
+    form = KitForm({"kit": typed}) if typed is not None else KitForm()
     return form, form.cleaned_data["kit"] if form.is_bound and form.is_valid() else ""
 
 

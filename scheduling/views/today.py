@@ -73,7 +73,7 @@ def _day(request: StaffRequest) -> tuple[date, date]:
 def _context(request: StaffRequest, day: date, now_day: date) -> dict[str, Any]:
     now = clock.now()
     rows = [Shown(row, KINDS[row.word]) for row in today_of(request.study, day, at=now)]
-    count = Counter(shown.row.word for shown in rows)
+    count: Counter[str] = Counter(shown.row.word for shown in rows)
     is_today = day == now_day
     cover = cover_now(request.study, now) if is_today else []
     return {

@@ -46,7 +46,7 @@ def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[
             sign_off=known.sign_off(person, at),  # type: ignore[arg-type]
             series=_series_word(series, visits),  # type: ignore[arg-type]
             number_issued=person.pk in known.numbered,
-            visits=tuple(visits),
+            visits=tuple(visits),  # type: ignore[arg-type]
             dosed=dose is not None,
             follow_up_due=opens is not None and at >= opens,
             follow_up_done=opens is not None
