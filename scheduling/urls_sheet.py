@@ -13,6 +13,7 @@ _one_visit = [
     path("steps/<slug:step>/leave-out/", sheet.step_skip, name="step_skip"),
     path("steps/<slug:step>/correct/", sheet.step_correct, name="step_correct"),
     path("dose/", dose.dose, name="dose"),
+    path("dose/give/", dose.dose_give, name="dose_give"),
     path("dose/gate/", dose.dose_gate, name="dose_gate"),
     path("dose/correct/", dose.dose_correct, name="dose_correct"),
     path("leave/", leaving.leave_check, name="leave_check"),

@@ -33,7 +33,9 @@ ALLOWED_HOSTS = env.words(
 if PRODUCTION and not ALLOWED_HOSTS:
     raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
 
-if PRODUCTION and env.day("STUDYLAB_TODAY"):
+if (
+    env.day("STUDYLAB_TODAY") and PRODUCTION
+):  # read in every place, so that nonsense stops the start
     raise env.EnvProblem("STUDYLAB_TODAY is for demonstrations; server time rules in production.")
 # The demonstration keeps its own time, so that its day's visits are there whenever it runs: `load_demo`
 # writes how far its clock is from the real one. Everywhere else there is no such file and no offset.

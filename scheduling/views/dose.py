@@ -5,7 +5,7 @@ from typing import Any
 from uuid import UUID
 
 from django.http import Http404, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_GET, require_http_methods
 from django_htmx.http import HttpResponseClientRefresh
@@ -21,21 +21,30 @@ from scheduling.services.doses import dose_give as give
 from scheduling.views.words import sheet_url
 from screening.rules.gate_facts import GateFacts
 from studylab import clock
-from studylab.access import Cap, require, requires
+from studylab.access import Cap, requires
 from studylab.http import StaffRequest, answer_form
 from studylab.studies.selectors import current_protocol
 from studylab.templatetags.studylab import clock_time, instant
 
 
 @requires(Cap.TODAY_VIEW)
-@sensitive_post_parameters("second_password")
-@sensitive_variables()
-@require_http_methods(["GET", "POST"])
+@require_GET
 def dose(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Show the gate; take a kit number by GET; take the giving by POST."""
+    """Show the gate, for the kit whose number was entered."""
+    return _page(request, access_visit(request.study, uid))
+
+
+@requires(Cap.VISIT_RUN)
+@sensitive_post_parameters("second_password")
+@require_http_methods(["GET", "POST"])
+def dose_give(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Take the giving; a page reloaded here shows the gate again."""
     visit = access_visit(request.study, uid)
-    if request.method == "POST":
-        require(request.actor, Cap.VISIT_RUN)
+    return _page(request, visit) if request.method == "POST" else redirect("dose", study, uid)
+
+
+@sensitive_variables()
+def _page(request: StaffRequest, visit: Visit) -> HttpResponse:
     kit_form, kit = _kit(request)
     context = _gate(visit, kit) | {
         "kit_form": kit_form,

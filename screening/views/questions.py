@@ -84,6 +84,7 @@ def _ask(
     form = make(request.POST or None)
     base = str(standing.uid) if standing else ""
     if request.method == "POST" and request.POST.get("base", "") != base:
+        form.full_clean()  # an empty form has not looked at itself yet, and takes no error before
         form.add_error(None, STALE)
         return render(request, TEMPLATE, {"form": form, **context}, status=409)
 

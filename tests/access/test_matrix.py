@@ -151,4 +151,6 @@ def study_pages() -> list[Page]:
 def names_an_object(page: Page) -> bool:
     """Whether the address names a thing of the study; protocol versions count from 1 in every study."""
     kinds = dict(page.kinds)
+    if page.name.startswith("resource_"):
+        return False  # rooms and people belong to the lab, whatever the study
     return bool(set(kinds) - {"study"}) and "IntConverter" not in kinds.values()

@@ -16,8 +16,8 @@ SITE = "http://studylab.example"
 
 
 @contextmanager
-def browser_with(pages: dict[str, str]) -> Iterator[Any]:
-    """Yield a Chromium that knows `pages` (path to HTML) and our static files, and nothing else."""
+def chromium() -> Iterator[Any]:
+    """Yield a Chromium; without one the test is skipped by name, or fails where a browser is required."""
     executable = (
         os.environ.get("STUDYLAB_CHROMIUM")
         or shutil.which("chromium")
@@ -28,6 +28,18 @@ def browser_with(pages: dict[str, str]) -> Iterator[Any]:
             pytest.fail("Chromium is required here and was not found.")
         pytest.skip("Chromium was not found.")
     from playwright.sync_api import sync_playwright
+
+    # Containers seldom give the browser what its sandbox needs, and often a small /dev/shm.
+    arguments = ["--no-sandbox", "--disable-dev-shm-usage"]
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=arguments)
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def browser_with(pages: dict[str, str]) -> Iterator[Any]:
+    """Yield a Chromium that knows `pages` (path to HTML) and our static files, and nothing else."""
 
     def answer(route: Any) -> None:
         path = urlsplit(route.request.url).path
@@ -40,8 +52,7 @@ def browser_with(pages: dict[str, str]) -> Iterator[Any]:
         else:
             route.abort()
 
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox"])
+    with chromium() as browser:
         make = browser.new_context
 
         def context(**kwargs: Any) -> Any:
@@ -51,4 +62,3 @@ def browser_with(pages: dict[str, str]) -> Iterator[Any]:
 
         browser.new_context = context
         yield browser
-        browser.close()

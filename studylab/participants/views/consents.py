@@ -54,7 +54,7 @@ def consent_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
 
     return answer_form(
         request, form=form, template="participants/consent_add.html", write=write,
-        done=lambda _: _address(request, participant), message="Consent recorded.",
+        done=lambda _: reverse("volunteer", args=[study, code]), message="Consent recorded.",
         context={"participant": participant, "standing": current_consent(participant, Consent.Kind.STUDY),
                  "version": version},
     )  # fmt: skip

@@ -54,9 +54,12 @@
       const number = Number(total.value);
       event.preventDefault();
       if (number >= most) return;
-      const holder = document.createElement("div");
-      holder.innerHTML = template.innerHTML.replaceAll("__prefix__", String(number));
-      const row = holder.firstElementChild;
+      const row = template.content.firstElementChild.cloneNode(true);
+      [row, ...row.querySelectorAll("*")].forEach((part) => {
+        [...part.attributes].forEach((one) => {
+          one.value = one.value.replaceAll("__prefix__", String(number));
+        });
+      });
       box.append(row);
       total.value = String(number + 1);
       row.querySelector("input:not([type=hidden])").focus();

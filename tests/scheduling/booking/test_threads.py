@@ -96,7 +96,8 @@ def test_different_choices_never_overlap_and_never_lock_up(
     assert len(options) == THREADS
     tasks = [book(who, option, actor) for who, option in zip(crowd, options, strict=True)]
     outcome = Counter(at_once(tasks))
-    assert outcome["booked"] == Series.objects.count() >= 2
+    # Whoever wins may hold what all the others need: how many win depends on the order.
+    assert outcome["booked"] == Series.objects.count() >= 1
     assert outcome["booked"] + outcome["conflict"] == THREADS
     assert_whole()
 
