@@ -3,8 +3,6 @@
 import hashlib
 import json
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from io import StringIO
 from typing import Any
 
@@ -17,10 +15,12 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event, Link
 from studylab.audit.selectors import verify_chain
 from studylab.audit.services import audit, seal_events
+from tests.guards import guards_off
 
 # Sealing waits for transactions to end, so these tests commit.
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.database]
 ACTOR = system_actor("test")
+TRAIL = ("audit_event", "audit_link")
 
 
 def write(count: int) -> list[Event]:
@@ -33,16 +33,8 @@ def write(count: int) -> list[Event]:
     ]  # fmt: skip
 
 
-@contextmanager
-def as_owner() -> Iterator[Any]:
-    """Plain SQL by somebody who can switch the guards off, foreign keys included."""
-    with transaction.atomic(), connection.cursor() as cursor:
-        cursor.execute("SET LOCAL session_replication_role = replica")
-        yield cursor
-
-
 def tamper(sql: str, *values: Any) -> None:
-    with as_owner() as cursor:
+    with guards_off(*TRAIL) as cursor:
         cursor.execute(sql, values)
         assert cursor.rowcount > 0
 
@@ -122,7 +114,7 @@ def test_a_removed_event_is_named() -> None:
 def test_a_removed_event_with_its_link_is_found() -> None:
     events = write(5)
     seal_events()
-    with as_owner() as cursor:
+    with guards_off(*TRAIL) as cursor:
         cursor.execute("DELETE FROM audit_link WHERE event_id = %s", [events[1].pk])
         cursor.execute("DELETE FROM audit_event WHERE id = %s", [events[1].pk])
     assert verify_chain().broken_at == events[2].pk
@@ -146,7 +138,7 @@ def test_a_removed_link_is_named_before_and_after_the_next_sealing() -> None:
 def recompute_without(left_out: Event) -> None:
     from studylab.audit.chain import CHAIN_START, event_digest
 
-    with as_owner() as cursor:
+    with guards_off(*TRAIL) as cursor:
         cursor.execute("DELETE FROM audit_link WHERE event_id = %s", [left_out.pk])
         previous = CHAIN_START
         for link in Link.objects.select_related("event").order_by("id"):

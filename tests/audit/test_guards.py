@@ -10,6 +10,7 @@ from studylab.access import system_actor
 from studylab.audit.models import RowChange
 from studylab.db import service
 from studylab.people.models import User
+from tests.guards import guards_off
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -27,7 +28,7 @@ STAYING = guarded_by("append_only", "never_deleted")
 WITH_HISTORY = guarded_by("history_update")
 
 
-def one_row(model: type[models.Model]) -> int:
+def one_row(model: type[models.Model]) -> None:
     """Put one row into the table, whatever it holds: the guards must not depend on the content."""
     columns, values = [], []
     for field in model._meta.concrete_fields:
@@ -36,15 +37,12 @@ def one_row(model: type[models.Model]) -> int:
         columns.append(f'"{field.column}"')
         values.append(_filler(field))
     table = model._meta.db_table
-    with connection.cursor() as cursor:
-        cursor.execute("SET LOCAL session_replication_role = replica")
+    with guards_off(table) as cursor:
         _drop_checks(cursor, table)
         cursor.execute(
             f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join(values)}) RETURNING *"
         )
         assert cursor.rowcount == 1
-        cursor.execute("SET LOCAL session_replication_role = origin")
-    return 1
 
 
 def _drop_checks(cursor: Any, table: str) -> None:
