@@ -81,10 +81,10 @@ def _ask(
     if request.method == "POST" and "more_medicines" in request.POST:
         form = make(with_more_rows(request.POST)).unjudged()
         return render(request, TEMPLATE, {"form": form, **context})
-    form = make(request.POST or None)
+    form = make(request.POST if request.method == "POST" else None)
     base = str(standing.uid) if standing else ""
     if request.method == "POST" and request.POST.get("base", "") != base:
-        form.full_clean()  # an empty form has not looked at itself yet, and takes no error before
+        form.full_clean()  # a form takes no error before it has looked at itself
         form.add_error(None, STALE)
         return render(request, TEMPLATE, {"form": form, **context}, status=409)
 

@@ -1,5 +1,6 @@
 """Consents of one volunteer: what is on record, adding one, correcting one."""
 
+from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -52,9 +53,15 @@ def consent_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
             actor=request.actor,
         )
 
+    def done(made: Consent) -> str:
+        entry = next(one for one in consent_entries(participant) if one.consent == made)
+        for note in entry.notes:  # what a reader will notice, the one who recorded it notices first
+            messages.warning(request, note)
+        return reverse("volunteer", args=[study, code])
+
     return answer_form(
         request, form=form, template="participants/consent_add.html", write=write,
-        done=lambda _: reverse("volunteer", args=[study, code]), message="Consent recorded.",
+        done=done, message="Consent recorded.",
         context={"participant": participant, "standing": current_consent(participant, Consent.Kind.STUDY),
                  "version": version},
     )  # fmt: skip
