@@ -19,7 +19,12 @@ def shown(value: float) -> str:
 
 def is_number(value: object) -> TypeGuard[float]:
     """Whether `value` is a finite number; True and False are none."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return (
+        isinstance(value, (int, float))
+        and value is not True
+        and value is not False
+        and math.isfinite(value)
+    )
 
 
 def reached(

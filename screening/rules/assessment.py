@@ -88,14 +88,14 @@ def _from_answers(
     findings: list[Finding] = []
     missing: list[Missing] = []
     today = at.date()
-    for row, quiet in table.loop(gate):
-        answer = answers.get(row.id)
-        value = None if answer is None else answer.value
-        if answer is None or value is None or value == "":
-            if not row.asked_if or _was_asked(answers.get(row.asked_if)):
+    answer_to = answers.get
+    for rule_id, quiet, asked_if, row in table.loop(gate):
+        answer = answer_to(rule_id)
+        if answer is None or answer.value is None or answer.value == "":
+            if not asked_if or _was_asked(answer_to(asked_if)):
                 missing.append(unanswered(row))
             continue
-        if value == quiet:
+        if answer.value == quiet:
             continue
         found = judge_answer(row, answer, limits.numbers, today)
         if isinstance(found, Finding):

@@ -53,6 +53,8 @@ class MedicineRow:
 
 def fold(text: str) -> str:
     """Return `text` without case, accents, typographic quotes and extra spaces, for comparing names."""
+    if text.isascii():
+        return " ".join(text.lower().split())
     plain = unicodedata.normalize("NFKD", text.replace("\u2019", "'"))
     kept = "".join(char for char in plain if not unicodedata.combining(char))
     return " ".join(kept.casefold().split())
@@ -92,6 +94,18 @@ class Catalogue:
         """Folded substance name and route to the row for that route."""
         return {(fold(row.name), route): row for row in self.by_route for route in row.routes}
 
+    @cached_property
+    def _elsewhere(self) -> dict[tuple[str, str], MedicineRow]:
+        """Id of a substance's rule and a route to the row that takes its place there."""
+        routes = {route for row in self.by_route for route in row.routes}
+        return {
+            (row.rule_id, route): self._routed[fold(name), route]
+            for row in self.substances
+            for name in (*reversed(row.also), row.name)
+            for route in routes
+            if (fold(name), route) in self._routed
+        }
+
     def find(self, name: str) -> MedicineRow | None:
         """Return the substance with this name or synonym; never a guess."""
         found = self._names.get(fold(name[:LONGEST_LOOKED_UP]))
@@ -127,9 +141,7 @@ class Catalogue:
         return self._routed.get((fold(name[:LONGEST_LOOKED_UP]), route))
 
     def _other_route(self, row: MedicineRow, route: str) -> MedicineRow:
-        names = (row.name, *row.also) if route else ()
-        routed = (self._routed.get((fold(name), route)) for name in names)
-        return next((other for other in routed if other is not None), row)
+        return self._elsewhere.get((row.rule_id, route), row) if route else row
 
     def resolve(self, name: str, atc: str | None, route: str) -> tuple[MedicineRow | None, ...]:
         """Return every rule that applies; None stands for an active substance without a rule.

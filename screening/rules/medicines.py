@@ -1,6 +1,6 @@
 """Judges one medicine: its rule, and the time that has to pass since its last dose."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from screening.rules.catalogue import Catalogue, MedicineRow
 from screening.rules.inputs import Medicine
@@ -19,7 +19,7 @@ def judge_medicine(
 ) -> list[Finding]:
     """Return one finding per active substance; what the catalogue does not know goes to a physician."""
     rows = catalogue.resolve(medicine.name, medicine.atc, medicine.route)
-    said = _said(medicine, at)
+    said = _said(medicine, at.tzinfo)
     return [
         _unknown(said) if row is None else _known(row, medicine, said, at, gate) for row in rows
     ]
@@ -41,14 +41,14 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     if medicine.prescribed and row.when_prescribed is not None:
         disposition = strictest(disposition, row.when_prescribed)
     reason = f"{row.name} ({row.group}): {row.reason}."
-    earliest = _earliest(row, medicine, at) if disposition != "exclude" else None
+    earliest = earliest_dose(row, medicine, at) if disposition != "exclude" else None
     if earliest is not None:
         # At screening a medicine that is only noted does not stop anybody: the time it needs counts for the
         # day of the dose, where it holds.
         if disposition == "physician" or gate == "dosing_day":
             disposition = strictest(disposition, "hold")
         zone = earliest.tzname() or "UTC"
-        reason += f" Needs {row.washout}: no dose before {earliest:%Y-%m-%d %H:%M} {zone}."
+        reason += f" Needs {row.washout}: no dose before {minute(earliest)} {zone}."
         if medicine.last_taken is None:
             reason += " When it was last taken is not known, so it counts as taken now."
     if medicine.prescribed:
@@ -64,7 +64,7 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     )
 
 
-def _earliest(row: MedicineRow, medicine: Medicine, at: datetime) -> datetime | None:
+def earliest_dose(row: MedicineRow, medicine: Medicine, at: datetime) -> datetime | None:
     """Return the first moment for the dose, in the zone of `at`; None when there is nothing to wait for.
 
     Counted in elapsed time: through UTC, because a clock change would otherwise add or lose an hour.
@@ -76,10 +76,15 @@ def _earliest(row: MedicineRow, medicine: Medicine, at: datetime) -> datetime | 
     return earliest.astimezone(at.tzinfo) if at < earliest else None
 
 
-def _said(medicine: Medicine, at: datetime) -> str:
+def _said(medicine: Medicine, zone: tzinfo | None) -> str:
     parts = [medicine.name.strip() or "(no name)", medicine.dose.strip(), medicine.route]
     if medicine.atc:
         parts.append(medicine.atc)
     if medicine.last_taken is not None:
-        parts.append(f"last taken {medicine.last_taken.astimezone(at.tzinfo):%Y-%m-%d %H:%M}")
-    return ", ".join(part for part in parts if part)
+        parts.append(f"last taken {minute(medicine.last_taken.astimezone(zone))}")
+    return ", ".join([part for part in parts if part])
+
+
+def minute(at: datetime) -> str:
+    """Return a moment to the minute, as "2026-03-04 09:30" on the clock that it carries."""
+    return at.isoformat(" ")[:16]

@@ -70,11 +70,18 @@ class RuleTable:
         }
 
     @cached_property
-    def _loop(self) -> dict[Gate, tuple[tuple[QuestionRow, str], ...]]:
-        return {gate: tuple((r, r.quiet) for r in rows) for gate, rows in self._asked.items()}
+    def _loop(self) -> dict[Gate, tuple[tuple[str, str, str, QuestionRow], ...]]:
+        return {
+            gate: tuple((row.id, row.quiet, row.asked_if, row) for row in rows)
+            for gate, rows in self._asked.items()
+        }
 
-    def loop(self, gate: Gate) -> tuple[tuple[QuestionRow, str], ...]:
-        """Return the questions of a gate, each with the answer that leads to nothing, for a quick pass."""
+    def loop(self, gate: Gate) -> tuple[tuple[str, str, str, QuestionRow], ...]:
+        """Return the questions of a gate laid out for one quick pass: most answers need no look at the row.
+
+        Each is its id, the answer that leads to nothing ("" when there is none), the id of the question
+        that leads to it ("" when it is always asked), and the row.
+        """
         return self._loop[gate]
 
     def row(self, rule_id: str) -> QuestionRow:
