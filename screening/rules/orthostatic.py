@@ -1,15 +1,19 @@
 """The standing test: does the pressure fall when the person stands up?
 
-A fall of 20 systolic or 10 diastolic within 3 minutes of standing, or a standing systolic below 90, is
-orthostatic hypotension (Freeman 2011 consensus, numbers read in a secondary source). From a chair, falls from
-15 or 7 already matched the supine test (Shaw 2017 J Hypertens), so they ask for a repeat from supine.
+A sustained fall of 20 systolic or 10 diastolic within 3 minutes of standing is orthostatic hypotension, as is a
+standing systolic below 90 (Freeman 2011 consensus; ESC; numbers read in a secondary source). From a chair, falls
+from 15 or 7 already matched the supine test (Shaw 2017 J Hypertens), so they ask for a repeat from lying down.
+"Sustained" is read strictly: a fall at one of the two readings is enough.
 """
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Literal
 
 from screening.rules.vitals import plausibility, shown
+from studylab.studies.rules.protocol import StandingLimits
 
+MINUTES = (1, 3)
 Outcome = Literal["pass", "repeat_supine", "fail", "undecided"]
 
 
@@ -19,17 +23,6 @@ class Pressure:
 
     systolic: float
     diastolic: float
-
-
-@dataclass(frozen=True, slots=True)
-class OrthostaticLimits:
-    """Falls at or above these fail; standing systolic below `standing_systolic_from` fails. mmHg."""
-
-    systolic_fall: float = 20.0
-    diastolic_fall: float = 10.0
-    standing_systolic_from: float = 90.0
-    seated_systolic_fall: float = 15.0
-    seated_diastolic_fall: float = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +41,13 @@ def orthostatic(
     symptoms: bool | None,
     *,
     start: Literal["supine", "seated"] = "supine",
-    limits: OrthostaticLimits | None = None,
+    limits: StandingLimits | None = None,
 ) -> OrthostaticResult:
     """Judge the test; a failure found counts even when other values are missing, a pass needs them all.
 
     `lying` is the value before standing up, taken in the posture `start`.
     """
-    limits = limits or OrthostaticLimits()
+    limits = limits or StandingLimits()
     missing = _missing(lying, standing_1, standing_3, symptoms)
     falls = _falls(lying, {1: standing_1, 3: standing_3})
     failures = _failures(falls, {1: standing_1, 3: standing_3}, symptoms, limits)
@@ -119,7 +112,7 @@ def _failures(
     falls: tuple[tuple[int, float, float], ...],
     standing: dict[int, Pressure | None],
     symptoms: bool | None,
-    limits: OrthostaticLimits,
+    limits: StandingLimits,
 ) -> tuple[str, ...]:
     reasons = []
     for minute, systolic, diastolic in falls:
@@ -128,11 +121,36 @@ def _failures(
                 f"Fall of {shown(systolic)}/{shown(diastolic)} mmHg after {minute} min standing."
             )
     for minute, value in standing.items():
-        if value is not None and _usable(value) and value.systolic < limits.standing_systolic_from:
+        if value is not None and _usable(value) and value.systolic < limits.systolic_from:
             reasons.append(
                 f"Standing systolic {shown(value.systolic)} mmHg after {minute} min is below "
-                f"{limits.standing_systolic_from:g}."
+                f"{limits.systolic_from:g}."
             )
     if symptoms:
         reasons.append("Symptoms on standing.")
+    return tuple(reasons)
+
+
+def standing_times(
+    stood_at: datetime | None,
+    read_at: dict[int, datetime | None],
+    limits: StandingLimits,
+) -> tuple[str, ...]:
+    """Return what is wrong with the moments of the standing readings; instants carry a time zone.
+
+    `read_at` is by minute, 1 and 3. A reading that was not taken is no matter here.
+    """
+    taken = {minute: at for minute, at in read_at.items() if at is not None}
+    if not taken:
+        return ()
+    if stood_at is None or stood_at.utcoffset() is None:
+        return ("When the person stood up is not known.",)
+    reasons = []
+    for minute, at in taken.items():
+        seconds = (at.astimezone(UTC) - stood_at.astimezone(UTC)).total_seconds()
+        if abs(seconds - minute * 60) > limits.tolerance_seconds:
+            reasons.append(
+                f"The reading after {minute} min was taken {seconds:g} s after standing up; "
+                f"{minute * 60} s, {limits.tolerance_seconds} s either way, are asked for."
+            )
     return tuple(reasons)

@@ -97,7 +97,21 @@ def test_other_limits_are_the_proposals(shipped: Protocol) -> None:
         "gap_min_seconds": 60,
         "gap_max_seconds": 120,
         "fourth_if_systolic_differs": 10,
+        "both_arms_first": True,
+        "arms_differ_physician": 20,
+        "counted_pulse_below": 55,
+        "repeat_after_seconds": 600,
     }
+    assert asdict(limits.standing) == {
+        "rest_seconds": 300,
+        "tolerance_seconds": 30,
+        "systolic_fall": 20,
+        "diastolic_fall": 10,
+        "systolic_from": 90,
+        "seated_systolic_fall": 15,
+        "seated_diastolic_fall": 7,
+    }
+    assert (limits.ecg.pr_from, limits.ecg.pr_to, limits.ecg.qtc_to) == (120, 210, 450)
     assert (limits.floor_pulse, limits.floor_systolic, limits.floor_diastolic) == (50, 90, 55)
 
 

@@ -7,9 +7,12 @@ from studylab.studies.rules.limits import Band, Limits, VitalBands
 
 SCREENING, PRE_DOSE = "Screening", "Before the dose"
 POST_DOSE, LEAVE = "After the dose", "Fit to leave"
-FLOORS, MEASURING, VALIDITY, NUMBERS = (
+FLOORS, MEASURING, STANDING, ECG, CHECKS, VALIDITY, NUMBERS = (
     "Floors of personal limits",
     "How vitals are taken",
+    "Standing test",
+    "ECG",
+    "Checks besides the readings",
     "How long things hold",
     "Numbers in the questions",
 )
@@ -167,9 +170,81 @@ def _rest(limits: Limits) -> list[LimitRow]:
             f"{_n(taking.fourth_if_systolic_differs)} mmHg",
         ),
         LimitRow(
+            MEASURING,
+            "Both arms before the first set",
+            f"{'yes' if taking.both_arms_first else 'no'}; a physician looks from "
+            f"{_n(taking.arms_differ_physician)} mmHg systolic between the arms",
+        ),
+        LimitRow(
+            MEASURING,
+            "Pulse counted for 60 seconds",
+            f"when irregular, or shown below {_n(taking.counted_pulse_below)} per minute",
+        ),
+        LimitRow(
+            MEASURING,
+            "Rest before a set is repeated on the dosing day",
+            f"{taking.repeat_after_seconds} seconds",
+        ),
+        *_standing(limits),
+        *_ecg(limits),
+        *_checks(limits),
+        LimitRow(
             VALIDITY, "Pre-dose vitals at the dose", f"{limits.pre_dose_valid_minutes} minutes"
         ),
         LimitRow(VALIDITY, "A physician's sign-off", f"{limits.sign_off_valid_days} days"),
+    ]
+
+
+def _standing(limits: Limits) -> list[LimitRow]:
+    at = limits.standing
+    pairs = {
+        "Rest before": f"{at.rest_seconds} seconds, lying or seated",
+        "Readings": f"after 1 and 3 minutes of standing, {at.tolerance_seconds} seconds either way",
+        "Failed": f"fall of {_n(at.systolic_fall)} systolic or {_n(at.diastolic_fall)} diastolic, standing "
+        f"systolic below {_n(at.systolic_from)} mmHg, or symptoms",
+        "From a chair": f"fall of {_n(at.seated_systolic_fall)} systolic or "
+        f"{_n(at.seated_diastolic_fall)} diastolic: repeat from lying down",
+    }
+    return [LimitRow(STANDING, name, value) for name, value in pairs.items()]
+
+
+_ECG_ASKED = {
+    "always": "always at screening",
+    "in_review": "when a value at screening lies in the physician's band",
+    "never": "not asked for",
+}
+
+
+def _ecg(limits: Limits) -> list[LimitRow]:
+    at = limits.ecg
+    return [
+        LimitRow(ECG, "Asked for", _ECG_ASKED[at.asked]),
+        LimitRow(
+            ECG, "PR interval", f"{_n(at.pr_from)} to {_n(at.pr_to)} ms, else a physician decides"
+        ),
+        LimitRow(
+            ECG,
+            "Corrected QT interval",
+            f"up to {_n(at.qtc_to)} ms by {at.qtc_formula.capitalize()}, else a physician decides",
+        ),
+    ]
+
+
+CHECK_NAMES = {
+    "standing_test": "standing test",
+    "pregnancy_test": "pregnancy test where it applies",
+    "breath_alcohol": "breath alcohol",
+    "last_meal": "last meal",
+    "ecg": "ECG",
+}
+
+
+def _checks(limits: Limits) -> list[LimitRow]:
+    at = limits.checks
+    gates = {SCREENING: at.screening, PRE_DOSE: at.pre_dose, LEAVE: at.leave}
+    return [
+        LimitRow(CHECKS, gate, ", ".join(CHECK_NAMES[kind] for kind in kinds) or "none")
+        for gate, kinds in gates.items()
     ]
 
 

@@ -1,5 +1,6 @@
 """Reads the limits of a study document and holds them to the bounds that no study may loosen."""
 
+from studylab.studies.rules.loader_checks import read_checks, read_ecg, read_standing
 from studylab.studies.rules.protocol import (
     Band,
     LeaveLimits,
@@ -53,6 +54,9 @@ def read_limits(document: Table) -> Limits:
         **_floors(table),
         pre_dose_valid_minutes=table.whole("pre_dose_valid_minutes", low=1, high=240),
         sign_off_valid_days=table.whole("sign_off_valid_days", low=1, high=366),
+        standing=read_standing(table),
+        ecg=read_ecg(table),
+        checks=read_checks(table),
         numbers=_numbers(table),
     )
     table.close()
@@ -145,6 +149,10 @@ def _measuring(limits: Table) -> Measuring:
         gap_min_seconds=table.whole("gap_min_seconds", low=1, high=600),
         gap_max_seconds=table.whole("gap_max_seconds", low=1, high=900),
         fourth_if_systolic_differs=table.number("fourth_if_systolic_differs", low=1, high=100),
+        both_arms_first=table.flag("both_arms_first", default=True),
+        arms_differ_physician=table.number("arms_differ_physician", low=5, high=100),
+        counted_pulse_below=table.number("counted_pulse_below", low=40, high=100),
+        repeat_after_seconds=table.whole("repeat_after_seconds", low=60, high=7200),
     )
     table.close()
     _in_order(

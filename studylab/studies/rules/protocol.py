@@ -9,18 +9,25 @@ from datetime import timedelta
 from typing import Literal
 
 from studylab.studies.rules.limits import (
+    AskedChecks,
     Band,
+    CheckKind,
+    EcgLimits,
     LeaveLimits,
     Limits,
     Measuring,
     PostDoseLimits,
+    StandingLimits,
     VitalBands,
 )
 
 __all__ = [
     "AllocationPlan",
     "Arm",
+    "AskedChecks",
     "Band",
+    "CheckKind",
+    "EcgLimits",
     "FollowUp",
     "LeaveLimits",
     "Limits",
@@ -32,6 +39,7 @@ __all__ = [
     "Question",
     "Segment",
     "Spacing",
+    "StandingLimits",
     "Step",
     "StepKind",
     "Supply",
