@@ -1,0 +1,109 @@
+"""What `manage.py benchmark` runs: one file per area, each registering its benchmarks with `@benchmark`.
+
+A benchmark measures ours and a reference in the same run. Timings inform; they never decide a test.
+"""
+
+import gc
+import pkgutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib import import_module
+from time import perf_counter
+
+from django.db import connection, transaction
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One printed figure. `ratio` is the cost of the reference divided by ours: above 1 ours is the faster."""
+
+    name: str
+    value: float
+    unit: str
+    reference: str
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The headline of a benchmark, and further lines that are printed below it."""
+
+    value: float
+    ratio: float
+    more: tuple[Line, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Benchmark:
+    """A registered benchmark: `run` takes how many things to measure with and returns the figures."""
+
+    name: str
+    unit: str
+    reference: str
+    size: int
+    tiny: int
+    run: Callable[[int], Measured] = field(repr=False)
+
+    def lines(self, size: int) -> list[Line]:
+        """Run it and return its lines, the headline first."""
+        measured = self.run(size)
+        first = Line(self.name, measured.value, self.unit, self.reference, measured.ratio)
+        return [first, *measured.more]
+
+
+_registry: dict[str, Benchmark] = {}
+
+
+def benchmark(
+    name: str, *, unit: str, reference: str, size: int, tiny: int
+) -> Callable[[Callable[[int], Measured]], Callable[[int], Measured]]:
+    """Register a function as the benchmark `name`.
+
+    `reference` says in words what ours is compared with. `size` is how many things are measured normally, `tiny`
+    in a test of the command.
+    """
+
+    def register(run: Callable[[int], Measured]) -> Callable[[int], Measured]:
+        if name in _registry:
+            raise ValueError(f"Two benchmarks are called {name}.")
+        _registry[name] = Benchmark(name, unit, reference, size, tiny, run)
+        return run
+
+    return register
+
+
+def all_benchmarks() -> list[Benchmark]:
+    """Return every benchmark of the files in this package, in the order of their names."""
+    for module in pkgutil.iter_modules(__path__):
+        import_module(f"{__name__}.{module.name}")
+    return [_registry[name] for name in sorted(_registry)]
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return how long `work` takes, with the collector of cyclic garbage held still."""
+    running = gc.isenabled()
+    gc.collect()
+    gc.disable()
+    try:
+        began = perf_counter()
+        work()
+        return perf_counter() - began
+    finally:
+        if running:
+            gc.enable()
+
+
+def best(work: Callable[[], object], times: int = 5) -> float:
+    """Return the shortest of several runs: what the machine can do when nothing else disturbs it."""
+    return min(seconds(work) for _ in range(times))
+
+
+@contextmanager
+def rolled_back() -> Iterator[None]:
+    """Give a benchmark the database for scratch work: whatever is written is taken back at the end."""
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SET LOCAL statement_timeout = 0")
+        yield
+        transaction.set_rollback(True)
