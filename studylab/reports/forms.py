@@ -1,8 +1,19 @@
 """The search of the record."""
 
+from typing import Any
+
 from django import forms
 
 from studylab.audit.actions import SENTENCES
+
+
+def day_field(label: str) -> forms.DateField:
+    """A day; browsers send it as 2026-11-28."""
+    return forms.DateField(
+        label=label, required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
+        input_formats=["%Y-%m-%d"],
+        error_messages={"invalid": "Give the day as year-month-day, for example 2026-11-28."},
+    )  # fmt: skip
 
 
 class TrailSearch(forms.Form):
@@ -15,9 +26,13 @@ class TrailSearch(forms.Form):
         required=False,
         choices=[("", "anything"), *((a.value, text) for a, text in SENTENCES.items())],
     )
-    first = forms.DateField(
-        label="From day", required=False, widget=forms.DateInput({"type": "date"})
-    )
-    last = forms.DateField(
-        label="Until day", required=False, widget=forms.DateInput({"type": "date"})
-    )
+    first = day_field("From day")
+    last = day_field("Until day")
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a period that ends before it begins."""
+        cleaned: dict[str, Any] = super().clean() or {}
+        first, last = cleaned.get("first"), cleaned.get("last")
+        if first and last and last < first:
+            self.add_error("last", "This day is before the first day. Exchange the two.")
+        return cleaned

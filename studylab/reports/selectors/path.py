@@ -1,36 +1,55 @@
 """Where volunteers are on the path: the facts of many people in a constant number of queries."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
+
 from scheduling.models import AfterContact, Dose, Series
+from scheduling.rules import path
 from scheduling.rules.path import PathFacts, PathStep, next_step
 from scheduling.selectors.today import contact_window
 from screening.models import AnswerSet, Assessment, SignOff, VitalSet
+from screening.selectors.inputs import table_of
 from studylab.allocation.models import ListEntry
 from studylab.participants.models import Consent, Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
+MOST = 2000  # people looked at for one page: far more than any lab has on the path at once
+STAGE_NAMES = {
+    path.ENQUIRY: "Agreement to questions", path.QUESTIONS: "Questionnaire",
+    path.ASSESSMENT: "Assessment", path.CONSENT: "Consent", path.VITALS: "Screening vitals",
+    path.SIGN_OFF: "Sign-off", path.BOOKING: "Booking", path.NUMBER: "Number",
+    path.VISIT_1: "Visit 1", path.VISIT_2: "Visit 2", path.CONTACT: "Contact after the dose",
+    path.VISIT_3: "Visit 3", path.COMPLETED: "Completion", path.ON_HOLD: "On hold",
+    path.SCREENED_OUT: "Screened out", path.WITHDRAWN: "Withdrawn", path.LOST: "Lost",
+}  # fmt: skip
 SERIES = {Series.State.OPEN: "booked", Series.State.DONE: "done"}
 
 
 @dataclass(frozen=True, slots=True)
 class OnPath:
-    """One volunteer, what comes next, and their series when there is one."""
+    """One volunteer, what comes next and the facts it follows from, and their series when there is one."""
 
     participant: Participant
     step: PathStep
+    facts: PathFacts
     series: Series | None
+
+    @property
+    def dosing_visit(self) -> int:
+        """The number of the visit with the dose."""
+        return self.facts.dosing_visit
 
 
 def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[OnPath]:
     """Return where each of `people`, all of one study, is at an instant."""
     protocol = current_protocol(study)
-    known = _Known(people, at)
+    known = _Known(people, at, (protocol.version.pk, table_of(protocol).hash))
     found = []
     for person in people:
         series = known.series.get(person.pk)
@@ -55,8 +74,27 @@ def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[
             open_holds=known.holds[person.pk],
             dosing_visit=protocol.plan.dosing_visit.number,
         )
-        found.append(OnPath(person, next_step(facts), series))
+        found.append(OnPath(person, next_step(facts), facts, series))
     return found
+
+
+def people_on_path(study: Study, at: datetime) -> list[OnPath]:
+    """Return everybody with whom somebody still has something to do, the oldest first.
+
+    That is who is active, and who has left after a dose and was not reached since.
+    """
+    people = Participant.objects.filter(
+        Q(status=Participant.Status.ACTIVE) | Q(doses__superseded_by=None, doses__isnull=False),
+        study=study,
+    ).exclude(status=Participant.Status.COMPLETED)
+    rows = paths_of(study, list(people.order_by("added_at", "pk").distinct()[:MOST]), at)
+    return [row for row in rows if row.step.who]
+
+
+def counts_by_stage(rows: Iterable[OnPath]) -> list[tuple[str, str, int]]:
+    """Return (stage, its name, how many people are there) in the order of the path, without empty ones."""
+    found = Counter(row.step.stage for row in rows)
+    return [(stage, STAGE_NAMES[stage], found[stage]) for stage in path.STAGES if found[stage]]
 
 
 def _series_word(series: Series | None, visits: Iterable[tuple[int, str]]) -> str:
@@ -70,8 +108,9 @@ def _series_word(series: Series | None, visits: Iterable[tuple[int, str]]) -> st
 class _Known:
     """What the record says of some people, by participant id."""
 
-    def __init__(self, people: Sequence[Participant], at: datetime) -> None:
+    def __init__(self, people: Sequence[Participant], at: datetime, rules: tuple[int, str]) -> None:
         ids = [person.pk for person in people]
+        self.rules = rules  # the protocol version and the hash of the rule table in force
         these: dict[str, Any] = {"participant__in": ids}
         self.consents: dict[int, set[str]] = defaultdict(set)
         for pk, kind in Consent.objects.filter(
@@ -136,6 +175,8 @@ class _Known:
         newest = self.assessments.get(person.pk)
         if newest is None or newest.pk != signed.assessment_id:
             return "void"
-        if signed.decision == SignOff.Decision.ELIGIBLE and signed.valid_until < at:
+        if (newest.protocol_version_id, newest.table_hash) != self.rules:
+            return "void"
+        if signed.decision == SignOff.Decision.ELIGIBLE and at >= signed.valid_until:
             return "lapsed"
         return signed.decision

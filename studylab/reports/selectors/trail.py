@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 from collections.abc import Iterator
 from datetime import date
 
@@ -13,7 +14,9 @@ from studylab.audit.models import Event, Link
 from studylab.audit.selectors import events_of_study
 from studylab.studies.models import Study
 
-_RISKY = ("=", "+", "-", "@", "\t", "\r")  # what spreadsheets take for the start of a formula
+# What spreadsheets take for the start of a formula, the wide forms of other keyboards among them.
+_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_CONTROL = dict.fromkeys(code for code in range(32) if chr(code) not in "\t\n\r")
 _WORDS = {action.value: text for action, text in SENTENCES.items()}
 COLUMNS = ("number", "at (UTC)", "who", "as", "did", "about", "volunteer", "reason", "details")
 
@@ -48,8 +51,8 @@ def seal_state() -> tuple[int, Link | None]:
 
 def safe_cell(value: object) -> str:
     """Return a cell that no spreadsheet takes for a formula."""
-    text = str(value)
-    return f"'{text}" if text.startswith(_RISKY) else text
+    text = str(value).translate(_CONTROL)
+    return f"'{text}" if text.lstrip(" ").startswith(_RISKY) else text
 
 
 def csv_lines(events: QuerySet[Event]) -> Iterator[str]:
@@ -59,7 +62,7 @@ def csv_lines(events: QuerySet[Event]) -> Iterator[str]:
         cells = (
             event.pk, event.at.isoformat(), event.actor_label, event.role,
             sentence(event), f"{event.subject_type} {event.subject_code}", event.participant_code,
-            event.reason, event.data or "",
+            event.reason, json.dumps(event.data, ensure_ascii=False, sort_keys=True) if event.data else "",
         )  # fmt: skip
         yield _line(tuple(safe_cell(cell) for cell in cells))
 

@@ -1,31 +1,34 @@
-"""What waits for whom: the front page of each role."""
+"""What waits for whom: the front page of each role.
 
-from collections import Counter
+A group stands on somebody's front page only if they may do what it asks for, so that every line leads to a
+page that opens.
+"""
+
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
 
-from django.urls import NoReverseMatch, reverse
-
-from scheduling.models import Resource
-from scheduling.rules.path import STAGES
-from scheduling.selectors.today import contacts_due, cover_now, today_of
-from studylab.access import ROLE_NAMES, Actor, Cap, Role
-from studylab.allocation.models import KitMovement, ListEntry
-from studylab.allocation.selectors import list_state
-from studylab.participants.models import Participant
+from scheduling.rules import path
+from scheduling.selectors.today import contacts_due, today_of
+from studylab.access import Actor, Cap
+from studylab.allocation.models import Kit, ListEntry
+from studylab.participants.models import Deviation, Participant
 from studylab.participants.selectors import deviations_of, open_holds
 from studylab.people.selectors import today_in
-from studylab.reports.selectors.path import OnPath, paths_of
+from studylab.reports.selectors.links import address, step_url
+from studylab.reports.selectors.path import OnPath
+from studylab.reports.selectors.readiness import lacking
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
-MOST = 2000  # people looked at for a front page: far more than any lab has on the path at once
+AT_ONCE = 8  # of one group on the front page; the rest is one press away
+_OVER = ("done", "cancelled", "missed", "stopped")
+_TODAY_KINDS = {"waiting": "wait", "held": "stop", "due": "warn"}
+_SOON = timedelta(days=3)
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One thing to do: who or what it is about, a few words, and where it is done."""
+    """One thing to do: whom or what it is about, a few words, where it is done, and a state if it has one."""
 
     label: str
     url: str
@@ -36,134 +39,142 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Things of one sort; `kind` is the shape of its state (stop, warn, wait, info, ok)."""
+    """Things of one sort; `kind` is the shape of its state, `all_url` the page that lists all of them."""
 
     title: str
     kind: str
-    word: str
+    all_url: str
     items: list[Item] = field(default_factory=list)
 
+    @property
+    def shown(self) -> list[Item]:
+        """The first few."""
+        return self.items[:AT_ONCE]
 
-def address(name: str, study: Study, **kwargs: Any) -> str:
-    """Return the address of a page of the study, "" while there is none."""
-    try:
-        return reverse(name, kwargs={"study": study.slug, **kwargs})
-    except NoReverseMatch:
-        return ""
-
-
-def step_url(study: Study, row: OnPath) -> str:
-    """Return where the next step of a volunteer is done."""
-    code, stage = row.participant.code, row.step.stage
-    direct = {
-        "questions": ("questions", {}),
-        "consent": ("consent_add", {}),
-        "vitals": ("vitals_add", {"gate": "screening"}),
-        "sign_off": ("sign_off" if row.step.who == Role.CLINICIAN else "assessment", {}),
-        "booking": ("series_book", {}),
-    }
-    if stage in direct:
-        name, more = direct[stage]
-        return address(name, study, code=code, **more)
-    visits = {v.number: v for v in row.series.visits.all()} if row.series else {}
-    dosing = current_protocol(study).plan.dosing_visit.number
-    if stage == "contact" and dosing in visits:
-        return address("contact_add", study, uid=visits[dosing].uid)
-    if stage.startswith("visit_") and int(stage[-1]) in visits:
-        return address("visit", study, uid=visits[int(stage[-1])].uid)
-    return address("volunteer", study, code=code)
+    @property
+    def hidden(self) -> int:
+        """How many are not shown."""
+        return max(0, len(self.items) - AT_ONCE)
 
 
-def active_paths(study: Study, at: datetime) -> list[OnPath]:
-    """Return everybody still on the path, the oldest first."""
-    people = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
-    return paths_of(study, list(people.order_by("added_at")[:MOST]), at)
+def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> list[Group]:
+    """Return what the actor's roles are to do now, most urgent first; empty groups are left out.
 
-
-def work_for(study: Study, actor: Actor, at: datetime) -> list[Group]:
-    """Return what the actor's roles are to do now, most urgent first; empty groups are left out."""
+    `rows` are the people of the path; they are looked at only for who may see volunteers.
+    """
     groups: list[Group] = []
-    if actor.may(Cap.SAFETY_VIEW):
-        groups += [_holds(study), _contacts(study, at)]
+    if actor.may(Cap.HOLD_RELEASE):
+        groups.append(_holds(study))
+    if actor.may(Cap.CONTACT_RECORD):
+        groups.append(_contacts(study, at))
     if actor.may(Cap.VISIT_RUN):
         groups.append(_today(study, at))
-    if actor.may(Cap.VOLUNTEER_VIEW):
-        groups += _steps(study, actor, at)
-    if actor.may(Cap.DEVIATION_CLOSE):
-        groups.append(_deviations(study))
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
-    if Role.LEAD in actor.roles or actor.may(Cap.LIMITS_CONFIRM) or actor.may(Cap.LIST_MANAGE):
-        groups.append(_readiness(study, at))
+    if actor.may(Cap.VOLUNTEER_VIEW):
+        groups += _steps(study, actor, rows)
+    if actor.may(Cap.DEVIATION_RECORD):
+        groups.append(_to_explain(study))
+    if actor.may(Cap.DEVIATION_CLOSE):
+        groups.append(_to_close(study, actor))
+    groups.append(Group("What the study still lacks", "warn", address("set_up", study)))
+    groups[-1].items.extend(
+        Item(one.what, address(one.page, study, **one.where), one.text)
+        for one in lacking(study, actor, at)
+    )
     return [group for group in groups if group.items]
 
 
 def _holds(study: Study) -> Group:
-    rows = open_holds(study).select_related("participant")
-    return Group(
-        "On hold", "stop", "held",
-        [
-            Item(h.participant.code, address("volunteer", study, code=h.participant.code),
-                 h.get_kind_display())
-            for h in rows
-        ],
-    )  # fmt: skip
+    items = [
+        Item(one.participant.code, address("hold_release", study, uid=one.uid), one.get_kind_display())
+        for one in open_holds(study)
+    ]  # fmt: skip
+    return Group("On hold: release or stop", "stop", address("safety", study), items)
 
 
 def _contacts(study: Study, at: datetime) -> Group:
     due = [row for row in contacts_due(study, at) if row.state != "early"]
-    overdue = any(row.overdue for row in due)
-    return Group(
-        "Contact after the dose", "stop" if overdue else "warn", "overdue" if overdue else "due",
-        [
-            Item(row.code, address("contact_add", study, uid=row.visit.uid),
-                 f"{len(row.attempts)} attempts so far" if row.attempts else "not tried yet",
-                 "stop" if row.overdue else "warn", row.state)
-            for row in due
-        ],
-    )  # fmt: skip
+    due.sort(key=lambda row: row.due_until)
+    items = [
+        Item(
+            row.code, address("contact_add", study, uid=row.visit.uid), _tried(len(row.attempts)),
+            "stop" if row.overdue else "warn", row.state,
+        )
+        for row in due
+    ]  # fmt: skip
+    kind = "stop" if any(row.overdue for row in due) else "warn"
+    return Group("Contact after the dose", kind, address("contacts", study), items)
+
+
+def _tried(times: int) -> str:
+    words = {0: "Not tried yet.", 1: "Tried once, not reached."}
+    return words.get(times, f"Tried {times} times, not reached.")
 
 
 def _today(study: Study, at: datetime) -> Group:
     rows = today_of(study, today_in(study.timezone), at=at)
-    open_rows = [row for row in rows if row.word not in ("done", "cancelled", "missed")]
-    return Group(
-        "Visits today", "info", f"{len(open_rows)} to do",
-        [
-            Item(f"{row.code}, visit {row.number}", address("visit", study, uid=row.visit.uid),
-                 row.next_text, "wait" if row.word == "waiting" else "info", row.word)
-            for row in open_rows
-        ],
-    )  # fmt: skip
+    items = [
+        Item(
+            f"{row.code}, visit {row.number}", address("visit", study, uid=row.visit.uid),
+            row.next_text, _TODAY_KINDS.get(row.word, "info"), row.word,
+        )
+        for row in rows
+        if row.word not in _OVER
+    ]  # fmt: skip
+    return Group("Visits today", "info", address("today", study), items)
 
 
-def _steps(study: Study, actor: Actor, at: datetime) -> list[Group]:
+def _steps(study: Study, actor: Actor, rows: list[OnPath]) -> list[Group]:
     """Group the next steps of volunteers by what is to be done, for the actor's roles."""
     mine = {role.value for role in actor.roles}
     groups: dict[tuple[int, str], Group] = {}
-    for row in active_paths(study, at):
-        elsewhere = row.step.stage in ("on_hold", "contact") or row.step.stage.startswith("visit_")
-        if row.step.who not in mine or elsewhere:
+    for row in rows:
+        if row.step.who not in mine or _listed_elsewhere(row):
             continue
-        key = (STAGES.index(row.step.stage), row.step.title)
-        group = groups.setdefault(key, Group(row.step.title, "info", "to do"))
-        group.items.append(Item(row.participant.code, step_url(study, row), row.step.why))
+        stage = row.step.stage
+        key = (path.STAGES.index(stage), row.step.title)
+        everybody = f"{address('people_on_path', study)}?stage={stage}"
+        group = groups.setdefault(key, Group(row.step.title, "info", everybody))
+        where = step_url(study, row, actor) or address(
+            "volunteer", study, code=row.participant.code
+        )
+        group.items.append(Item(row.participant.code, where, row.step.why))
     return [groups[key] for key in sorted(groups)]
 
 
-def _deviations(study: Study) -> Group:
-    rows = deviations_of(study).exclude(state="closed").select_related("participant")[:50]
+def _listed_elsewhere(row: OnPath) -> bool:
+    """Whether holds, contacts and visits of the day say it already; a visit of another day is not due now."""
+    if row.step.who == path.EXPERIMENTER:
+        return row.step.stage != path.VITALS
+    return row.step.stage == path.ON_HOLD
+
+
+def _to_explain(study: Study) -> Group:
+    rows = deviations_of(study, Deviation.State.OPEN)
+    items = [
+        Item(_about(one), address("deviation_explain", study, uid=one.uid), one.get_kind_display())
+        for one in rows
+    ]
     return Group(
-        "Deviations to explain or close", "warn", "open",
-        [
-            Item(
-                row.participant.code if row.participant else "study",
-                address("deviation", study, uid=row.uid), row.get_kind_display(),
-                "warn", row.get_state_display(),
-            )
-            for row in rows
-        ],
-    )  # fmt: skip
+        "Deviations to explain", "warn", f"{address('deviations', study)}?show=open", items
+    )
+
+
+def _to_close(study: Study, actor: Actor) -> Group:
+    """What others have explained: nobody closes what they explained themselves."""
+    rows = deviations_of(study, Deviation.State.EXPLAINED).exclude(explained_by=actor.user_id)
+    items = [
+        Item(_about(one), address("deviation", study, uid=one.uid), one.get_kind_display())
+        for one in rows
+    ]
+    return Group(
+        "Deviations to close", "warn", f"{address('deviations', study)}?show=explained", items
+    )
+
+
+def _about(one: Deviation) -> str:
+    return one.participant.code if one.participant else "Nobody in particular"
 
 
 def _kits(study: Study, at: datetime) -> Group:
@@ -175,71 +186,23 @@ def _kits(study: Study, at: datetime) -> Group:
             participant__status=Participant.Status.ACTIVE,
             participant__visits__number=dosing,
             participant__visits__state__in=["booked", "running"],
-            participant__visits__planned__startswith__lte=at + timedelta(days=3),
+            participant__visits__planned__startswith__lte=at + _SOON,
         )
+        .exclude(kits__state__in=[Kit.State.DISPENSED, Kit.State.GIVEN])
+        .defer("box")
         .select_related("participant")
-        .prefetch_related("kits")
-        .order_by("participant__visits__planned")
+        .order_by("participant__visits__planned", "id")
+    )
+    ready = set(
+        Kit.objects.filter(entry__in=entries, state=Kit.State.PREPARED).values_list(
+            "entry_id", flat=True
+        )
     )
     items = []
     for entry in entries:
-        states = {kit.state for kit in entry.kits.all()}
-        if states & {"dispensed", "given"} or entry.participant is None:
-            continue
-        name = "kit_dispense" if "prepared" in states else "dispensary"
-        more = {"code": entry.participant.code} if name == "kit_dispense" else {}
-        items.append(
-            Item(f"number {entry.number}", address(name, study, **more),
-                 "prepared, to hand out" if more else "to prepare")
-        )  # fmt: skip
-    return Group("Kits for the coming three days", "warn", "to do", items)
-
-
-def _readiness(study: Study, at: datetime) -> Group:
-    """What the study still lacks before somebody can be dosed."""
-    protocol, today = current_protocol(study), today_in(study.timezone)
-    items = []
-    if not protocol.confirmed:
-        items.append(
-            Item("Limits", address("limits_confirm", study, number=protocol.version.number),
-                 "A clinician confirms them by signature; until then dosing is refused.")
-        )  # fmt: skip
-    if not list_state(study).sealed:
-        items.append(
-            Item("Allocation list", address("dispensary", study), "The pharmacist seals it.")
-        )
-    if not KitMovement.objects.filter(kit__study=study, what="receive").exists():
-        items.append(
-            Item("Kits", address("dispensary", study), "None were received for this study yet.")
-        )
-    held = set(
-        study.memberships.filter(starts_on__lte=today)
-        .exclude(ends_on__lt=today)
-        .values_list("role", flat=True)
-    )
-    items += [
-        Item(ROLE_NAMES[role], address("people", study), "Nobody holds this role today.")
-        for role in Role
-        if role.value not in held
-    ]
-    kinds = set(
-        Resource.objects.filter(is_active=True, openings__isnull=False).values_list(
-            "kind", flat=True
-        )
-    )
-    wanted = {n.kind for v in protocol.plan.visits for s in v.segments for n in s.needs}
-    items += [
-        Item(kind.capitalize(), address("resources", study), "Nothing of this kind has hours yet.")
-        for kind in sorted(wanted - kinds)
-    ]
-    if not cover_now(study, at):
-        items.append(
-            Item("Physician cover", address("cover", study), "No physician is checked in now.")
-        )
-    return Group("What the study still lacks", "warn", "missing", items)
-
-
-def counts_by_stage(rows: list[OnPath]) -> list[tuple[str, int]]:
-    """Return how many people are at each stage, in the order of the path."""
-    found = Counter(row.step.stage for row in rows)
-    return [(stage.replace("_", " "), found[stage]) for stage in STAGES if found[stage]]
+        assert entry.participant is not None, "the filter asks for one"
+        code = entry.participant.code
+        page, more = ("kit_dispense", {"code": code}) if entry.pk in ready else ("dispensary", {})
+        text = "Kit prepared: hand it out." if entry.pk in ready else "Prepare a kit."
+        items.append(Item(f"Number {entry.number}, {code}", address(page, study, **more), text))
+    return Group("Kits for the coming three days", "warn", address("dispensary", study), items)

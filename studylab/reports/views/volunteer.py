@@ -1,14 +1,23 @@
 """The page of one volunteer."""
 
+from typing import Any
+
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from screening.views.words import OUTCOMES, SIGN_OFFS
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
 from studylab.participants.selectors import access_participant
 from studylab.reports.selectors.person import person_page
+
+STATUS_KINDS = {"active": "info", "completed": "ok"}  # every other end: "warn"
+VISIT_KINDS = {
+    "booked": "info", "running": "wait", "done": "ok", "missed": "warn", "stopped": "stop",
+    "cancelled": "stop",
+}  # fmt: skip
 
 
 @requires(Cap.VOLUNTEER_VIEW)
@@ -17,4 +26,22 @@ def volunteer(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show where the volunteer is, what comes next and what is on record."""
     person = access_participant(request.study, code)
     context = person_page(request.study, person, request.actor, clock.now())
-    return render(request, "reports/volunteer.html", context | {"current_section": "volunteers"})
+    context |= {
+        "status_kind": STATUS_KINDS.get(person.status, "warn"),
+        "visit_kinds": VISIT_KINDS,
+        "current_section": "volunteers",
+        **_health_words(context),
+    }
+    return render(request, "reports/volunteer.html", context)
+
+
+def _health_words(context: dict[str, Any]) -> dict[str, Any]:
+    """Return the shapes and words of assessment and sign-off; nothing for who may not see health."""
+    if "sign_off" not in context:
+        return {}
+    words: dict[str, Any] = {}
+    words["sign_off_kind"], words["sign_off_word"] = SIGN_OFFS[context["sign_off"].kind]
+    words["sign_off_void"] = context["sign_off"].kind == "void"
+    if context["assessment"]:
+        words["outcome_kind"], words["outcome_word"] = OUTCOMES[context["assessment"].outcome]
+    return words

@@ -1,0 +1,120 @@
+"""One study in the middle of its life for all tests of a file, and a quick maker of crowds."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.db import transaction
+from django.test import Client
+
+from scheduling.models import Series, Visit
+from scheduling.selectors.timelines import span
+from studylab import clock
+from studylab.access import Role
+from studylab.participants.models import Deviation, Hold, Participant
+from studylab.participants.services import deviation_record, hold_open
+from studylab.studies.selectors import current_protocol
+from tests import cast
+from tests.access.world import World, build
+from tests.scheduling import lab as the_lab
+
+
+@pytest.fixture(scope="module")
+def world(django_db_setup: Any, django_db_blocker: Any) -> Iterator[World]:
+    """Today's dosing visits, people waiting for sign-off and new enquiries; gone after the file."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        built = build()
+        with clock.travel(built.now):
+            yield built
+        transaction.set_rollback(True)
+
+
+def client_for(user: Any) -> Client:
+    """Return a signed-in client."""
+    client = Client()
+    client.force_login(user)
+    return client
+
+
+class Crowd:
+    """Adds volunteers of every sort, straight in the tables where a service would take long."""
+
+    def __init__(self, study: Any, people: dict[Role, Any]) -> None:
+        self.study, self.people, self.serial = study, people, 0
+
+    def add(self, rounds: int) -> None:
+        """Add eight volunteers a round: new, signed, booked, booked today, missed, held, deviating."""
+        for _ in range(rounds):
+            self._one()
+            self._signed()
+            self._booked(self._signed(), days=2)
+            self._booked(self._signed(), days=0)
+            self._booked(self._signed(), days=-2, state=Visit.State.MISSED)
+            self._held(self._signed())
+            self._deviating(self._signed(), explained=False)
+            self._deviating(self._one(), explained=True)
+
+    def _one(self) -> Participant:
+        self.serial += 1
+        return the_lab.make_participant(self.study, self.serial)
+
+    def _signed(self) -> Participant:
+        who = self._one()
+        the_lab.sign_off(who, self.people[Role.CLINICIAN])
+        return who
+
+    def _booked(self, who: Participant, days: int, state: str = Visit.State.BOOKED) -> None:
+        now = clock.now()
+        series = Series.objects.create(
+            participant=who,
+            protocol_version=current_protocol(self.study).version,
+            booked_at=now,
+        )
+        for number in (1, 2, 3):
+            start = now + timedelta(days=days + number - 1, minutes=who.pk % 50)
+            Visit.objects.create(
+                series=series, participant=who, person=who.person, number=number,
+                planned=span(start, start + timedelta(hours=2)),
+                state=state if number == 1 else Visit.State.BOOKED,
+            )  # fmt: skip
+
+    def _held(self, who: Participant) -> None:
+        hold_open(
+            participant=who, kind=Hold.Kind.values[0], reason="Feels unwell.",
+            actor=cast.actor_of(self.people[Role.EXPERIMENTER], self.study),
+        )  # fmt: skip
+
+    def _deviating(self, who: Participant, *, explained: bool) -> None:
+        made = deviation_record(
+            study=self.study, participant=who, kind=Deviation.Kind.OTHER, what="The lamp went out.",
+            occurred_at=clock.now(), actor=cast.actor_of(self.people[Role.EXPERIMENTER], self.study),
+        )  # fmt: skip
+        if explained:
+            Deviation.objects.filter(pk=made.pk).update(
+                state=Deviation.State.EXPLAINED, explanation="A fuse.",
+                explained_by=self.people[Role.EXPERIMENTER],
+            )  # fmt: skip
+
+
+@pytest.fixture
+def everybody(
+    coordinator: Any, clinician: Any, pharmacist: Any, experimenter: Any, lead: Any, monitor: Any
+) -> dict[Role, Any]:
+    """One person of each role."""
+    found = (coordinator, clinician, pharmacist, experimenter, lead, monitor)
+    return dict(zip(Role, found, strict=True))
+
+
+@pytest.fixture
+def crowd(study: Any, everybody: dict[Role, Any], confirmed: Any, lab: None) -> Crowd:
+    """A lab and nobody in it yet; `crowd.add(n)` fills it."""
+    return Crowd(study, everybody)
+
+
+@pytest.fixture
+def lab(study: Any, lead: Any) -> Iterator[None]:
+    """Rooms, people and hours on a fixed Monday morning."""
+    with clock.travel(the_lab.NOW):
+        the_lab.make_lab(cast.actor_of(lead, study))
+        yield
