@@ -153,7 +153,7 @@ def sign_off(lab: Lab) -> None:
     desk.choose("Decision", "eligible")
     desk.fill("Your password", cast.PASSWORD)
     desk.press("Sign")
-    desk.see(lab.clinician.person.name)
+    desk.see(f"Signed for {lab.code}.")
 
 
 def book(lab: Lab) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from axe_playwright_python.sync_playwright import Axe
+from axe_playwright_python.base import AXE_SCRIPT
 from django.urls import resolve
 from playwright.sync_api import expect
 
@@ -18,6 +18,9 @@ ZONE = ZoneInfo("America/Halifax")
 LOW = """[...document.querySelectorAll("a.btn, button, select, .form-check, .choice, .site-nav a,"
     + " input:not([type=hidden]):not([type=radio]):not([type=checkbox])")]
     .filter((e) => e.offsetHeight > 1 && e.offsetHeight < 44).map((e) => e.outerHTML.slice(0, 90))"""
+
+BROKEN_RULES = """(options) => axe.run({resultTypes: ["violations"], ...options}).then((answer) =>
+    answer.violations.map((one) => one.id + ": " + one.nodes[0].html.slice(0, 120)))"""
 
 
 def named(label: str) -> re.Pattern[str]:
@@ -80,11 +83,10 @@ class Watch:
         if key in self.seen:
             return
         self.seen[key] = desk.role
-        found = self._violations(desk.page, "light", {}) + self._violations(
-            desk.page,
-            "dark",
-            {"runOnly": ["color-contrast"]},  # only colours differ between the two
-        )
+        desk.page.evaluate(AXE_SCRIPT)
+        found = self._violations(desk.page, "light", {})
+        # Only colours differ between the two.
+        found += self._violations(desk.page, "dark", {"runOnly": ["color-contrast"]})
         wide = desk.page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         found += [f"{wide} px too wide"] if wide > 0 else []
         found += [f"low: {what}" for what in desk.page.evaluate(LOW)]
@@ -94,12 +96,9 @@ class Watch:
 
     def _violations(self, page: Any, scheme: str, options: dict[str, Any]) -> list[str]:
         page.emulate_media(color_scheme=scheme)
-        answer = Axe().run(page, options=options).response
+        found = page.evaluate(BROKEN_RULES, options)
         page.emulate_media(color_scheme="light")
-        return [
-            f"{scheme}: {one['id']}: {one['nodes'][0]['html'][:120]}"
-            for one in answer["violations"]
-        ]
+        return [f"{scheme}: {what}" for what in found]
 
 
 class Desk:

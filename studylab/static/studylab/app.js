@@ -54,15 +54,23 @@
     notice.scrollIntoView({ block: "nearest" });
   }
 
+  // What a table is called: its caption, else the heading above it.
+  function tableName(wrap, number) {
+    const caption = wrap.querySelector("caption");
+    if (caption) return caption.textContent.trim();
+    let above = wrap.previousElementSibling;
+    while (above && !/^H[1-4]$/.test(above.tagName)) above = above.previousElementSibling;
+    return (above ? above.textContent.trim() : "Table " + number) + ", scrolls sideways";
+  }
+
   // A table that scrolls can be scrolled by keyboard too.
   function reachTables() {
-    document.querySelectorAll(".table-wrap").forEach((wrap) => {
+    document.querySelectorAll(".table-wrap").forEach((wrap, index) => {
       if (wrap.scrollWidth <= wrap.clientWidth) { wrap.removeAttribute("tabindex"); return; }
       wrap.tabIndex = 0;
       if (wrap.hasAttribute("aria-label")) return;
-      const caption = wrap.querySelector("caption");
       wrap.setAttribute("role", "region");
-      wrap.setAttribute("aria-label", caption ? caption.textContent.trim() : "Table, scrolls sideways");
+      wrap.setAttribute("aria-label", tableName(wrap, index + 1));
     });
   }
 
