@@ -4,6 +4,7 @@ Each gate asks who wants to know and why. What leaves a gate is never written, l
 errors are raised here without their cause, and objects that hold an arm hide it from their repr.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from django.conf import settings
@@ -11,6 +12,7 @@ from django.views.decorators.debug import sensitive_variables
 
 from studylab.access import Actor, Cap, require
 from studylab.allocation.models import AllocationList, KitBatch, ListEntry, Reveal
+from studylab.allocation.rules.design import followed_list
 from studylab.allocation.rules.sealed_list import OpenedList, pack, unpack
 from studylab.allocation.rules.sealing import (
     SealDamaged,
@@ -54,6 +56,21 @@ def _entry_place(study_slug: str, number: str) -> str:
 
 def _batch_place(batch: KitBatch) -> str:
     return f"{batch.study.slug}|batch|{batch.uid}"
+
+
+@sensitive_variables()
+def next_minimised(
+    sealed: AllocationList, *, people: Sequence[dict[str, str]], number: str
+) -> tuple[bytes, dict[str, str]]:
+    """Return the sealed box and the open levels of the next number of a minimised list.
+
+    `people` are the levels of everybody with a number in its order, the newcomer last. The arm is worked out
+    from the sealed seed and sealed again before anything is returned.
+    """
+    opened = list_to_verify(sealed)
+    plan = plan_of(sealed.protocol_version).allocation
+    rows = followed_list(plan=plan, design=opened.design, seed=opened.seed, people=tuple(people))
+    return seal_entry(rows[-1].arm, study=sealed.study, number=number), dict(rows[-1].open_levels)
 
 
 def seal_list(opened: OpenedList, *, study: Study) -> bytes:
@@ -140,7 +157,7 @@ def _require_pharmacist(actor: Actor, study_id: int) -> None:
 
 @sensitive_variables()
 def list_to_verify(allocation_list: AllocationList) -> OpenedList:
-    """Return the whole list for `selectors.verification`, which compares and reports no arm."""
+    """Return the whole list to those of this app that compare or continue it and report no arm."""
     context = f"{allocation_list.study.slug}|list"
     try:
         return unpack(unseal(bytes(allocation_list.box), key=sealing_key(), context=context))

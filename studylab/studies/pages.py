@@ -137,7 +137,9 @@ def _allocation(plan: AllocationPlan, *, blocks: bool) -> dict[str, Any]:
         ),
         *((f"Separately for {name}", ", ".join(values)) for name, values in plan.strata.items()),
     ]
-    if blocks:
+    if plan.method:
+        facts.append(("Method", plan.method.replace("_", " ")))
+    if blocks and plan.block_sizes:
         facts.append(("Block sizes", ", ".join(str(size) for size in plan.block_sizes)))
     return {"facts": facts}
 

@@ -29,21 +29,31 @@ def test_the_pharmacist_seals_after_seeing_how_guessable_the_list_is(
     assert "70.8 %" in page
     assert "(17/24)" in page
     assert "(373/560)" in page
-    wrong = client.post(at(study, "list_seal"), {"password": "not this one"})
+    assert "57.9 %" in page or "58.0 %" in page  # the big stick beside it, for 60 numbers
+    address, choice = at(study, "list_seal"), {"method": "permuted_blocks", "block_sizes": "8, 12"}
+    bad = client.post(address, {**choice, "act": "look", "block_sizes": "6"})
+    assert bad.status_code == 422
+    assert "6 is not a multiple of 4" in text_of(bad)
+    looked = text_of(client.post(address, {**choice, "act": "look"}))
+    assert 'value="8, 12"' in looked
+    assert "(3565/5544)" in looked
+    wrong = client.post(address, {**choice, "password": "not this one"})
     assert wrong.status_code == 422
     assert not AllocationList.objects.exists()
-    done = client.post(at(study, "list_seal"), {"password": cast.PASSWORD})
+    done = client.post(address, {**choice, "password": cast.PASSWORD})
     assert done.status_code == 302
     sealed = AllocationList.objects.get()
     assert sealed.commitment in text_of(client.get(at(study, "commitment")))
-    again = client.post(at(study, "list_seal"), {"password": cast.PASSWORD})
+    assert "8, 12" in text_of(client.get(address))
+    again = client.post(address, {**choice, "password": cast.PASSWORD})
     assert again.status_code == 409
 
 
 def test_no_list_before_the_limits_are_confirmed(
     study: Any, pharmacist: Any, client_of: Any
 ) -> None:
-    answer = client_of(pharmacist).post(at(study, "list_seal"), {"password": cast.PASSWORD})
+    given = {"password": cast.PASSWORD, "method": "simple"}
+    answer = client_of(pharmacist).post(at(study, "list_seal"), given)
     assert answer.status_code == 422
     assert not AllocationList.objects.exists()
 

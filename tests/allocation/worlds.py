@@ -114,8 +114,8 @@ def same_chance(monkeypatch: pytest.MonkeyPatch, *, swapped: bool) -> Iterator[N
     make, receive = lists._make, stock.kits_receive
     other = dict(zip(ARMS, reversed(ARMS), strict=True))
 
-    def made(plan: Any) -> OpenedList:
-        opened = make(plan)
+    def made(plan: Any, design: Any) -> OpenedList:
+        opened = make(plan, design)
         if not swapped:
             return opened
         return replace(opened, rows=tuple(replace(r, arm=other[r.arm]) for r in opened.rows))

@@ -1,4 +1,4 @@
-"""Kit states, reconciliation, guess shares, the list's box and words that tell: pure rules.
+"""Kit states, reconciliation, guess shares and words that tell: pure rules.
 
 Guess shares: Blackwell and Hodges 1957, P = (b + EF) / 2b, EF = 2^(2b-1) / C(2b, b) - 1/2 (formula from memory,
 compared with the closed form here); random sizes: sum of right guesses over sum of places.
@@ -15,7 +15,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from studylab.allocation.rules import kit_states
-from studylab.allocation.rules.blocks import permuted_blocks
 from studylab.allocation.rules.guessing import block_guess, plan_guess
 from studylab.allocation.rules.kit_states import (
     CHANGES,
@@ -26,16 +25,6 @@ from studylab.allocation.rules.kit_states import (
     replay,
 )
 from studylab.allocation.rules.reconciling import KitSeen, count
-from studylab.allocation.rules.sealed_list import (
-    METHOD,
-    EntrySeen,
-    OpenedList,
-    differences,
-    numbers_for,
-    pack,
-    unpack,
-)
-from studylab.allocation.rules.sealing import SealDamaged, commitment
 from studylab.allocation.rules.wording import names_an_arm
 from studylab.studies.rules.protocol import AllocationPlan, Arm
 
@@ -43,10 +32,8 @@ ARMS = (Arm("active", "Propranolol 40 mg"), Arm("placebo", "Placebo"))
 HOUSE = Path(__file__).parent.parent.parent
 
 
-def plan(
-    *sizes: int, strata: dict[str, tuple[str, ...]] | None = None, length: int = 20
-) -> AllocationPlan:
-    return AllocationPlan(arms=ARMS, block_sizes=sizes, length=length, strata=strata or {})
+def plan() -> AllocationPlan:
+    return AllocationPlan(arms=ARMS, length=20)
 
 
 # --- Kits ---------------------------------------------------------------------------------------------
@@ -143,7 +130,7 @@ def test_guess_share_of_one_block(b: int, share: str) -> None:
     [((2, 4), "13/18"), ((4, 6), "52/75"), ((2, 4, 6), "253/360"), ((4, 6, 8), "515/756")],
 )
 def test_guess_share_of_sizes_drawn_at_random(sizes: tuple[int, ...], share: str) -> None:
-    guess = plan_guess(plan(*sizes))
+    guess = plan_guess(plan(), sizes)
     assert guess.right == Fraction(share)
     assert guess.chance == Fraction(1, 2)
 
@@ -153,55 +140,6 @@ def test_guess_share_of_a_ratio_of_two_to_one_by_enumeration() -> None:
     assert block_guess((2, 1)).right == Fraction(1, 3) * (
         Fraction(5, 2) / 3 + Fraction(5, 2) / 3 + Fraction(2, 3)
     )
-
-
-# --- The box ------------------------------------------------------------------------------------------
-
-
-def _opened(some_plan: AllocationPlan, seed: bytes = bytes(48)) -> OpenedList:
-    return OpenedList(seed, bytes(range(32)), permuted_blocks(plan=some_plan, seed=seed))
-
-
-def _entries(opened: OpenedList) -> list[EntrySeen]:
-    return [
-        EntrySeen(number, row.stratum, row.position, row.open_levels, False, row.arm)
-        for number, row in zip(numbers_for(opened.rows), opened.rows, strict=True)
-    ]
-
-
-@given(st.binary(min_size=48, max_size=48))
-def test_a_box_gives_back_its_list_and_its_length_says_nothing(seed: bytes) -> None:
-    opened = _opened(plan(4, 8, length=19), seed)
-    assert unpack(pack(opened)) == opened
-    assert len(pack(opened)) == len(pack(_opened(plan(4, 8, length=19))))
-    assert "active" not in repr(opened) + repr(_entries(opened))
-
-
-@pytest.mark.parametrize(
-    "content", [b"", b"{}", b"[1]", b'{"rows": [[1]], "seed": "", "nonce": ""}', b"\xff"]
-)
-def test_other_content_is_not_a_list(content: bytes) -> None:
-    with pytest.raises(SealDamaged):
-        unpack(content)
-
-
-def test_numbers_are_padded_and_lettered_by_stratum() -> None:
-    assert numbers_for(_opened(plan(4)).rows)[:2] == ("001", "002")
-    two = numbers_for(_opened(plan(4, strata={"sex": ("female", "male")}, length=2)).rows)
-    assert two == ("A-001", "A-002", "B-001", "B-002")
-    many = _opened(plan(2, strata={"site": tuple(f"s{i}" for i in range(28))}, length=1)).rows
-    assert numbers_for(many)[25:] == ("Z-001", "AA-001", "AB-001")
-    assert numbers_for(_opened(plan(4, length=1000)).rows)[-1] == "1000"
-
-
-def test_an_agreeing_list_has_no_differences_and_another_method_has() -> None:
-    some = plan(4, 8)
-    opened = _opened(some)
-    published = commitment(opened.rows, opened.nonce, METHOD)
-    same = {"opened": opened, "plan": some, "entries": _entries(opened)}
-    assert differences(published=published, method=METHOD, **same) == []
-    assert differences(published=published, method="dice/1", **same)
-    assert differences(published="0" * 64, method=METHOD, **same)
 
 
 # --- Words, and the one gate --------------------------------------------------------------------------

@@ -16,17 +16,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studylab.allocation.rules.blocks import (
-    GENERATOR_VERSION,
+from studylab.allocation.rules.blocks import VERSION
+from studylab.allocation.rules.design import ListDesign, design_problems, made_list
+from studylab.allocation.rules.drbg import DRBG_VERSION, SEED_BYTES, Drbg
+from studylab.allocation.rules.places import (
     ListRow,
     PlanUnusable,
-    permuted_blocks,
     plan_problems,
     stratum_name,
     stratum_names,
     unit_size,
 )
-from studylab.allocation.rules.drbg import DRBG_VERSION, SEED_BYTES, Drbg
 from studylab.studies.rules.protocol import AllocationPlan, Arm, OpenFactor
 
 SEED = bytes(range(SEED_BYTES))
@@ -40,6 +40,12 @@ def plan(
     *sizes: int, length: int = 40, arms: tuple[Arm, ...] = ARMS, **more: object
 ) -> AllocationPlan:
     return AllocationPlan(arms=arms, block_sizes=sizes, length=length, **more)
+
+
+def permuted_blocks(*, plan: AllocationPlan, seed: bytes) -> tuple[ListRow, ...]:
+    """The list by the sizes that the plan proposes."""
+    design = ListDesign("permuted_blocks", block_sizes=plan.block_sizes)
+    return made_list(plan=plan, design=design, seed=seed)
 
 
 def blocks_of(rows: Iterable[ListRow]) -> list[list[ListRow]]:
@@ -69,13 +75,15 @@ def plans(draw: st.DrawFn) -> AllocationPlan:
         for i, count in enumerate(counts)
     )
     unit = sum(ratios) * prod(counts)
-    sizes = tuple(unit * n for n in draw(st.lists(st.integers(1, 3), min_size=1, max_size=3)))
+    sizes = tuple(
+        unit * n for n in draw(st.lists(st.integers(1, 3), min_size=1, max_size=3, unique=True))
+    )
     strata = draw(
         st.sampled_from(
             [{}, {"sex": ("f", "m")}, {"sex": ("f", "m"), "age": ("young", "middle", "old")}]
         )
     )
-    return AllocationPlan(arms, sizes, draw(st.integers(1, 60)), strata, factors)
+    return AllocationPlan(arms, draw(st.integers(1, 60)), strata, factors, block_sizes=sizes)
 
 
 @given(plans(), st.binary(min_size=32, max_size=48))
@@ -218,7 +226,7 @@ def test_a_second_reading_of_the_method_gives_the_same_list() -> None:
     made = plan(4, 8, length=30, strata={"sex": ("f", "m")}, open_factors=CUES)
     wanted = []
     for sex in ("f", "m"):
-        drbg = Drbg(SEED, f"{GENERATOR_VERSION}|{DRBG_VERSION}|sex={sex}".encode())
+        drbg = Drbg(SEED, f"{VERSION}|{DRBG_VERSION}|sex={sex}".encode())
         listed: list[ListRow] = []
         block = 0
         while len(listed) < 30:
@@ -237,7 +245,7 @@ def test_a_second_reading_of_the_method_gives_the_same_list() -> None:
 
 def test_frozen_list() -> None:
     """Own vector, frozen: a change here means that sealed lists can no longer be made again."""
-    assert GENERATOR_VERSION == "permuted-blocks/1"
+    assert VERSION == "permuted-blocks/1"
     rows = permuted_blocks(plan=plan(4, 6, length=24), seed=SEED)
     assert "".join(row.arm for row in rows) == "bbaaababbaaaabbbababbbaa"
     assert "".join(str(row.block) for row in rows) == "111111222233333344445555"
@@ -249,11 +257,6 @@ def test_frozen_list() -> None:
         ({"arms": ARMS[:1]}, "two arms"),
         ({"arms": (Arm("a", "A", 0), Arm("b", "B", 1))}, "ratio"),
         ({"arms": (Arm("a", "A"), Arm("a", "B"))}, "stands twice"),
-        ({"block_sizes": ()}, "at least one block size"),
-        ({"block_sizes": (4, 5)}, "5 is not a multiple of 2"),
-        ({"block_sizes": (0,)}, "0 is not a multiple"),
-        ({"block_sizes": (-2,)}, "-2 is not a multiple"),
-        ({"block_sizes": (6,), "open_factors": CUES}, "6 is not a multiple of 4"),
         ({"open_factors": (OpenFactor("cue", "Cue", ()),)}, "open_factors.cue"),
         ({"open_factors": CUES * 2}, "stands twice"),
         ({"strata": {"sex": ()}}, "strata.sex"),
@@ -267,6 +270,29 @@ def test_impossible_plans_are_refused_with_key_and_fix(
     made = replace(plan(4), **changed)
     assert any(part in problem for problem in plan_problems(made))
     with pytest.raises(PlanUnusable, match="allocation"):
+        permuted_blocks(plan=made, seed=SEED)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "changed", "part"),
+    [
+        ((), {}, "at least one block size"),
+        ((4, 5), {}, "5 is not a multiple of 2"),
+        ((0,), {}, "0 is not a multiple"),
+        ((-2,), {}, "-2 is not a multiple"),
+        ((4, 4), {}, "stands twice"),
+        ((62,), {}, "longer than 60"),
+        ((6,), {"open_factors": CUES}, "6 is not a multiple of 4"),
+        ((4,), {"arms": (Arm("a", "A", 2), Arm("b", "B"))}, "4 is not a multiple of 3"),
+    ],
+)
+def test_impossible_block_sizes_are_refused_with_field_and_fix(
+    sizes: tuple[int, ...], changed: dict[str, object], part: str
+) -> None:
+    made = replace(plan(*sizes), **changed)
+    found = design_problems(made, ListDesign("permuted_blocks", block_sizes=sizes))
+    assert any(part in problem for problem in found["block_sizes"])
+    with pytest.raises(PlanUnusable, match="block_sizes"):
         permuted_blocks(plan=made, seed=SEED)
 
 

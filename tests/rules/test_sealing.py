@@ -1,21 +1,16 @@
 """Sealing: nothing changed, moved or opened with another key ever opens; lengths and fingerprints tell nothing."""
 
 import base64
-import hashlib
-import json
-from dataclasses import replace
 
 import pytest
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studylab.allocation.rules.blocks import GENERATOR_VERSION, ListRow, permuted_blocks
 from studylab.allocation.rules.sealing import (
     KeyUnusable,
     SealDamaged,
     SealedWithAnotherKey,
-    commitment,
     key_id,
     pad,
     parse_key,
@@ -25,22 +20,10 @@ from studylab.allocation.rules.sealing import (
     unseal,
     unseal_text,
 )
-from studylab.studies.rules.protocol import AllocationPlan, Arm, OpenFactor
 
 KEY = bytes(range(32))
 OTHER = bytes(range(1, 33))
 PLACE = "study demo, stratum all, position 1"
-NONCE = bytes(range(32))
-ROWS = permuted_blocks(
-    plan=AllocationPlan(
-        arms=(Arm("a", "A"), Arm("b", "B")),
-        block_sizes=(4,),
-        length=8,
-        strata={"sex": ("f", "m")},
-        open_factors=(OpenFactor("cue", "Cue", ("left", "right")),),
-    ),
-    seed=bytes(48),
-)
 
 
 @given(st.binary(max_size=300), st.text(max_size=40))
@@ -158,50 +141,3 @@ def test_sealing_needs_a_whole_key(key: bytes) -> None:
         seal(b"arm", key=key, context=PLACE)
     with pytest.raises(KeyUnusable, match="32 bytes"):
         unseal(b"x" * 60, key=key, context=PLACE)
-
-
-def test_commitment_is_the_hash_of_the_documented_text() -> None:
-    rows = [ListRow("all", 1, "a", (("cue", "left"),), 1), ListRow("all", 2, "b", (), 1)]
-    text = (
-        '{"generator":"permuted-blocks/1","nonce":"' + NONCE.hex() + '",'
-        '"rows":[["all",1,"a",[["cue","left"]],1],["all",2,"b",[],1]]}'
-    )
-    assert json.loads(text)["rows"][1][2] == "b"
-    assert commitment(rows, NONCE, GENERATOR_VERSION) == hashlib.sha256(text.encode()).hexdigest()
-
-
-@given(st.sampled_from(range(len(ROWS))), st.data())
-def test_commitment_changes_when_any_part_of_any_row_changes(
-    place: int, data: st.DataObject
-) -> None:
-    row = ROWS[place]
-    changes = {
-        "stratum": row.stratum + "x",
-        "position": row.position + 1,
-        "arm": "b" if row.arm == "a" else "a",
-        "open_levels": (("cue", "middle"),),
-        "block": row.block + 1,
-    }
-    name = data.draw(st.sampled_from(sorted(changes)))
-    changed = list(ROWS)
-    changed[place] = replace(row, **{name: changes[name]})
-    assert commitment(changed, NONCE, GENERATOR_VERSION) != commitment(
-        ROWS, NONCE, GENERATOR_VERSION
-    )
-
-
-def test_commitment_covers_order_nonce_version_and_length() -> None:
-    published = commitment(ROWS, NONCE, GENERATOR_VERSION)
-    assert published == commitment(list(ROWS), NONCE, GENERATOR_VERSION)
-    others = {
-        commitment(ROWS[::-1], NONCE, GENERATOR_VERSION),
-        commitment(ROWS[:-1], NONCE, GENERATOR_VERSION),
-        commitment(ROWS, NONCE[::-1], GENERATOR_VERSION),
-        commitment(ROWS, NONCE, "permuted-blocks/2"),
-    }
-    assert len(others | {published}) == 5
-
-
-def test_commitment_needs_a_long_nonce() -> None:
-    with pytest.raises(ValueError, match="32 are needed"):
-        commitment(ROWS, b"short", GENERATOR_VERSION)

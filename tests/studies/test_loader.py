@@ -51,7 +51,7 @@ def test_all_problems_are_listed_at_once() -> None:
         ("waits[1].minutes", 30),
         ("limits.screening.systolic.review_from", 80),
         ("limits.floor", GONE),
-        ("allocation.block_sizes[1]", 5),
+        ("allocation.block_sizes", [5]),
         ("supply.strength_mg", 80),
         ("colour", "blue"),
     )
@@ -101,9 +101,15 @@ def test_ratio_and_strata_load_when_the_blocks_fit() -> None:
             ("allocation.arms[1].ratio", 2),
             ("allocation.block_sizes", [6, 12]),
             ("allocation.strata", {"sex": ["female", "male"]}),
+            ("allocation.method", "permuted_blocks"),
         )
     )
     assert protocol.allocation.strata == {"sex": ("female", "male")}
+    assert protocol.allocation.block_sizes == (6, 12)
+    minimised = changed(
+        ("allocation.method", "minimisation"), ("allocation.strata", {"sex": ["female", "male"]})
+    )
+    assert protocol_from_data(minimised).allocation.method == "minimisation"
 
 
 def test_a_document_without_subdivision_or_questions_loads() -> None:

@@ -9,6 +9,8 @@ from django.urls import reverse
 
 from studylab.people.models import Signature
 from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.loader import protocol_hash
+from tests import cast
 from tests.cast import DOCUMENTS, PASSWORD
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -70,13 +72,17 @@ class TestVersionPage:
     def test_block_sizes_are_for_whoever_handles_the_list(
         self, client_of: Any, lead: Any, clinician: Any, pharmacist: Any, study: Any
     ) -> None:
-        page = url("protocol_version", study, number=1)
+        text = DEMO.replace("[allocation]", "[allocation]\nblock_sizes = [4, 8]")
+        study.protocol_versions.create(
+            number=2, document=text, sha256=protocol_hash(text), added_at=cast.PAST
+        )
+        page = url("protocol_version", study, number=2)
         assert "Block sizes 4, 8" in text_of(client_of(pharmacist).get(page))
         for person in (lead, clinician):
             shown = client_of(person).get(page).content.decode()
             assert "Block sizes" not in shown
             assert "block_sizes" not in shown
-        sign = client_of(clinician).get(url("limits_confirm", study, number=1))
+        sign = client_of(clinician).get(url("limits_confirm", study, number=2))
         assert "lock sizes" not in sign.content.decode()
         assert "block_sizes" not in client_of(lead).get(url("protocol_add", study)).content.decode()
 

@@ -7,14 +7,9 @@ from django import forms
 
 from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.services.stock import MOST_KITS
-from studylab.forms import SignatureFields
 from studylab.studies.rules.protocol import Arm, Supply
 
 _NO_ARM = "Readable to others: no word here may tell what the kits hold."
-
-
-class SealForm(SignatureFields):
-    """The pharmacist's signature under a new list."""
 
 
 class ReceiveForm(forms.Form):

@@ -36,6 +36,11 @@ class AllocationList(models.Model):
     def __str__(self) -> str:
         return self.commitment
 
+    @property
+    def follows_people(self) -> bool:
+        """Whether an arm is settled only when its number is issued, because it depends on who came before."""
+        return self.generator_version.startswith("minimisation/")
+
 
 class ListEntry(models.Model):
     """One number of the list. Its arm is in `box`, encrypted, of the same length for every arm.
@@ -49,6 +54,7 @@ class ListEntry(models.Model):
     position = models.PositiveIntegerField()
     box = models.BinaryField()
     open_levels = models.JSONField(default=dict)  # factors that staff may know, once issued
+    factor_levels = models.JSONField(default=dict)  # with minimisation, the person's own levels
     participant = models.OneToOneField(
         Participant, on_delete=models.PROTECT, null=True, related_name="entry"
     )
@@ -79,11 +85,23 @@ class ListEntry(models.Model):
                 name="sealed_stays",
                 operation=pgtrigger.Update,
                 condition=pgtrigger.Condition(
-                    "OLD.box IS DISTINCT FROM NEW.box OR OLD.number IS DISTINCT FROM NEW.number"
+                    "OLD.number IS DISTINCT FROM NEW.number"
+                    " OR OLD.list_id IS DISTINCT FROM NEW.list_id"
                     " OR OLD.position IS DISTINCT FROM NEW.position"
                     " OR OLD.stratum IS DISTINCT FROM NEW.stratum"
-                    " OR OLD.open_levels IS DISTINCT FROM NEW.open_levels"
                 ),
+            ),
+            # A minimised number gets its arm in the moment in which it is issued, and never again.
+            guard(
+                "arm_stays",
+                operation=pgtrigger.Update,
+                check="""(OLD.box IS NOT DISTINCT FROM NEW.box
+                     AND OLD.open_levels IS NOT DISTINCT FROM NEW.open_levels
+                     AND OLD.factor_levels IS NOT DISTINCT FROM NEW.factor_levels)
+                    OR (OLD.participant_id IS NULL AND NEW.participant_id IS NOT NULL AND EXISTS (
+                        SELECT 1 FROM allocation_allocationlist l WHERE l.id = NEW.list_id
+                          AND l.generator_version LIKE 'minimisation/%'))""",
+                sentence="What was sealed with a number stays as it is.",
             ),
             guard(
                 "number_in_order",

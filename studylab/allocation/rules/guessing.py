@@ -5,7 +5,7 @@ two arms 1:1 in a block of 2b the share of right guesses is (b + EF) / 2b with E
 A pulse after the dose gives past arms away, so a guesser who knows them is the one to plan for.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -57,16 +57,14 @@ def block_guess(places: Iterable[int]) -> BlockGuess:
     return BlockGuess(size, counts, right / size, certain / size)
 
 
-def plan_guess(plan: AllocationPlan) -> PlanGuess:
-    """Return the guesser's share for a plan whose block sizes are drawn equally often.
+def plan_guess(plan: AllocationPlan, sizes: Sequence[int]) -> PlanGuess:
+    """Return the guesser's share for block sizes that are drawn equally often.
 
-    The plan is consistent (`blocks.plan_problems` finds nothing).
+    Plan and sizes are consistent (`design.design_problems` finds nothing).
     """
     ratios = [arm.ratio for arm in plan.arms]
     unit = sum(ratios)
-    blocks = tuple(
-        block_guess(ratio * (size // unit) for ratio in ratios) for size in plan.block_sizes
-    )
+    blocks = tuple(block_guess(ratio * (size // unit) for ratio in ratios) for size in sizes)
     places = sum(block.size for block in blocks)
     right = sum((block.right * block.size for block in blocks), Fraction(0)) / places
     return PlanGuess(blocks, right, Fraction(max(ratios), unit))

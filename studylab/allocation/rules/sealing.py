@@ -1,4 +1,4 @@
-"""Sealing the list: encryption that notices any change, and a public fingerprint of what was sealed.
+"""Sealing: encryption that notices any change.
 
 AES-256-GCM (NIST SP 800-38D) with a random 96-bit nonce. The `context` names the one place a sealed value
 belongs to (study, stratum, position): a value moved to another row does not open. The key never enters the
@@ -8,19 +8,14 @@ database.
 import base64
 import binascii
 import hashlib
-import json
 import os
-from collections.abc import Iterable
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
-from studylab.allocation.rules.blocks import ListRow
-
 SEAL_VERSION = 1
 KEY_BYTES = 32
 PADDED_BYTES = 64  # room for any arm key, so that all sealed arms are equally long
-COMMITMENT_NONCE_BYTES = 32
 _NONCE_BYTES, _TAG_BYTES, _KEY_ID_BYTES = 12, 16, 4
 _HEADER = 1 + _KEY_ID_BYTES + _NONCE_BYTES
 _MAKE_KEY = (
@@ -131,29 +126,3 @@ def seal_text(text: str, *, key: bytes, context: str) -> bytes:
 def unseal_text(sealed: bytes, *, key: bytes, context: str) -> str:
     """Open what `seal_text` made."""
     return unpad(unseal(sealed, key=key, context=context))
-
-
-def canonical_list(rows: Iterable[ListRow], nonce: bytes, generator_version: str) -> bytes:
-    """Return the bytes that the commitment is made of: JSON, ASCII only, sorted keys, no spaces.
-
-    Rows are [stratum, position, arm, [[factor, level], ...], block] in list order.
-    """
-    document = {
-        "generator": generator_version,
-        "nonce": nonce.hex(),
-        "rows": [
-            [row.stratum, row.position, row.arm, [list(p) for p in row.open_levels], row.block]
-            for row in rows
-        ],
-    }
-    return json.dumps(document, sort_keys=True, separators=(",", ":")).encode("ascii")
-
-
-def commitment(rows: Iterable[ListRow], nonce: bytes, generator_version: str) -> str:
-    """Return the SHA-256 (hex) of the list, published when it is sealed and checked when it is opened.
-
-    The secret random `nonce` keeps anyone from trying out lists against the published value.
-    """
-    if len(nonce) < COMMITMENT_NONCE_BYTES:
-        raise ValueError(f"The nonce has {len(nonce)} bytes; {COMMITMENT_NONCE_BYTES} are needed.")
-    return hashlib.sha256(canonical_list(rows, nonce, generator_version)).hexdigest()

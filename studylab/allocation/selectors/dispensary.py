@@ -9,9 +9,10 @@ from django.db.models import Count, Min, Q
 from django.views.decorators.debug import sensitive_variables
 
 from studylab.access import Actor, Cap, require
-from studylab.allocation.gates import arm_of_batch
+from studylab.allocation.gates import arm_of_batch, list_to_verify
 from studylab.allocation.models import AllocationList, Kit, KitBatch, KitMovement, ListEntry, Reveal
 from studylab.allocation.rules import reconciling
+from studylab.allocation.rules.design import ListDesign
 from studylab.allocation.rules.kit_states import STATES, possible
 from studylab.participants.models import Participant
 from studylab.people.selectors import today_in
@@ -65,6 +66,13 @@ def list_detail(study: Study, actor: Actor) -> AllocationList | None:
         .filter(study=study)
         .first()
     )
+
+
+@sensitive_variables()
+def sealed_design(sealed: AllocationList, actor: Actor) -> ListDesign:
+    """Return how a sealed list was made, for the pharmacist; no arm and no row of it."""
+    require(actor, Cap.LIST_MANAGE)
+    return list_to_verify(AllocationList.objects.select_related("study").get(pk=sealed.pk)).design
 
 
 @sensitive_variables("names")

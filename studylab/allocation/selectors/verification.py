@@ -4,6 +4,7 @@ from django.views.decorators.debug import sensitive_variables
 
 from studylab.allocation.gates import CannotOpen, batch_to_verify, entry_to_verify, list_to_verify
 from studylab.allocation.models import AllocationList, Kit, ListEntry
+from studylab.allocation.rules.design import places_of
 from studylab.allocation.rules.sealed_list import EntrySeen, differences
 from studylab.studies.selectors import plan_of
 
@@ -19,15 +20,17 @@ def list_differences(sealed: AllocationList) -> list[str]:
         sealed.entries.select_related("list__study").order_by("stratum", "position", "number")
     )
     arms = {entry.pk: entry_to_verify(entry) for entry in entries}
+    plan = plan_of(sealed.protocol_version).allocation
     found = differences(
         opened=opened,
-        plan=plan_of(sealed.protocol_version).allocation,
+        plan=plan,
         published=sealed.commitment,
         method=sealed.generator_version,
         entries=[_seen(entry, arms[entry.pk]) for entry in entries],
     )
-    if sealed.length != len(opened.rows):
-        found.append(f"The list has {len(opened.rows)} numbers, {sealed.length} are on record.")
+    places = len(places_of(plan, opened.design))
+    if sealed.length != places:
+        found.append(f"The list has {places} numbers, {sealed.length} are on record.")
     return found + _kit_differences(sealed, arms)
 
 
@@ -39,6 +42,7 @@ def _seen(entry: ListEntry, arm: str | None) -> EntrySeen:
         open_levels=tuple(entry.open_levels.items()),
         issued=entry.participant_id is not None,
         arm=arm,
+        factor_levels=tuple(entry.factor_levels.items()),
     )
 
 

@@ -160,7 +160,15 @@ def _check_allocation(protocol: Protocol, problems: Problems) -> None:
     if readable and plan.length < protocol.target:
         message = f"The list has {plan.length} numbers for {protocol.target} people."
         problems.add("allocation.length", message, f"Set it to {protocol.target} or more.")
-    if problems.clean("allocation.arms") and problems.clean("allocation.open_factors"):
+    if plan.method == "minimisation" and not plan.strata:
+        message = "Minimisation keeps factors alike, and none is named."
+        problems.add(
+            "allocation.strata", message, 'Name at least one, for example sex = ["female", "male"].'
+        )
+    if plan.block_sizes and plan.method not in (None, "permuted_blocks"):
+        message = f'The method "{plan.method}" has no block_sizes.'
+        problems.add("allocation.block_sizes", message, "Remove the key.")
+    elif problems.clean("allocation.arms") and problems.clean("allocation.open_factors"):
         _check_blocks(protocol, problems)
 
 

@@ -4,6 +4,7 @@ from datetime import timedelta
 from typing import get_args
 
 from studylab.studies.rules.protocol import (
+    ALLOCATION_METHODS,
     AllocationPlan,
     Arm,
     FollowUp,
@@ -210,13 +211,20 @@ def read_allocation(document: Table) -> AllocationPlan:
         factors.append(factor)
     plan = AllocationPlan(
         arms=tuple(arms),
-        block_sizes=table.wholes("block_sizes", at_least=1, low=1, high=1000),
         length=table.whole("length", low=1, high=100_000),
         strata=_strata(table),
         open_factors=tuple(factors),
+        method=table.one_of("method", ALLOCATION_METHODS) if table.has("method") else None,
+        block_sizes=_block_sizes(table),
     )
     table.close()
     return plan
+
+
+def _block_sizes(allocation: Table) -> tuple[int, ...]:
+    if not allocation.has("block_sizes"):
+        return ()
+    return allocation.wholes("block_sizes", at_least=1, low=1, high=1000)
 
 
 def _strata(allocation: Table) -> dict[str, tuple[str, ...]]:

@@ -6,7 +6,7 @@ Durations are minutes unless a name says otherwise, pressures mmHg, pulse beats 
 
 from dataclasses import dataclass, field
 from datetime import timedelta
-from typing import Literal
+from typing import Literal, get_args
 
 from studylab.studies.rules.limits import (
     AskedChecks,
@@ -22,6 +22,7 @@ from studylab.studies.rules.limits import (
 )
 
 __all__ = [
+    "ALLOCATION_METHODS",
     "AllocationPlan",
     "Arm",
     "AskedChecks",
@@ -64,6 +65,8 @@ StepKind = Literal[
     "leave",  # the fit-to-leave check
 ]
 VitalGate = Literal["screening", "pre_dose", "post_dose", "leave"]
+AllocationMethod = Literal["permuted_blocks", "big_stick", "minimisation", "simple"]
+ALLOCATION_METHODS: tuple[AllocationMethod, ...] = get_args(AllocationMethod)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,13 +206,18 @@ class OpenFactor:
 
 @dataclass(frozen=True, slots=True)
 class AllocationPlan:
-    """How the list is made. `strata` are names of answers (for example "sex")."""
+    """What the list must keep. `strata` are names of answers (for example "sex"), the factors of minimisation.
+
+    Without `method` the pharmacist chooses one. `block_sizes` are a proposal at most: everybody can read the
+    document, so the sizes that count are chosen when the list is sealed.
+    """
 
     arms: tuple[Arm, ...]
-    block_sizes: tuple[int, ...]
     length: int
     strata: dict[str, tuple[str, ...]] = field(default_factory=dict)
     open_factors: tuple[OpenFactor, ...] = ()
+    method: AllocationMethod | None = None
+    block_sizes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
