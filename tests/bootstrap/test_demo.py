@@ -1,4 +1,4 @@
-"""The whole of `manage.py demo`: up, a page, all processes, Ctrl-C, up again, and nothing left."""
+"""The whole of `manage.py demo`: up, every kind of page as every role, Ctrl-C, up again, and nothing left."""
 
 import json
 import os
@@ -8,15 +8,38 @@ import signal
 import subprocess
 import sys
 import time
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from studylab.access import ROLE_CAPS, Cap, Role
 from studylab.boot import pg_place, process
 from studylab.boot.places import Places
+from studylab.management.demo.cast import PASSWORD, SIGN_INS
+from studylab.studies.rules.loader import load_protocol
 from tests.bootstrap.conftest import REPO
+from tests.bootstrap.crawl import signed_in, walk
+from tests.cast import DOCUMENTS
+
+PLAN = load_protocol((DOCUMENTS / "demo.toml").read_text(encoding="utf-8"))
+ARMS = [arm.name for arm in PLAN.allocation.arms]
+STATES = ("due", "under way", "waiting", "held", "done")
+SECTIONS = {
+    "home": Cap.HOME_VIEW,
+    "people_on_path": Cap.VOLUNTEER_VIEW,
+    "today": Cap.TODAY_VIEW,
+    "calendar": Cap.CALENDAR_VIEW,
+    "volunteers": Cap.VOLUNTEER_VIEW,
+    "volunteer": Cap.VOLUNTEER_VIEW,
+    "sign_off_queue": Cap.SIGN_OFF,
+    "dispensary": Cap.DISPENSE,
+    "safety": Cap.SAFETY_VIEW,
+    "record": Cap.RECORD_VIEW,
+    "set_up": Cap.SETUP_VIEW,
+    "commitment": Cap.STUDY_VIEW,
+}
 
 
 @pytest.fixture
@@ -37,16 +60,20 @@ def state(tmp_path: Path) -> Iterator[Path]:
         shutil.rmtree(f"/var/lib/studylab-{pg_place.short_hash(folder)}", ignore_errors=True)
 
 
+def surroundings(state: Path) -> dict[str, str]:
+    """The environment of somebody who has set nothing, but for the state folder."""
+    steering = ("STUDYLAB_", "DATABASE_URL", "REDIS_URL", "DJANGO_")
+    env = {k: v for k, v in os.environ.items() if not k.startswith(steering)}
+    return env | {"STUDYLAB_VENV": "skip", "STUDYLAB_STATE_DIR": str(state)}
+
+
 def start(state: Path, *words: str) -> tuple[subprocess.Popen[str], str, float]:
     """Start the demo. Returns the process, its output up to the address, and the seconds it took."""
-    steering = ("STUDYLAB_", "DATABASE_URL", "REDIS_URL")
-    env = {k: v for k, v in os.environ.items() if not k.startswith(steering)}
-    env |= {"STUDYLAB_VENV": "skip", "STUDYLAB_STATE_DIR": str(state)}
     began = time.monotonic()
     child = subprocess.Popen(
         [sys.executable, "manage.py", "demo", *words],
         cwd=REPO,
-        env=env,
+        env=surroundings(state),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -70,15 +97,43 @@ def stop(child: subprocess.Popen[str]) -> str:
     return said
 
 
+def command(state: Path, name: str) -> str:
+    """Run another command beside the running demo. Returns what it said."""
+    done = subprocess.run(
+        [sys.executable, "manage.py", name],
+        cwd=REPO, env=surroundings(state), capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return done.stdout
+
+
+def look_around(site: str, member: Any) -> None:
+    """Every kind of page that this role finds is there, and tells a blinded role no arm."""
+    found = walk(signed_in(site, member.email, PASSWORD), site)
+    assert found.broken == [], (member.role, found.broken)
+    sections = {name for name, cap in SECTIONS.items() if cap in ROLE_CAPS[member.role]}
+    assert sections <= found.kinds.keys(), (member.role, sections - found.kinds.keys())
+    if member.role == Role.EXPERIMENTER:
+        today = next(text for at, text in found.pages.items() if at.endswith("/today/"))
+        assert [word for word in STATES if word not in today.lower()] == []
+        assert found.kinds["visit"] >= 6
+    if member.role == Role.PHARMACIST:
+        return
+    for at, text in found.pages.items():
+        # Pages that show the protocol name both arms: everybody knows what the arms are.
+        if "/set-up/" not in at and "/protocol" not in at:
+            assert [arm for arm in ARMS if arm in text] == [], (member.role, at)
+
+
 @pytest.mark.slow
 def test_demo_comes_up_goes_down_and_comes_up_again(state: Path) -> None:
     child, seen, _ = start(state)
     address = re.search(r"is running at (http://127\.0\.0\.1:\d+/)", seen)
     assert address
-    with urllib.request.urlopen(address.group(1), timeout=30) as page:
-        assert page.status == 200
-        assert "Studylab" in page.read().decode()
-    assert "@" in seen, "the sign-ins are shown"
+    site = address.group(1)
+    for member in SIGN_INS:
+        assert member.email in seen, "the sign-ins are shown"
+        look_around(site, member)
+    assert "intact" in command(state, "verify_audit")
     roles = {" ".join(process.command_line(pid) or []) for pid in process.marked(state)}
     assert {
         name for name in ("gunicorn", "worker", "beat") if any(name in role for role in roles)
