@@ -6,6 +6,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxLengthValidator, ProhibitNullCharactersValidator
 from django.forms.utils import from_current_timezone
 from django.utils import timezone
 
@@ -42,6 +43,27 @@ class AmountField(forms.Field):
             raise ValidationError(
                 f"Must be from {self.low:g} to {self.high:g} {self.unit}.", code="range"
             )
+
+
+class WordsField(forms.CharField):
+    """Words of at most `max_length` characters. The browser does not cut them short: the person is told."""
+
+    def __init__(self, *, max_length: int, **kwargs: Any) -> None:
+        kwargs.setdefault("required", False)
+        super().__init__(max_length=max_length, **kwargs)
+        self.validators = [
+            MaxLengthValidator(
+                max_length,
+                f"Shorten this to {max_length} characters; it has %(show_value)d.",
+            ),
+            ProhibitNullCharactersValidator(),
+        ]
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        """Leave `maxlength` out: browsers drop what is pasted beyond it without a word."""
+        attrs: dict[str, Any] = super().widget_attrs(widget)
+        attrs.pop("maxlength", None)
+        return attrs
 
 
 class DeviceNumberField(forms.IntegerField):

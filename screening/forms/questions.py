@@ -9,7 +9,7 @@ from django import forms
 from django.forms.boundfield import BoundField
 from django.forms.utils import ErrorDict
 
-from screening.forms.fields import AmountField
+from screening.forms.fields import AmountField, WordsField
 from screening.forms.medicines import MedicineRows, medicine_rows
 from screening.models import AnswerSet
 from screening.rules.answers import shown
@@ -60,8 +60,8 @@ class QuestionsForm(forms.Form):
         label="When were these answers given?", required=False,
         help_text="Leave empty for now. Fill in when you copy answers from paper or a phone call.",
     )  # fmt: skip
-    reason = forms.CharField(
-        label="Why are the answers changed?", max_length=300, required=False,
+    reason = WordsField(
+        label="Why are the answers changed?", max_length=300,
         help_text="The earlier answers stay on record.",
         widget=forms.TextInput({"autocomplete": "off"}),
     )  # fmt: skip
@@ -74,8 +74,12 @@ class QuestionsForm(forms.Form):
         gate: Gate,
         standing: AnswerSet | None,
         known: AnswerSet | None = None,
+        offers_url: str = "",
     ) -> None:
-        """`standing` is what would be changed; `known` gives first values for medicines of the day."""
+        """`standing` is what would be changed; `known` gives first values for medicines of the day.
+
+        `offers_url` is where names of medicines are offered while they are typed.
+        """
         self.gate, self.standing = gate, standing
         self.topics_asked = table.topics_asked(gate)
         super().__init__(data, initial=self._initial(standing))
@@ -90,7 +94,9 @@ class QuestionsForm(forms.Form):
             self.fields["reason"].required = True
             self.fields["reason"].error_messages["required"] = "Say why the answers are changed."
         listed = standing or known
-        self.medicines: MedicineRows = medicine_rows(data, listed.medicines if listed else [])
+        self.medicines: MedicineRows = medicine_rows(
+            data, listed.medicines if listed else [], offers_url
+        )
 
     def _initial(self, standing: AnswerSet | None) -> dict[str, Any]:
         if standing is None:
@@ -119,10 +125,9 @@ class QuestionsForm(forms.Form):
         if row.kind != "yes_no":
             self.fields[f"{row.id}-unsure"] = forms.BooleanField(label="Not sure", required=False)
         if row.detail:
-            self.fields[f"{row.id}-detail"] = forms.CharField(
-                label=row.detail, required=False, max_length=1000,
-                widget=forms.Textarea({"rows": 2}),
-            )  # fmt: skip
+            self.fields[f"{row.id}-detail"] = WordsField(
+                label=row.detail, max_length=1000, widget=forms.Textarea({"rows": 2})
+            )
 
     def _add_body(self) -> None:
         for name, label, unit in (("height_cm", "Height", "cm"), ("weight_kg", "Weight", "kg")):

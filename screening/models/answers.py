@@ -17,7 +17,7 @@ class AnswerSet(models.Model):
     """One sitting of questions. A changed answer is a new set that supersedes this one.
 
     `answers` maps question id to {"value": ..., "detail": "..."}; `medicines` is a list of {"name", "atc",
-    "route", "dose", "last_taken", "prescribed"}. A question that is absent was not answered.
+    "route", "dose", "last_taken", "prescribed", "prescriber"}. A question that is absent was not answered.
     """
 
     class When(models.TextChoices):

@@ -1,29 +1,32 @@
 """Medicines: finding the rule for what a person takes, by name, by code and by route.
 
 Codes are those of the WHO ATC/DDD Index. A name is found only when it is spelled as in the catalogue, apart
-from case, accents and spaces; anything else gives suggestions for a person to choose from.
+from case, accents and spaces; anything else gives suggestions for a person to choose from. Product names are
+found too, but they differ by country and one name covers several products: a product of a substance that is
+only noted goes to a physician until somebody has read the pack and written "product (substance)".
 """
 
 import re
 import tomllib
-import unicodedata
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, cast
 
-from rapidfuzz import fuzz, process
-
-from screening.rules.rows import WEIGHT, Disposition, TableError, one_of
+from screening.rules.medicine_names import LONGEST_LOOKED_UP, Names, Offer, fold, key
+from screening.rules.rows import WEIGHT, Disposition, one_of, strictest
 
 FOLDER = Path(__file__).parent
 ROUTES = (
     *("oral", "inhaled", "nasal", "eye", "ear", "skin", "rectal", "vaginal", "mouth", "injection"),
     "other",
 )
-LONGEST_LOOKED_UP = 120  # characters of a typed name that are compared
-SUGGEST_FROM = 65.0  # similarity in per cent below which nothing is suggested
+_PRODUCT = re.compile(r"(.+?)\s*\(([^()]+)\)\s*")
+READ_THE_PACK = (
+    "a product name: products of one name differ. Read the active substances on the pack and write them, "
+    "as in “product (substance)”"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +54,6 @@ class MedicineRow:
     routes: tuple[str, ...] = ()
 
 
-def fold(text: str) -> str:
-    """Return `text` without case, accents, typographic quotes and extra spaces, for comparing names."""
-    if text.isascii():
-        return " ".join(text.lower().split())
-    plain = unicodedata.normalize("NFKD", text.replace("\u2019", "'"))
-    kept = "".join(char for char in plain if not unicodedata.combining(char))
-    return " ".join(kept.casefold().split())
-
-
 @dataclass(frozen=True, eq=False)
 class Catalogue:
     """All medicine rules. A route row comes before the substance row, that before the longest prefix."""
@@ -68,17 +62,15 @@ class Catalogue:
     by_route: tuple[MedicineRow, ...]
     prefixes: tuple[MedicineRow, ...]
     retired: Mapping[str, str]
+    products: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # by id of the rule
 
     @cached_property
-    def _names(self) -> dict[str, tuple[str, MedicineRow]]:
-        """Folded name to the name as written and its row."""
-        names: dict[str, tuple[str, MedicineRow]] = {}
-        for row in self.substances:
-            for name in (row.name, *row.also):
-                if fold(name) in names:
-                    raise TableError(f"The name {name} stands for two medicines; remove one.")
-                names[fold(name)] = (name, row)
-        return names
+    def _names(self) -> Names[MedicineRow]:
+        rows = {row.rule_id: row for row in self.substances}
+        return Names(
+            [(row, (row.name, *row.also)) for row in self.substances],
+            [(rows[rule], name) for rule, names in self.products.items() for name in names],
+        )
 
     @cached_property
     def _codes(self) -> dict[str, MedicineRow]:
@@ -107,21 +99,23 @@ class Catalogue:
         }
 
     def find(self, name: str) -> MedicineRow | None:
-        """Return the substance with this name or synonym; never a guess."""
-        found = self._names.get(fold(name[:LONGEST_LOOKED_UP]))
-        return found[1] if found else None
+        """Return the substance with this name, synonym or product; never a guess."""
+        found = self._names.get(name)
+        return found.row if found else None
 
     def suggest(self, text: str, limit: int = 5) -> tuple[str, ...]:
         """Return up to `limit` names that look like `text`, best first; the person chooses."""
-        folded = fold(text[:LONGEST_LOOKED_UP])
-        if not folded:
-            return ()
-        starts = sorted(name for name in self._names if name.startswith(folded))
-        close = process.extract(
-            folded, list(self._names), scorer=fuzz.ratio, limit=limit, score_cutoff=SUGGEST_FROM
-        )
-        best = dict.fromkeys((*starts, *(name for name, _, _ in close)))
-        return tuple(self._names[name][0] for name in list(best)[:limit])
+        return self._names.suggest(text, limit)
+
+    def offers(self, text: str, limit: int = 6) -> tuple[Offer, ...]:
+        """Return the suggestions for `text` with what each would be written as."""
+        return tuple(self._names.offers(text, limit))
+
+    def slips(self, name: str, route: str = "") -> tuple[str, ...]:
+        """Return the names that may be meant by the parts of `name` that no rule is found for."""
+        unknown = [part for part, row in self._parts(name, route) if row is None]
+        found = (close for part in unknown for close in self._names.slips(part, 3))
+        return tuple(dict.fromkeys(found))
 
     def by_atc(self, code: str, route: str = "") -> MedicineRow | None:
         """Return the rule for an ATC code, retired ones included; longest prefix when it has no row."""
@@ -135,10 +129,11 @@ class Catalogue:
 
     def by_name(self, name: str, route: str = "") -> MedicineRow | None:
         """Return the rule for a name, looking at the route first."""
-        found = self.find(name)
-        if found is not None:
-            return self._other_route(found, route)
-        return self._routed.get((fold(name[:LONGEST_LOOKED_UP]), route))
+        found = self._names.get(name)
+        if found is None:
+            return self._routed.get((key(name), route))
+        row = self._other_route(found.row, route)
+        return _pack_unread(row) if found.product_of and row.disposition == "note" else row
 
     def _other_route(self, row: MedicineRow, route: str) -> MedicineRow:
         return self._elsewhere.get((row.rule_id, route), row) if route else row
@@ -146,18 +141,30 @@ class Catalogue:
     def resolve(self, name: str, atc: str | None, route: str) -> tuple[MedicineRow | None, ...]:
         """Return every rule that applies; None stands for an active substance without a rule.
 
-        "a + b" and "a/b" are looked up part by part unless the whole is a name. A code that leads to a rule
-        makes unknown parts of the name acceptable, because it names the product.
+        "a + b" and "a/b" are looked up part by part unless the whole is a name, and so is "product (a + b)",
+        where the product's name adds nothing when it stands for one of the substances. A code that leads to
+        a rule makes unknown parts of the name acceptable, because it names the product.
         """
         coded = self.by_atc(atc, route) if atc else None
-        whole = self.by_name(name, route)
-        if whole is not None:
-            named: list[MedicineRow | None] = [whole]
-        else:
-            named = [self.by_name(part, route) for part in re.split(r"[+/]", name) if part.strip()]
+        named = [row for _, row in self._parts(name, route)]
         if coded is not None:
             return (coded, *(row for row in named if row is not None and row is not coded))
         return tuple(named) or (None,)
+
+    def _parts(self, name: str, route: str) -> list[tuple[str, MedicineRow | None]]:
+        """Return each part of `name` that is looked up, with the rule found for it."""
+        whole = self.by_name(name, route)
+        if whole is not None:
+            return [(name, whole)]
+        packed = _PRODUCT.fullmatch(name[:LONGEST_LOOKED_UP])
+        product, inside = packed.groups() if packed else ("", name)
+        pieces = [piece for piece in re.split(r"[+/]", inside) if piece.strip()]
+        parts = [(piece, self.by_name(piece, route)) for piece in pieces]
+        if not product:
+            return parts
+        known = {row.rule_id for _, row in parts if row is not None}
+        named = self.by_name(product, route)
+        return parts if named is not None and named.rule_id in known else [(product, named), *parts]
 
     def content(self) -> dict[str, Any]:
         """Return everything the catalogue says as plain values, for hashing."""
@@ -166,7 +173,13 @@ class Catalogue:
             "by_route": [asdict(row) for row in self.by_route],
             "prefixes": [asdict(row) for row in self.prefixes],
             "retired": dict(self.retired),
+            "products": {rule: list(names) for rule, names in self.products.items()},
         }
+
+
+def _pack_unread(row: MedicineRow) -> MedicineRow:
+    """Return the rule for a substance that somebody named by a product alone."""
+    return replace(row, disposition=strictest(row.disposition, "physician"), reason=READ_THE_PACK)
 
 
 def _row(data: Mapping[str, Any], rule_id: str, atc: tuple[str, ...], source: str) -> MedicineRow:
@@ -199,6 +212,7 @@ def load_catalogue() -> Catalogue:
     """Return the catalogue as shipped, read once per process."""
     rows = tomllib.loads((FOLDER / "medicines.toml").read_text(encoding="utf-8"))["medicine"]
     groups = tomllib.loads((FOLDER / "medicine_groups.toml").read_text(encoding="utf-8"))
+    names = tomllib.loads((FOLDER / "medicine_names.toml").read_text(encoding="utf-8"))["names"]
     return Catalogue(
         substances=tuple(_row(r, f"M-{r['n']:03}", tuple(r["atc"]), "") for r in rows),
         by_route=tuple(
@@ -210,4 +224,5 @@ def load_catalogue() -> Catalogue:
             for r in groups["prefix"]
         ),
         retired=groups["retired"],
+        products={rule: tuple(known) for rule, known in names.items()},
     )

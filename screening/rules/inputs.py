@@ -26,7 +26,8 @@ class Answer:
 class Medicine:
     """One medicine as given: `name` in the person's words, `route` one of `catalogue.ROUTES` or "".
 
-    `last_taken` carries a time zone; None means not known and counts as taken just now.
+    `last_taken` carries a time zone; None means not known and counts as taken just now. `prescriber` says who
+    prescribed it, in words.
     """
 
     name: str
@@ -35,6 +36,7 @@ class Medicine:
     last_taken: datetime | None = None
     prescribed: bool = False
     dose: str = ""
+    prescriber: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,7 @@ def as_medicines(stored: Sequence[Mapping[str, Any]]) -> tuple[Medicine, ...]:
             last_taken=datetime.fromisoformat(taken) if (taken := item.get("last_taken")) else None,
             prescribed=bool(item.get("prescribed", False)),
             dose=item.get("dose", ""),
+            prescriber=item.get("prescriber", ""),
         )
         for item in stored
     )

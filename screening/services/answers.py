@@ -9,10 +9,11 @@ from zoneinfo import ZoneInfo
 
 from screening.models import AnswerSet, Assessment
 from screening.rules.answers import is_number
-from screening.rules.catalogue import ROUTES
+from screening.rules.catalogue import ROUTES, load_catalogue
 from screening.rules.measures import POSSIBLE
+from screening.rules.medicine_list import repeated
 from screening.rules.rows import Gate, QuestionRow
-from screening.selectors.answers import newest_answers
+from screening.selectors.answers import as_medicines, newest_answers
 from screening.selectors.inputs import table_of
 from screening.services.assessment import refresh
 from screening.services.checks import check_visit
@@ -53,7 +54,7 @@ def answers_record(
     """Record one sitting of questions and run the rules over it.
 
     `answers` maps question id to {"value", "detail"}; `medicines` are {"name", "atc", "route", "dose",
-    "last_taken", "prescribed"}. Answers that are on record already are changed only by naming the set they
+    "last_taken", "prescribed", "prescriber"}. Answers that are on record already are changed only by naming the set they
     stand in (`supersedes`) and a reason. What is left out counts as not answered.
     """
     require(actor, Cap.QUESTIONS_RECORD)
@@ -174,7 +175,14 @@ def checked_medicines(
     """Return medicines as they are stored; names stay in the volunteer's own words."""
     if len(medicines) > MEDICINES_MAX:
         raise Refused(f"At most {MEDICINES_MAX} medicines fit in one list.", field="medicines")
-    return [_checked_medicine(medicine, now) for medicine in medicines]
+    checked = [_checked_medicine(medicine, now) for medicine in medicines]
+    for place, earlier in repeated(load_catalogue(), as_medicines(checked)).items():
+        raise Refused(
+            f"{checked[place]['name']} stands in the list already, as {checked[earlier]['name']}. Put both into "
+            "one line.",
+            field="medicines",
+        )
+    return checked
 
 
 def _checked_medicine(medicine: Mapping[str, Any], now: datetime) -> dict[str, Any]:
@@ -197,13 +205,24 @@ def _checked_medicine(medicine: Mapping[str, Any], now: datetime) -> dict[str, A
             f"{name} cannot have been taken later than now. Check the time.", field="medicines"
         )
     return {
-        "name": name[:200],
+        "name": _short(name, 200, "name"),
         "atc": atc or None,
         "route": route,
-        "dose": str(medicine.get("dose") or "").strip()[:100],
+        "dose": _short(medicine.get("dose"), 100, "dose"),
         "last_taken": taken.astimezone(UTC).isoformat() if taken else None,
         "prescribed": bool(medicine.get("prescribed", False)),
+        "prescriber": _short(medicine.get("prescriber"), 100, "prescriber"),
     }
+
+
+def _short(text: object, longest: int, what: str) -> str:
+    kept = str(text or "").strip()
+    if len(kept) > longest:
+        raise Refused(
+            f"Shorten the {what} of a medicine to {longest} characters; it has {len(kept)}.",
+            field="medicines",
+        )
+    return kept
 
 
 def _possible(name: str, value: float | None) -> float | None:

@@ -4,7 +4,7 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
-from django.http import HttpResponse, JsonResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
@@ -12,7 +12,8 @@ from django.views.decorators.http import require_GET, require_http_methods
 from screening.forms.medicines import with_more_rows
 from screening.forms.questions import QuestionsForm
 from screening.models import AnswerSet
-from screening.rules.catalogue import load_catalogue
+from screening.rules.catalogue import READ_THE_PACK, load_catalogue
+from screening.rules.medicine_names import fold
 from screening.rules.rows import Gate
 from screening.selectors.answers import answer_sets, as_medicines, newest_answers
 from screening.selectors.history import Change, changes
@@ -70,6 +71,7 @@ def _ask(
         gate=gate,
         standing=standing,
         known=newest_answers(participant, AnswerSet.When.SCREENING),
+        offers_url=reverse("medicine_offers", args=[request.study.slug]),
     )
     context = {
         "participant": participant,
@@ -146,10 +148,19 @@ def _sittings(sets: list[AnswerSet], rows: Any) -> list[dict[str, Any]]:
 
 @requires(Cap.QUESTIONS_RECORD)
 @require_GET
-def medicine_suggest(request: StaffRequest, study: str) -> JsonResponse:
-    """Names from the catalogue that look like what is being typed; the person chooses."""
-    text = request.GET.get("q", "")
+def medicine_offers(request: StaffRequest, study: str) -> HttpResponse:
+    """A part of a page: names that look like what is being typed, and whether it is in the list as it is.
+
+    The text is the one value sent, whatever its row is called. The person chooses; nothing is chosen for them.
+    """
+    text = str(next(iter(request.GET.values()), "")).strip()
     catalogue = load_catalogue()
-    return JsonResponse(
-        {"names": list(catalogue.suggest(text, 8)), "known": catalogue.find(text) is not None}
-    )
+    rows = catalogue.resolve(text, None, "")
+    known = bool(text) and None not in rows
+    context = {
+        "text": text if len(text) > 1 else "",
+        "known": known,
+        "read_pack": known and any(row.reason == READ_THE_PACK for row in rows if row),
+        "offers": [offer for offer in catalogue.offers(text) if fold(offer.write) != fold(text)],
+    }
+    return render(request, "screening/_medicine_offers.html", context)

@@ -5,7 +5,8 @@ from collections import Counter
 
 import pytest
 
-from screening.rules.catalogue import Catalogue, fold, load_catalogue
+from screening.rules.catalogue import Catalogue, load_catalogue
+from screening.rules.medicine_names import fold
 from screening.rules.rows import TableError
 
 

@@ -24,25 +24,15 @@
     });
   }
 
-  /* Medicines: names from the catalogue while typing. Nothing is chosen for anybody. */
-  function suggest(box) {
-    let timer = 0;
-    let latest = 0;
-    box.addEventListener("input", (event) => {
-      if (!event.target.matches("[data-medicine-name]")) return;
-      clearTimeout(timer);
-      const text = event.target.value.trim();
-      if (text.length < 2) return;
-      timer = setTimeout(async () => {
-        const mine = ++latest;
-        try {
-          const answer = await fetch(box.dataset.suggest + "?q=" + encodeURIComponent(text), { credentials: "same-origin" });
-          if (!answer.ok || mine !== latest) return;
-          const names = (await answer.json()).names;
-          const list = document.getElementById("medicine-names");
-          list.replaceChildren(...names.map((name) => { const option = document.createElement("option"); option.value = name; return option; }));
-        } catch (problem) { /* without suggestions the name is typed whole */ }
-      }, 250);
+  /* Medicines: a name that was offered is written into the row when somebody chooses it. */
+  function takeOffers(box) {
+    box.addEventListener("click", (event) => {
+      const offer = event.target.closest("[data-offer]");
+      if (!offer) return;
+      const name = offer.closest("[data-medicine]").querySelector('input[name$="-name"]');
+      name.value = offer.dataset.offer;
+      name.dispatchEvent(new Event("input", { bubbles: true }));
+      name.focus();
     });
   }
   function moreMedicines(form, box) {
@@ -61,9 +51,29 @@
         });
       });
       box.append(row);
+      window.htmx.process(row);
       total.value = String(number + 1);
       row.querySelector("input:not([type=hidden])").focus();
     });
+  }
+
+  /* A half-typed date is sent as nothing at all by the browser: say so before that happens. */
+  function refuseHalfDates(form) {
+    form.addEventListener("submit", (event) => {
+      form.querySelectorAll("[data-half-date]").forEach((said) => said.remove());
+      const half = Array.from(form.elements).filter((field) => field.validity && field.validity.badInput);
+      half.forEach((field) => {
+        const said = document.createElement("p");
+        said.className = "invalid-feedback";
+        said.dataset.halfDate = "";
+        said.textContent = "This is not a whole date, or there is no such day. Complete it, or empty the field.";
+        field.before(said);
+      });
+      if (half.length === 0) return;
+      event.preventDefault();
+      event.stopImmediatePropagation();
+      half[0].focus();
+    }, true);
   }
 
   /* Readings: the time of a row by the server's clock, at its first keystroke. */
@@ -100,8 +110,9 @@
     const show = () => { showFollowing(form); showDetails(form); };
     show();
     form.addEventListener("change", show);
+    refuseHalfDates(form);
     const box = form.querySelector("[data-medicines]");
-    suggest(box);
+    takeOffers(box);
     moreMedicines(form, box);
   });
   document.querySelectorAll("form[data-vitals]").forEach((form) => {

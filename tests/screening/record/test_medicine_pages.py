@@ -57,12 +57,52 @@ def test_room_for_more_medicines_without_script(browser: Any, volunteer: Any) ->
     assert not AnswerSet.objects.exists()
 
 
-def test_suggestions_come_from_the_catalogue(
-    browser: Any, volunteer: Any, client_of: Any, monitor: Any
+@pytest.mark.parametrize(
+    ("typed", "said", "offered"),
+    [
+        ("salbutam", "not in our list as written", ["salbutamol"]),
+        ("Ventolin", "in our list", []),
+        ("propanolol", "not in our list as written", ["propranolol"]),
+        ("Sudaf", "not in our list as written", ["Sudafed (pseudoephedrine)"]),
+        ("Panadol", "Read the active", ["Panadol (paracetamol)"]),
+        ("Panadol (paracetamol)", "in our list", []),
+        ("grandma’s green drops", "It stays as written, and the physician looks at it", []),
+    ],
+)
+def test_names_are_offered_while_typing_and_nothing_is_chosen(
+    browser: Any, volunteer: Any, typed: str, said: str, offered: list[str]
 ) -> None:
-    url = reverse("medicine_suggest", args=[volunteer.study.slug])
-    found = browser.get(url, {"q": "salbutam"}).json()
-    assert "salbutamol" in [name.lower() for name in found["names"]]
-    assert found["known"] is False
-    assert browser.get(url).json() == {"names": [], "known": False}
+    url = reverse("medicine_offers", args=[volunteer.study.slug])
+    page = browser.get(url, {"medicine-3-name": typed}).content.decode()
+    assert "<html" not in page
+    assert said in page
+    for name in offered:
+        assert f'data-offer="{name}"' in page
+    assert "interaction" not in page
+
+
+def test_offers_are_for_those_who_ask(volunteer: Any, client_of: Any, monitor: Any) -> None:
+    url = reverse("medicine_offers", args=[volunteer.study.slug])
     assert client_of(monitor).get(url).status_code == 403
+
+
+def test_a_name_that_looks_like_another_is_kept_only_when_somebody_says_so(
+    browser: Any, volunteer: Any
+) -> None:
+    fields = questionnaire(
+        volunteer, **{"medicine-0-name": "Escitalopram", "medicine-0-prescribed": "yes",
+                      "medicine-0-prescriber": "Family doctor"},
+    )  # fmt: skip
+    del fields["no_medicines"]
+    answer = browser.post(at("questions", volunteer), fields)
+    assert answer.status_code == 422
+    assert 'name="medicine-0-as_written"' in answer.content.decode()
+    assert not AnswerSet.objects.exists()
+    kept = browser.post(at("questions", volunteer), fields | {"medicine-0-as_written": "on"})
+    assert kept.status_code == 302
+    stored = newest_answers(volunteer, "screening")
+    assert stored is not None
+    assert stored.medicines[0]["name"] == "Escitalopram"
+    assert stored.medicines[0]["prescriber"] == "Family doctor"
+    again = browser.get(at("questions", volunteer)).content.decode()
+    assert "checked" in again.split('name="medicine-0-as_written"')[1].split(">")[0]

@@ -5,6 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.utils.html import escape
 
 from screening.models import AnswerSet
 from screening.selectors import newest_answers, newest_assessment
@@ -13,6 +14,11 @@ from tests.screening.record import people
 from tests.screening.record.browser import at, questionnaire
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
+
+SLIP = {"medicine-0-name": "Aspirin", "medicine-0-prescribed": "no", "no_medicines": ""}
+TWICE = SLIP | {
+    "medicine-0-name": "Advil", "medicine-1-name": "ibuprofen", "medicine-1-prescribed": "no",
+}  # fmt: skip
 
 
 @pytest.fixture
@@ -80,9 +86,17 @@ def test_a_part_may_stay_open(browser: Any, volunteer: Any) -> None:
             "Remove the tick or the medicines",
         ),
         ({"medicine-0-dose": "two a day"}, "Write the name, or empty the whole row"),
-        ({"medicine-0-name": "Aspirin"}, "Say whether a doctor prescribed it"),
+        ({"medicine-0-name": "Aspirin"}, "Say whether a doctor or somebody else prescribed it"),
         ({"medicine-0-name": "Aspirin", "medicine-0-route": "owl"}, "Select a valid choice"),
         ({"medicine-TOTAL_FORMS": "many"}, "ManagementForm"),
+        ({"C-01-detail": "w" * 4000}, "Shorten this to 1000 characters; it has 4000"),
+        ({"medicine-0-name": "w" * 4000}, "Shorten this to 200 characters; it has 4000"),
+        (TWICE, "the same medicine as number 1, Advil"),
+        (SLIP | {"medicine-0-name": "Propanolol"}, "If propranolol is meant, write that"),
+        (SLIP | {"medicine-0-last_taken": "2026-03-04T10:01"}, "later than now"),
+        (SLIP | {"medicine-0-last_taken": "2026-02-31T10:00"}, "Enter a valid date/time"),
+        (SLIP | {"medicine-0-prescriber": "Dr Moss"}, "“prescribed” says no"),
+        ({"C-46a": "yes", "C-46b": "2026-02-30"}, "Enter a valid date"),
     ],
 )
 def test_wrong_input_comes_back_with_what_was_typed(
@@ -93,6 +107,8 @@ def test_wrong_input_comes_back_with_what_was_typed(
     assert answer.status_code == 422
     assert message in page
     assert 'value="172"' in page or changed.get("height_cm")
+    for typed in changed.values():  # nothing typed is lost, however wrong
+        assert escape(typed) in page or typed in ("perhaps", "owl", "many", "", "on", "yes", "no")
     assert not AnswerSet.objects.exists()
 
 

@@ -1,0 +1,119 @@
+"""Names of medicines: what is found, what is offered while typing, and what may be a slip of the pen.
+
+A name is found only when it is spelled as in the catalogue, apart from case, accents and spaces. Everything else
+gives suggestions for a person to choose from.
+"""
+
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from rapidfuzz import fuzz, process
+from rapidfuzz.distance import OSA
+
+from screening.rules.rows import TableError
+
+LONGEST_LOOKED_UP = 120  # characters of a typed name that are compared
+SUGGEST_FROM = 65.0  # similarity in per cent below which nothing is suggested
+SLIP_LETTERS = 2  # letters changed, added, lost or swapped that still look like a slip
+SLIP_LENGTH = 5  # letters that a name must have to be taken for another one with a slip
+
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A name that fits what is being typed. `write` is what stands in the list once it is chosen; `substance` is
+    "" when the name is the substance's own."""
+
+    name: str
+    substance: str
+    write: str
+
+
+def fold(text: str) -> str:
+    """Return `text` without case, accents, typographic quotes and extra spaces, for comparing names."""
+    if text.isascii():
+        return " ".join(text.lower().split())
+    plain = unicodedata.normalize("NFKD", text.replace("\u2019", "'"))
+    kept = "".join(char for char in plain if not unicodedata.combining(char))
+    return " ".join(kept.casefold().split())
+
+
+def key(text: str) -> str:
+    """Return what is looked up for a typed name."""
+    return fold(text[:LONGEST_LOOKED_UP])
+
+
+@dataclass(frozen=True, slots=True)
+class Known(Generic[Row]):
+    """A name as written, what it stands for, and the substance's short name when it is that of a product."""
+
+    name: str
+    row: Row
+    product_of: str
+
+
+class Names(Generic[Row]):
+    """Every name of the catalogue by its folded form; a substance's own names come before those of products.
+
+    Raises TableError when a name stands for two medicines.
+    """
+
+    def __init__(
+        self, own: Iterable[tuple[Row, tuple[str, ...]]], products: Iterable[tuple[Row, str]]
+    ) -> None:
+        self._known: dict[str, Known[Row]] = {}
+        short: dict[Row, tuple[str, ...]] = {}
+        for row, names in own:
+            short[row] = names
+            for name in names:
+                self._add(Known(name, row, ""))
+        for row, name in products:
+            salt = any(fold(name).startswith(f"{fold(one)} ") for one in short[row])
+            self._add(Known(name, row, "" if salt else _plainest(short[row])))
+
+    def _add(self, known: Known[Row]) -> None:
+        if fold(known.name) in self._known:
+            raise TableError(f"The name {known.name} stands for two medicines; remove one.")
+        self._known[fold(known.name)] = known
+
+    def get(self, text: str) -> Known[Row] | None:
+        """Return what a name stands for; never a guess."""
+        return self._known.get(key(text))
+
+    def suggest(self, text: str, limit: int) -> tuple[str, ...]:
+        """Return up to `limit` names that begin with or look like `text`, best first."""
+        folded = key(text)
+        if not folded:
+            return ()
+        starts = (name for name in self._known if name.startswith(folded))
+        close = process.extract(
+            folded, self._known.keys(), scorer=fuzz.ratio, limit=limit, score_cutoff=SUGGEST_FROM
+        )
+        best = dict.fromkeys((*starts, *(name for name, _, _ in close)))
+        return tuple(self._known[name].name for name in list(best)[:limit])
+
+    def offers(self, text: str, limit: int) -> Iterator[Offer]:
+        """Yield the suggestions for `text`, with what each would be written as."""
+        for name in self.suggest(text, limit):
+            known = self._known[fold(name)]
+            shown = name[:1].upper() + name[1:] if known.product_of else name
+            written = f"{shown} ({known.product_of})" if known.product_of else name
+            yield Offer(shown, known.product_of, written)
+
+    def slips(self, text: str, limit: int) -> tuple[str, ...]:
+        """Return the names that `text` may be with a slip of the pen, the closest first."""
+        folded = key(text)
+        if len(folded) < SLIP_LENGTH:
+            return ()
+        near = process.extract(
+            folded, self._known.keys(), scorer=OSA.distance, limit=limit, score_cutoff=SLIP_LETTERS
+        )
+        return tuple(self._known[name].name for name, _, _ in near)
+
+
+def _plainest(names: tuple[str, ...]) -> str:
+    """Return the first name without an addition in parentheses: "timolol", not "timolol (eye drops)"."""
+    return next((name for name in names if "(" not in name), names[0])
