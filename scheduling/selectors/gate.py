@@ -21,7 +21,7 @@ from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact
 from screening.rules.gate_reasons import GateReason
-from screening.selectors import pre_dose_fact, questions_fact, sign_off_fact
+from screening.selectors import pre_dose_fact, questions_fact, sign_off_fact, washouts_of
 from studylab.allocation.selectors import entry_of, kit_fact
 from studylab.codes import normalise
 from studylab.participants.models import Consent, Participant
@@ -104,6 +104,7 @@ def _facts(
         pre_dose=pre_dose_fact(participant, visit.uid, at),
         earlier_visits_finished=_earlier(visit),
         spacing_problems=spacing_problems(visit, protocol, at),
+        washouts=washouts_of(participant, at),
         kit=_kit(participant, kit_number),
         cover=_cover(study, at),
         open_holds=tuple(

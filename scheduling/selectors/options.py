@@ -1,6 +1,6 @@
 """Searching for series and moves, and carrying a choice through a form and back."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
@@ -23,6 +23,7 @@ from scheduling.rules.spacing import planned_anchors
 from scheduling.rules.timeline import Grid, free_bits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
+from screening.selectors import washouts_of
 from studylab.errors import Conflict
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
@@ -32,8 +33,10 @@ from studylab.studies.selectors import plan_of
 SALT = "scheduling.option"
 TOKEN_AGE = timedelta(hours=12)
 MANY = 200
+FAR = datetime(2200, 1, 1, tzinfo=UTC)
 STALE = "This choice is no longer on offer. Choose again from the fresh times below."
 DOSE_FENCE = "time for the dose before the sign-off ends"
+WASHOUT_FENCE = "time for the dose after the time that a medicine needs"
 SPACING_FENCE = "time inside the spacing to the visits that stay"
 
 
@@ -71,16 +74,25 @@ def series_options(
     dose_before: datetime,
     limit: int = 12,
 ) -> Found:
-    """Find whole series for a volunteer whose dose must come before `dose_before`."""
+    """Find whole series for a volunteer whose dose must come before `dose_before`.
+
+    It also comes after the time that the medicines on record need.
+    """
     plan = plan_of(version)
-    fences = [_dose_fence(plan, now, dose_before)]
+    fences = list(_dose_fences(plan, participant, now, dose_before))
     return _search(plan, participant, wishes, now, fences, (), limit=limit)
 
 
-def _dose_fence(plan: Protocol, now: datetime, before: datetime) -> Fence:
+def _dose_fences(
+    plan: Protocol, participant: Participant, now: datetime, before: datetime | None
+) -> Iterator[Fence]:
     dosing = plan.dosing_visit
     segment = next(step.segment for step in dosing.steps if step.kind == "dose")
-    return Fence(DOSE_FENCE, dosing.number, segment, now, before - timedelta(seconds=1))
+    if before is not None:
+        yield Fence(DOSE_FENCE, dosing.number, segment, now, before - timedelta(seconds=1))
+    waiting = washouts_of(participant, now)
+    if waiting:
+        yield Fence(WASHOUT_FENCE, dosing.number, segment, waiting[0].earliest, FAR)
 
 
 def move_options(
@@ -95,7 +107,7 @@ def move_options(
     """Find other times for a visit: alone, or with the later visits of its series.
 
     Visits that stay bound the start, counted from when they really happened where that is known. A dose
-    among the moved visits comes before `dose_before`.
+    among the moved visits comes before `dose_before`, and after the time that the medicines on record need.
     """
     plan = plan_of(visit.series.protocol_version)
     moved = moved_visits(visit, followers=followers)
@@ -105,9 +117,10 @@ def move_options(
         for name, at in real_anchors(visit.series).items()
         if not any(name.startswith(f"{plan.visit(number).key}.") for number in numbers)
     }
-    part, fences = part_of(plan, numbers), []
-    if dose_before is not None and plan.dosing_visit.number in numbers:
-        fences.append(_dose_fence(plan, now, dose_before))
+    part = part_of(plan, numbers)
+    fences: list[Fence] = []
+    if plan.dosing_visit.number in numbers:
+        fences += _dose_fences(plan, visit.participant, now, dose_before)
     for number in numbers:
         earliest, latest = _between_neighbours(visit.series, plan, number, numbers)
         low, high = start_window(plan, number, anchors)
@@ -162,7 +175,7 @@ def _between_neighbours(
     series: Series, plan: Protocol, number: int, moved: Sequence[int]
 ) -> tuple[datetime, datetime]:
     """Return the starts that keep a visit after the end of earlier and before the start of later visits."""
-    earliest, latest = datetime(2000, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+    earliest, latest = datetime(2000, 1, 1, tzinfo=UTC), FAR
     length = timedelta(minutes=plan.visit(number).minutes)
     for row in series.visits.all():
         if row.number in moved or row.state in (Visit.State.CANCELLED, Visit.State.MISSED):

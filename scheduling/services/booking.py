@@ -9,7 +9,8 @@ from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
 from scheduling.services.writing import check_free, same_study, settle, write_bookings
-from screening.selectors import SignOffState
+from screening.rules.medicines import Washout, minute
+from screening.selectors import SignOffState, washouts_of
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -38,6 +39,7 @@ def series_book(*, participant: Participant, option: SeriesOption, actor: Actor)
         raise RefusedWithReasons("The series was not booked.", ready.obstacles, code="not_ready")
     check_free(plan=current.plan, option=option, participant=person, now=now)
     check_sign_off_lasts(current.plan, option, ready.sign_off)
+    check_medicines_out(current.plan, option, person)
     series = Series.objects.create(
         participant=person,
         protocol_version=current.version,
@@ -61,6 +63,23 @@ def check_sign_off_lasts(plan: Protocol, option: SeriesOption, state: SignOffSta
             "physician sign anew.",
             code="sign_off_too_short",
         )
+
+
+def check_medicines_out(plan: Protocol, option: SeriesOption, participant: Participant) -> None:
+    """Refuse a series whose dose would come before the time that a medicine on record needs."""
+    anchors = planned_anchors(plan, {visit.number: visit.start for visit in option.visits})
+    dose = anchors.get(f"{plan.dosing_visit.key}.dose")
+    waiting = washouts_of(participant, clock.now()) or ()
+    if dose is not None and waiting and dose < waiting[0].earliest:
+        raise Refused(
+            f"The dose would be too early. {no_dose_before(waiting[0])} Choose a later series.",
+            code="washout",
+        )
+
+
+def no_dose_before(washout: Washout) -> str:
+    """Return the sentence on the first moment for the dose."""
+    return f"No dose before {minute(washout.earliest)} {washout.earliest.tzname()}: {washout.why}."
 
 
 def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[int, Visit]:

@@ -13,7 +13,7 @@ from scheduling.rules.spacing import check_spacing, planned_anchors
 from scheduling.selectors.options import moved_visits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import span
-from scheduling.services.booking import check_sign_off_lasts, times_of
+from scheduling.services.booking import check_medicines_out, check_sign_off_lasts, times_of
 from scheduling.services.writing import check_free, free_places, same_study, settle, write_bookings
 from screening.selectors import sign_off_state
 from studylab import clock
@@ -50,6 +50,7 @@ def visit_move(*, visit: Visit, option: SeriesOption, reason: str, actor: Actor)
     state = sign_off_state(person, now)
     if state.eligible:
         check_sign_off_lasts(plan, option, state)
+    check_medicines_out(plan, option, person)
     before = {row.number: row.planned.lower.isoformat() for row in moved}
     free_places(moved)
     _replan(plan, series, moved, option)

@@ -12,6 +12,7 @@ from scheduling.selectors.cards import option_cards, series_shown
 from scheduling.selectors.options import open_option, series_options
 from scheduling.selectors.series import all_series, readiness
 from scheduling.services.booking import series_book as book
+from screening.selectors import washouts_of
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import NotAllowed, StudylabError
@@ -53,6 +54,7 @@ def series_view(request: StaffRequest, study: str, code: str) -> HttpResponse:
     shown = [series_shown(series, now) for series in all_series(participant)]
     context = {
         "participant": participant,
+        "washouts": washouts_of(participant, now),
         "current": next((row for row in shown if row.series.state != "cancelled"), None),
         "cancelled": [row for row in shown if row.series.state == "cancelled"],
         "zone": request.study.timezone,
@@ -72,6 +74,7 @@ def _page(
         "obstacles": ready.obstacles,
         "refusal": refusal,
         "zone": request.study.timezone,
+        "washouts": washouts_of(participant, clock.now()),
         "valid_until": ready.sign_off.sign_off.valid_until if ready.sign_off.sign_off else None,
     }
     if not ready.obstacles and ready.sign_off.sign_off is not None:

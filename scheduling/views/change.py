@@ -20,7 +20,7 @@ from scheduling.selectors.series import access_visit, current_series, gaps_shown
 from scheduling.selectors.timelines import occupancy
 from scheduling.services import change
 from scheduling.views.booking import wishes_form
-from screening.selectors import sign_off_state
+from screening.selectors import sign_off_state, washouts_of
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
@@ -141,6 +141,7 @@ def _choices(
         "form": form,
         "refusal": refusal,
         "zone": request.study.timezone,
+        "washouts": washouts_of(visit.participant, now),
         "groups": [],
     }
     if form.is_valid():

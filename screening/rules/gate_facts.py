@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Literal
 
+from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision
 
 ValueOutcomeWord = Literal["pass", "review", "outside"]
@@ -113,6 +114,7 @@ class GateFacts:
     pre_dose: PreDoseFact | None
     earlier_visits_finished: tuple[tuple[int, bool | None], ...] | None
     spacing_problems: tuple[str, ...] | None  # those without a recorded deviation
+    washouts: tuple[Washout, ...] | None  # medicines that the dose has to wait for
     kit: KitFact | None
     cover: CoverFact | None
     open_holds: tuple[str, ...] | None

@@ -20,6 +20,7 @@ FIXES = {
     "questions_missing": "The experimenter goes through today's questions with the volunteer.",
     "questions_flagged": "The physician on site decides and signs, or the visit is moved.",
     "questions_old": "The experimenter goes through the questions again today.",
+    "washout": "The coordinator moves the visit. Nobody stops a prescribed medicine for it: the prescriber decides.",
     "vitals_missing": "The experimenter takes the pre-dose readings.",
     "vitals_undecided": "The experimenter completes the set or takes a new one.",
     "vitals_old": "The experimenter takes a new set of pre-dose readings.",

@@ -1,5 +1,7 @@
 """Judges one medicine: its rule, and the time that has to pass since its last dose."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from screening.rules.catalogue import Catalogue, MedicineRow
@@ -41,11 +43,13 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     if medicine.prescribed and row.when_prescribed is not None:
         disposition = strictest(disposition, row.when_prescribed)
     reason = f"{row.name} ({row.group}): {row.reason}."
-    earliest = earliest_dose(row, medicine, at) if disposition != "exclude" else None
+    earliest = None
+    if disposition != "exclude":
+        earliest = _still_ahead(row, medicine.last_taken or at, at)
     if earliest is not None:
-        # At screening a medicine that is only noted does not stop anybody: the time it needs counts for the
-        # day of the dose, where it holds.
-        if disposition == "physician" or gate == "dosing_day":
+        # The time that a medicine needs is a matter of the day of the dose: there it holds. At screening it
+        # gives the earliest day for a visit, and the rule of the medicine itself decides on taking part.
+        if gate == "dosing_day":
             disposition = strictest(disposition, "hold")
         zone = earliest.tzname() or "UTC"
         reason += f" Needs {row.washout}: no dose before {minute(earliest)} {zone}."
@@ -64,14 +68,48 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     )
 
 
-def earliest_dose(row: MedicineRow, medicine: Medicine, at: datetime) -> datetime | None:
+@dataclass(frozen=True, slots=True)
+class Washout:
+    """A medicine that keeps the dose waiting until `earliest`, and in words why."""
+
+    earliest: datetime
+    why: str
+
+
+def washouts(
+    catalogue: Catalogue, lists: Sequence[tuple[Sequence[Medicine], datetime]], at: datetime
+) -> tuple[Washout, ...]:
+    """Return what still keeps the dose waiting at `at`, the longest first.
+
+    `lists` are medicines as listed at different times, each with the moment from which one counts whose last
+    dose nobody knows. A medicine that is left out of a later list was taken all the same, so every list counts.
+    """
+    found: dict[str, Washout] = {}
+    for medicines, unknown_from in lists:
+        for medicine in medicines:
+            taken = medicine.last_taken or unknown_from
+            for row in catalogue.resolve(medicine.name, medicine.atc, medicine.route):
+                earliest = _still_ahead(row, taken, at) if row is not None else None
+                if row is None or earliest is None:
+                    continue
+                since = f"last taken {minute(taken.astimezone(at.tzinfo))}"
+                if medicine.last_taken is None:
+                    since = (
+                        f"last taken not known, counted from {minute(taken.astimezone(at.tzinfo))}"
+                    )
+                why = f"{medicine.name.strip()} ({row.name}) needs {row.washout}; {since}"
+                if row.rule_id not in found or found[row.rule_id].earliest < earliest:
+                    found[row.rule_id] = Washout(earliest, why)
+    return tuple(sorted(found.values(), key=lambda one: one.earliest, reverse=True))
+
+
+def _still_ahead(row: MedicineRow, taken: datetime, at: datetime) -> datetime | None:
     """Return the first moment for the dose, in the zone of `at`; None when there is nothing to wait for.
 
     Counted in elapsed time: through UTC, because a clock change would otherwise add or lose an hour.
     """
     if row.washout_hours is None:
         return None
-    taken = medicine.last_taken if medicine.last_taken is not None else at
     earliest = taken.astimezone(UTC) + timedelta(hours=row.washout_hours)
     return earliest.astimezone(at.tzinfo) if at < earliest else None
 

@@ -3,6 +3,7 @@
 from screening.selectors.answers import access_answers, answer_sets, newest_answers
 from screening.selectors.gate import pre_dose_fact, questions_fact, sign_off_fact
 from screening.selectors.inputs import Inputs, current_inputs, current_inputs_digest
+from screening.selectors.medicines import washouts_of
 from screening.selectors.queue import sign_off_queue
 from screening.selectors.sign_off import (
     SignOffState,
@@ -38,4 +39,5 @@ __all__ = [
     "sign_off_state",
     "standing_sets",
     "value_places",
+    "washouts_of",
 ]

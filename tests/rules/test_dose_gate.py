@@ -22,6 +22,7 @@ from screening.rules.gate_facts import (
     ValueOutcome,
 )
 from screening.rules.gate_reasons import FIXES
+from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
 
 AT = datetime(2026, 3, 3, 9, 30, tzinfo=UTC)
@@ -66,6 +67,7 @@ GOOD = GateFacts(
     ),
     earlier_visits_finished=((1, True),),
     spacing_problems=(),
+    washouts=(Washout(AT, "ibuprofen needed a day"),),
     kit=KitFact(
         number="9F79-BK9",
         for_number="R-017",
@@ -111,6 +113,8 @@ WRONG: list[tuple[str, Any, str]] = [
     ("earlier_visits_finished", ((1, None),), "visit_unfinished"),
     ("earlier_visits_finished", (), "visit_unfinished"),
     ("spacing_problems", ("Visit 2 began 19 h after visit 1.",), "spacing"),
+    ("washouts", (Washout(AT + MINUTE, "St John's wort needs 14 d"),), "washout"),
+    ("washouts", (Washout(AT.replace(tzinfo=None), "a day"),), "washout"),
     ("kit.for_number", "R-018", "kit_wrong"),
     ("kit.usable_until", AT, "kit_expired"),
     ("kit.quarantined", True, "kit_quarantined"),
@@ -285,6 +289,10 @@ def oracle(f: GateFacts) -> bool:
         and (inside and p.released is not None)
         and f.earlier_visits_finished == ((1, True),)
         and f.spacing_problems == ()
+        and (
+            f.washouts is not None
+            and all(w.earliest.tzinfo and w.earliest <= AT for w in f.washouts)
+        )
         and (k.number and k.for_number == f.allocation_number)
         and (k.usable_until and k.usable_until > AT and k.quarantined is False)
         and (k.dispensed and k.scanned_matches)

@@ -1,12 +1,13 @@
 """Medicines in the assessment: unknown ones, washout in elapsed time, the strictest of several."""
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from screening.rules.assessment import Assessment, Medicine
+from screening.rules.medicines import washouts
 from screening.rules.table import RuleTable
 
 AT = datetime(2026, 3, 4, 9, 30, tzinfo=ZoneInfo("America/Halifax"))
@@ -40,14 +41,19 @@ def test_every_medicine_of_the_catalogue_leads_to_its_disposition(
 )
 def test_inside_the_washout_the_dose_is_on_hold(run: Run, hours_ago: float, outcome: str) -> None:
     taken = AT - timedelta(hours=hours_ago)
-    assessment = run(medicines=[Medicine("ciprofloxacin", last_taken=taken)])
-    assert assessment.outcome == outcome
+    listed = [Medicine("ciprofloxacin", last_taken=taken)]
+    on_the_day = run(medicines=listed, gate="dosing_day")
+    assert on_the_day.outcome == outcome
+    # At screening a physician decides on taking part; the time gives the earliest day for a visit.
+    before = run(medicines=listed)
+    assert before.outcome == "physician"
     earliest = taken + timedelta(hours=48)
-    assert assessment.earliest_dose == (earliest if outcome == "hold" else None)
+    for assessment in (on_the_day, before):
+        assert assessment.earliest_dose == (earliest if outcome == "hold" else None)
 
 
 def test_a_last_dose_that_nobody_knows_counts_as_now(run: Run) -> None:
-    assessment = run(medicines=[Medicine("ciprofloxacin")])
+    assessment = run(medicines=[Medicine("ciprofloxacin")], gate="dosing_day")
     assert assessment.outcome == "hold"
     assert assessment.earliest_dose == AT + timedelta(hours=48)
     assert "counts as taken now" in assessment.findings[0].reason
@@ -59,8 +65,8 @@ def test_washout_is_elapsed_time_across_a_clock_change(run: Run) -> None:
     before = datetime(2026, 3, 9, 9, 30, tzinfo=zone)  # 47.5 elapsed hours
     after = datetime(2026, 3, 9, 10, 0, tzinfo=zone)
     medicines = [Medicine("ciprofloxacin", last_taken=taken)]
-    assert run(medicines=medicines, at=before).outcome == "hold"
-    assert run(medicines=medicines, at=after).outcome == "physician"
+    assert run(medicines=medicines, at=before, gate="dosing_day").outcome == "hold"
+    assert run(medicines=medicines, at=after, gate="dosing_day").outcome == "physician"
 
 
 def test_noted_medicines_hold_on_the_dosing_day_only(run: Run) -> None:
@@ -68,6 +74,27 @@ def test_noted_medicines_hold_on_the_dosing_day_only(run: Run) -> None:
     assert run(medicines=coffee).outcome == "clear"
     assert run(medicines=coffee).earliest_dose == AT + timedelta(hours=9)
     assert run(medicines=coffee, gate="dosing_day").outcome == "hold"
+
+
+def test_every_list_of_medicines_counts_for_the_earliest_dose(table: RuleTable) -> None:
+    week, day, now = timedelta(days=7), timedelta(days=1), AT.astimezone(UTC)
+    screening = [Medicine("St John's wort", last_taken=now - week), Medicine("fluconazole")]
+    today = [Medicine("caffeine", last_taken=now - day / 12), Medicine("granny's drops")]
+    lists = [(screening, now - 6 * day), (today, now)]
+    found = washouts(table.catalogue, lists, now)
+    # 14 days after the wort; 7 days after a list with fluconazole that gave no time; 12 hours after coffee.
+    assert [one.earliest for one in found] == [
+        now + week, now + day, now - day / 12 + timedelta(hours=12)
+    ]  # fmt: skip
+    assert "hyperici herba" in found[0].why
+    assert "not known" in found[1].why
+    assert washouts(table.catalogue, lists, now + week) == ()
+    again = [
+        *lists,
+        ([Medicine("Diflucan", last_taken=now)], now),
+    ]  # the later dose of one substance counts
+    assert washouts(table.catalogue, again, now)[0].earliest == now + week
+    assert len(washouts(table.catalogue, again, now)) == 3
 
 
 def test_a_prescribed_medicine_is_never_advised_to_be_stopped(run: Run, table: RuleTable) -> None:

@@ -16,6 +16,7 @@ from studylab.allocation.models import Kit, KitBatch, ListEntry
 from studylab.allocation.services import code_open, kit_prepare, kit_quarantine
 from studylab.participants.services import (
     hold_open,
+    hold_release,
     participant_lost,
     participant_withdraw,
 )
@@ -97,6 +98,21 @@ def lose_number(case: Case) -> None:
 
 def ill_today(case: Case) -> None:
     case.answers("dosing_day", case.visit(2), D_02="yes")
+
+
+def took_a_medicine(case: Case) -> None:
+    """Diphenhydramine, of which the protocol's rules say 48 hours, 20 hours ago."""
+    taken = {"name": "diphenhydramine", "last_taken": case.t - timedelta(hours=20)}
+    case.answers("dosing_day", case.visit(2), medicines=[taken])
+
+
+def took_a_medicine_and_was_released(case: Case) -> None:
+    """A physician may release the hold for the answer, not the time that the medicine needs."""
+    took_a_medicine(case)
+    case.act(
+        hold_release, "clinician", hold=case.participant.holds.get(), reason="Feels well.",
+        password=cast.PASSWORD,
+    )  # fmt: skip
 
 
 def one_unanswered(case: Case) -> None:
@@ -187,6 +203,8 @@ BROKEN: list[tuple[str, Callable[[Case], Any] | None, set[str]]] = [
     ("", lose_number, {"number_missing", "kit_missing"}),
     ("questions", None, {"questions_missing"}),
     ("questions", ill_today, {"questions_flagged", "hold_open"}),
+    ("questions", took_a_medicine, {"questions_flagged", "hold_open", "washout"}),
+    ("questions", took_a_medicine_and_was_released, {"washout"}),
     ("questions", one_unanswered, {"questions_flagged"}),
     ("vitals", None, {"vitals_missing"}),
     ("", two_readings, {"vitals_undecided"}),

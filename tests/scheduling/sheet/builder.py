@@ -183,12 +183,13 @@ class Case:
         """Answer every question as somebody with nothing to report, with the given ones instead."""
         rows = table_of(current_protocol(self.study)).asked(when)
         given = {row.id: HEALTHY.get(row.id, "no") for row in rows if not row.asked_if}
+        medicines = changed.pop("medicines", [])
         given |= {key.replace("_", "-"): value for key, value in changed.items()}
         made: AnswerSet = self.act(
             answers_record, participant=self.participant, when=when,
             answers={key: {"value": v, "detail": "said"} for key, v in given.items() if v is not None},
-            medicines=[], no_medicines=True, height_cm=172.0, weight_kg=68.0, source="staff",
-            given_at=self.t, visit_uid=visit.uid if visit else None,
+            medicines=medicines, no_medicines=not medicines, height_cm=172.0, weight_kg=68.0,
+            source="staff", given_at=self.t, visit_uid=visit.uid if visit else None,
         )  # fmt: skip
         return made
 
