@@ -1,6 +1,7 @@
 /* What every page does by itself. Pages work without any of it. */
 (function () {
   "use strict";
+  const narrow = window.matchMedia("(max-width: 44rem)");
 
   function focusErrors(root) {
     const summary = root.querySelector("[data-error-summary] h2");
@@ -54,23 +55,50 @@
     notice.scrollIntoView({ block: "nearest" });
   }
 
-  // What a table is called: its caption, else the heading above it.
-  function tableName(wrap, number) {
-    const caption = wrap.querySelector("caption");
-    if (caption) return caption.textContent.trim();
-    let above = wrap.previousElementSibling;
-    while (above && !/^H[1-4]$/.test(above.tagName)) above = above.previousElementSibling;
-    return (above ? above.textContent.trim() : "Table " + number) + ", scrolls sideways";
+  // A table too wide for the phone is shown row by row there, each value under the name of its column
+  // (app.css). The roles keep it a table for screen readers, whatever CSS makes of it.
+  function stackTable(table) {
+    const heads = [...table.querySelectorAll("thead tr:last-child > *")].map((cell) => cell.textContent.trim());
+    if (!heads.length || table.matches(".stacks, .readings") || table.querySelector("tbody [rowspan], tbody [colspan]")) return;
+    table.setAttribute("role", "table");
+    table.querySelectorAll("thead, tbody").forEach((part) => part.setAttribute("role", "rowgroup"));
+    table.querySelectorAll("tr").forEach((row) => {
+      row.setAttribute("role", "row");
+      [...row.children].forEach((cell, column) => {
+        const role = cell.tagName === "TD" ? "cell" : cell.scope === "row" ? "rowheader" : "columnheader";
+        cell.setAttribute("role", role);
+        if (role !== "columnheader") cell.dataset.label = heads[column] || "";
+      });
+    });
+    table.classList.add("stacks");
+  }
+
+  // The heading a table stands under, and which table under it this is: regions need names of their own.
+  function nameOf(wrap) {
+    const before = [...document.querySelectorAll("h1, h2, h3, summary, .table-wrap")];
+    const place = before.indexOf(wrap);
+    const heads = before.slice(0, place).filter((one) => !one.matches(".table-wrap"));
+    const head = heads[heads.length - 1];
+    const nth = before.slice(head ? before.indexOf(head) : 0, place).filter((one) => one.matches(".table-wrap")).length + 1;
+    return (head ? head.textContent.trim() : "Table") + (nth > 1 ? ", table " + nth : "");
   }
 
   // A table that scrolls can be scrolled by keyboard too.
   function reachTables() {
-    document.querySelectorAll(".table-wrap").forEach((wrap, index) => {
-      if (wrap.scrollWidth <= wrap.clientWidth) { wrap.removeAttribute("tabindex"); return; }
+    document.querySelectorAll(".table-wrap").forEach((wrap) => {
+      const table = wrap.querySelector("table");
+      if (table && wrap.scrollWidth > wrap.clientWidth && narrow.matches) stackTable(table);
+      if (wrap.scrollWidth <= wrap.clientWidth) {
+        wrap.removeAttribute("tabindex");
+        if (wrap.dataset.named) ["role", "aria-label", "data-named"].forEach((name) => wrap.removeAttribute(name));
+        return;
+      }
       wrap.tabIndex = 0;
       if (wrap.hasAttribute("aria-label")) return;
+      const caption = wrap.querySelector("caption");
+      wrap.dataset.named = "yes";
       wrap.setAttribute("role", "region");
-      wrap.setAttribute("aria-label", tableName(wrap, index + 1));
+      wrap.setAttribute("aria-label", caption ? caption.textContent.trim() : nameOf(wrap) + ", scrolls sideways");
     });
   }
 
