@@ -14,7 +14,7 @@ from studylab.studies.rules.protocol import Protocol, Step, Supply, VisitPlan
 
 StepState = Literal["done", "skipped", "next", "later"]
 VisitWord = Literal[
-    "due", "late", "under way", "waiting", "check due", "held", "done", "missed", "stopped early", "cancelled"
+    "due", "late", "under way", "waiting", "check due", "on hold", "done", "missed", "stopped early", "cancelled"
 ]  # fmt: skip
 WORDS_SHOWN = 70
 
@@ -127,7 +127,7 @@ def visit_word(
     if state == "booked":
         return "late" if late_minutes(planned_start, at) else "due"
     if held:
-        return "held"
+        return "on hold"
     if wait is not None:
         return "waiting" if wait.state == "waiting" else "check due"
     return "under way"

@@ -21,7 +21,7 @@ from studylab.people.selectors import today_in
 
 # How the numbers above the list read, in this order.
 _COUNTED = (
-    ("held", "on hold"), ("check due", "check due"), ("waiting", "waiting"), ("late", "late"),
+    ("on hold", "on hold"), ("check due", "check due"), ("waiting", "waiting"), ("late", "late"),
     ("under way", "under way"), ("due", "to come"), ("done", "done"),
 )  # fmt: skip
 

@@ -14,13 +14,14 @@ KINDS: dict[VisitWord, str] = {
     "under way": "info",
     "waiting": "wait",
     "check due": "warn",
-    "held": "stop",
+    "on hold": "stop",
     "done": "ok",
     "missed": "stop",
     "stopped early": "stop",
     "cancelled": "stop",
 }
 CONTACT_KINDS = {"early": "info", "due": "warn", "overdue": "stop"}
+CONTACT_WORDS = {"early": "later", "due": "due now", "overdue": "overdue"}
 WAIT_KINDS = {"waiting": "wait", "due": "warn", "late": "stop"}
 
 

@@ -35,7 +35,7 @@ class Event(models.Model):
 
     class Meta:
         indexes = [
-            models.Index(fields=["study_id", "-id"], name="event_by_study"),
+            models.Index(fields=["study_id", "-at", "-id"], name="event_by_study_time"),
             models.Index(fields=["participant_code", "-id"], name="event_by_participant"),
             # Did the request that sent this form write anything? (SubmissionMiddleware)
             models.Index(fields=["request_id"], name="event_by_request"),

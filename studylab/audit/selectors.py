@@ -98,7 +98,7 @@ def _passed_without_link(unsealed: QuerySet[Event]) -> int | None:
 
 def events_of_study(study_id: int) -> QuerySet[Event]:
     """Events of one study, newest first."""
-    return Event.objects.filter(study_id=study_id).order_by("-id")
+    return Event.objects.filter(study_id=study_id).order_by("-at", "-id")
 
 
 def events_of_participant(study_id: int, code: str) -> QuerySet[Event]:

@@ -25,7 +25,7 @@ from tests.cast import DOCUMENTS
 
 PLAN = load_protocol((DOCUMENTS / "demo.toml").read_text(encoding="utf-8"))
 ARMS = [arm.name for arm in PLAN.allocation.arms]
-STATES = ("due", "under way", "waiting", "held", "done")
+STATES = ("due", "under way", "waiting", "on hold", "done")
 SECTIONS = {
     "home": Cap.HOME_VIEW,
     "people_on_path": Cap.VOLUNTEER_VIEW,

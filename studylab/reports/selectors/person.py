@@ -65,7 +65,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
     """Return the context of a volunteer's page; health only for those who may see it."""
     row = paths_of(study, [person], at)[0]
     where = step_url(study, row, actor)
-    newest = list(events_of_participant(study.pk, person.code).order_by("-id")[: EVENTS + 1])
+    newest = list(events_of_participant(study.pk, person.code).order_by("-at", "-id")[: EVENTS + 1])
     context: dict[str, Any] = {
         "person": person,
         "row": row,

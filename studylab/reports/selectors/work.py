@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from scheduling.rules import path
 from scheduling.selectors.today import contacts_due, today_of
+from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
 from studylab.access import Actor, Cap
 from studylab.allocation.models import Kit, ListEntry
 from studylab.participants.models import Deviation, Participant
@@ -21,8 +22,7 @@ from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
 AT_ONCE = 8  # of one group on the front page; the rest is one press away
-_OVER = ("done", "cancelled", "missed", "stopped")
-_TODAY_KINDS = {"waiting": "wait", "held": "stop", "due": "warn"}
+_OVER = ("done", "cancelled", "missed", "stopped early")
 _SOON = timedelta(days=3)
 
 
@@ -99,7 +99,7 @@ def _contacts(study: Study, at: datetime) -> Group:
     items = [
         Item(
             row.code, address("contact_add", study, uid=row.visit.uid), _tried(len(row.attempts)),
-            "stop" if row.overdue else "warn", row.state,
+            CONTACT_KINDS[row.state], CONTACT_WORDS[row.state],
         )
         for row in due
     ]  # fmt: skip
@@ -117,7 +117,7 @@ def _today(study: Study, at: datetime) -> Group:
     items = [
         Item(
             f"{row.code}, visit {row.number}", address("visit", study, uid=row.visit.uid),
-            row.next_text, _TODAY_KINDS.get(row.word, "info"), row.word,
+            row.next_text, KINDS[row.word], row.word,
         )
         for row in rows
         if row.word not in _OVER

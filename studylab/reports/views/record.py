@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET
 
 from scheduling.models import AfterContact
 from scheduling.selectors.today import contacts_due
-from scheduling.views.words import CONTACT_KINDS
+from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.allocation.selectors import reveals_of
@@ -65,6 +65,7 @@ def safety(request: StaffRequest, study: str) -> HttpResponse:
         "holds": open_holds(request.study),
         "due": contacts_due(request.study, clock.now()),
         "contact_kinds": CONTACT_KINDS,
+        "contact_words": CONTACT_WORDS,
         "kinds": _deviations_by_kind(request.study),
         "reveals": len(reveals_of(request.study)) if may_see_reveals else 0,
         "reached": contacts.count(),

@@ -1,7 +1,7 @@
 /* What every page does by itself. Pages work without any of it. */
 (function () {
   "use strict";
-  const narrow = window.matchMedia("(max-width: 44rem)");
+  const narrow = window.matchMedia("(max-width: 62rem)");
 
   function focusErrors(root) {
     const summary = root.querySelector("[data-error-summary] h2");
@@ -55,7 +55,7 @@
     notice.scrollIntoView({ block: "nearest" });
   }
 
-  // A table too wide for the phone is shown row by row there, each value under the name of its column
+  // A table too wide for a phone or tablet is shown row by row there, each value under the name of its column
   // (app.css). The roles keep it a table for screen readers, whatever CSS makes of it.
   function stackTable(table) {
     const heads = [...table.querySelectorAll("thead tr:last-child > *")].map((cell) => cell.textContent.trim());

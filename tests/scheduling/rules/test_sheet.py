@@ -103,8 +103,8 @@ def waiting(minutes: int) -> WaitState:
     ("state", "held", "wait", "word"),
     [
         ("running", False, None, "under way"),
-        ("running", True, None, "held"),
-        ("running", True, waiting(20), "held"),
+        ("running", True, None, "on hold"),
+        ("running", True, waiting(20), "on hold"),
         ("running", False, waiting(89), "waiting"),
         ("running", False, waiting(90), "check due"),
         ("running", False, waiting(200), "check due"),

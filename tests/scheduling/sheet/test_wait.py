@@ -137,4 +137,4 @@ def test_today_says_who_waits(dosed: Case) -> None:
     assert word() == "check due"
     dosed.forward(5)
     dosed.readings("post_dose", dosed.visit(2), ((95, 60, 44), (94, 60, 43), (94, 60, 43)))
-    assert word() == "held"
+    assert word() == "on hold"
