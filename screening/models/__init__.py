@@ -2,6 +2,7 @@
 
 from screening.models.answers import AnswerSet
 from screening.models.decision import Assessment, SignOff
+from screening.models.runs import RulesRun
 from screening.models.vitals import VitalReading, VitalSet
 
-__all__ = ["AnswerSet", "Assessment", "SignOff", "VitalReading", "VitalSet"]
+__all__ = ["AnswerSet", "Assessment", "RulesRun", "SignOff", "VitalReading", "VitalSet"]

@@ -5,6 +5,7 @@ from django.db import models
 from django.db.models import Q
 
 from screening.models.answers import AnswerSet
+from screening.models.runs import RulesRun
 from screening.models.vitals import VitalSet
 from studylab.audit.history import append_only, guard
 from studylab.db import explain
@@ -45,8 +46,32 @@ class Assessment(models.Model):
     vital_set = models.ForeignKey(VitalSet, on_delete=models.PROTECT, null=True, related_name="+")
     inputs_digest = models.CharField(max_length=64)
     made_at = models.DateTimeField()
+    run = models.ForeignKey(
+        RulesRun, on_delete=models.PROTECT, null=True, related_name="assessments"
+    )
 
     class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(findings__contains=[{"disposition": "exclude"}])
+                | Q(outcome="exclude"),
+                name="assessment_exclusion_excludes",
+            ),
+            models.CheckConstraint(
+                condition=Q(missing=[]) | Q(outcome__in=["exclude", "cannot_decide"]),
+                name="assessment_missing_is_no_pass",
+            ),
+            models.CheckConstraint(
+                condition=~Q(findings__contains=[{"disposition": "hold"}])
+                | Q(outcome__in=["exclude", "hold", "cannot_decide"]),
+                name="assessment_hold_holds",
+            ),
+            models.CheckConstraint(
+                condition=~Q(findings__contains=[{"disposition": "physician"}])
+                | ~Q(outcome="clear"),
+                name="assessment_item_is_not_clear",
+            ),
+        ]
         indexes = [models.Index(fields=["participant", "gate", "-id"], name="assessment_newest")]
         triggers = append_only()
 
@@ -104,11 +129,19 @@ class SignOff(models.Model):
         return f"signed: {self.get_decision_display()}"
 
 
+_STRICTEST = (
+    Refused,
+    "The outcome does not follow from the findings: the strictest of them decides, and missing is never a pass.",
+)
 explain(
     {
+        "assessment_exclusion_excludes": _STRICTEST,
+        "assessment_missing_is_no_pass": _STRICTEST,
+        "assessment_hold_holds": _STRICTEST,
+        "assessment_item_is_not_clear": _STRICTEST,
         "sign_off_refusal_has_reason": (
             Refused,
             "Say why: the volunteer and the record need a reason.",
-        )
+        ),
     }
 )

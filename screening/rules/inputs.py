@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
 from typing import Any
@@ -61,6 +61,11 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value]
 
 
+def _fields(value: Any) -> dict[str, Any]:
+    """Return a frozen value's fields by name. Many times as fast as `asdict`, which copies deeply."""
+    return {name: getattr(value, name) for name in value.__slots__}
+
+
 def _json(value: Any) -> str:
     return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
@@ -83,13 +88,15 @@ def inputs_digest(
     """
     content = {
         "answers": {
-            key: asdict(answer) for key, answer in answers.items() if answer.value is not None
+            key: {"value": answer.value, "detail": answer.detail}
+            for key, answer in answers.items()
+            if answer.value is not None
         },
-        "medicines": sorted(_json(asdict(medicine)) for medicine in medicines),
+        "medicines": sorted(_json(_fields(medicine)) for medicine in medicines),
         "no_medicines": no_medicines,
-        "vitals": None if vitals is None else asdict(vitals),
-        "person": asdict(person),
-        "personal": None if personal is None else asdict(personal),
+        "vitals": None if vitals is None else _fields(vitals),
+        "person": _fields(person),
+        "personal": None if personal is None else _fields(personal),
         "table": table_hash,
         "protocol": protocol_hash,
     }

@@ -78,8 +78,18 @@ def current_inputs_digest(participant: Participant) -> str:
 
 def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleTable) -> Inputs:
     sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
-    newest = sets[-1] if sets else None
     vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
+    return screening_inputs(protocol, table, sets, vital_sets)
+
+
+def screening_inputs(
+    protocol: CurrentProtocol,
+    table: RuleTable,
+    sets: Sequence[AnswerSet],
+    vital_sets: Sequence[VitalSet],
+) -> Inputs:
+    """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets."""
+    newest = sets[-1] if sets else None
     vital_set = vital_sets[-1] if vital_sets else None
     decision = decision_of(vital_set)
     return Inputs(

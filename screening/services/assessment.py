@@ -1,20 +1,21 @@
 """Running the rules over what stands on record, and keeping what they said."""
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
+from datetime import datetime
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from screening.models import Assessment
 from screening.rules.assessment import Assessment as Result
-from screening.rules.assessment import assess
-from screening.rules.outcome import Finding, ordered, outcome_of
+from screening.rules.outcome import Finding
+from screening.selectors.assessed import assessed
 from screening.selectors.inputs import Inputs, current_inputs
 from screening.selectors.sign_off import newest_assessment
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
-from studylab.audit.services import audit
+from studylab.audit.models import Event
+from studylab.audit.services import audit_many, event_row
 from studylab.db import service
 from studylab.participants.models import Hold, Participant
 from studylab.participants.services import hold_open
@@ -44,58 +45,20 @@ def refresh(
 ) -> Assessment:
     """Do the same inside the caller's transaction, which has locked the person."""
     inputs = current_inputs(participant, gate, visit_uid)
-    result = assess_inputs(inputs, participant, gate)
+    now = clock.now()
+    result = assessed(inputs, zone=participant.study.zone, gate=gate, at=now)
     last = newest_assessment(participant, gate, visit_uid)
-    if last is not None and _same(last, inputs, result):
+    if last is not None and says_the_same(last, inputs, result):
         return last
-    made = Assessment.objects.create(
-        participant=participant,
-        gate=gate,
-        outcome=result.outcome,
-        findings=[_finding(finding) for finding in result.findings],
-        missing=[asdict(gap) for gap in result.missing],
-        table_version=result.table_version,
-        table_hash=result.table_hash,
-        protocol_version=inputs.protocol.version,
-        answer_set=inputs.answer_set,
-        vital_set=inputs.vital_set,
-        inputs_digest=inputs.digest,
-        made_at=clock.now(),
-    )
-    audit(
-        actor=actor,
-        action=Action.ASSESSED,
-        subject_type="assessment",
-        subject_code=made.pk,
-        participant_code=participant.code,
-        data={"gate": gate.value, "outcome": made.outcome, "inputs_digest": made.inputs_digest},
-    )
+    made = assessment_row(participant, gate, inputs, result, now)
+    made.save()
+    audit_many([assessment_event(made, actor)])
     if gate == Assessment.Gate.DOSING_DAY and made.outcome in _STOPS_THE_DAY:
         _hold(participant, made, actor)
     return made
 
 
-def assess_inputs(inputs: Inputs, participant: Participant, gate: str) -> Result:
-    """Return what the rules say now; answers that were taken back are findings among the others."""
-    result = assess(
-        table=inputs.table,
-        limits=inputs.protocol.plan.limits,
-        answers=inputs.answers,
-        medicines=inputs.medicines,
-        no_medicines=inputs.no_medicines,
-        vitals=inputs.vitals,
-        person=inputs.person,
-        at=clock.now().astimezone(ZoneInfo(participant.study.timezone)),
-        gate="screening" if gate == Assessment.Gate.SCREENING else "dosing_day",
-        vitals_repeat=inputs.repeated,
-        with_vitals=gate == Assessment.Gate.SCREENING,
-    )
-    # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
-    findings = ordered(dict.fromkeys((*result.findings, *inputs.taken_back)))
-    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
-
-
-def _same(last: Assessment, inputs: Inputs, result: Result) -> bool:
+def says_the_same(last: Assessment, inputs: Inputs, result: Result) -> bool:
     """Whether the last assessment already says this: same inputs, same rules fired, same gaps.
 
     The wording is left out: "40 days ago" becomes 41 without anything having changed.
@@ -109,9 +72,43 @@ def _same(last: Assessment, inputs: Inputs, result: Result) -> bool:
     )
 
 
+def assessment_row(
+    participant: Participant, gate: Assessment.Gate, inputs: Inputs, result: Result, at: datetime
+) -> Assessment:
+    """Return the assessment to be kept, not yet saved."""
+    return Assessment(
+        participant=participant,
+        gate=gate,
+        outcome=result.outcome,
+        findings=[_finding(finding) for finding in result.findings],
+        missing=[asdict(gap) for gap in result.missing],
+        table_version=result.table_version,
+        table_hash=result.table_hash,
+        protocol_version=inputs.protocol.version,
+        answer_set=inputs.answer_set,
+        vital_set=inputs.vital_set,
+        inputs_digest=inputs.digest,
+        made_at=at,
+    )
+
+
+def assessment_event(made: Assessment, actor: Actor) -> Event:
+    """Return the event of a saved assessment."""
+    return event_row(
+        actor=actor,
+        action=Action.ASSESSED,
+        subject_type="assessment",
+        subject_code=made.pk,
+        participant_code=made.participant.code,
+        study_id=made.participant.study_id,
+        data={"gate": made.gate, "outcome": made.outcome, "inputs_digest": made.inputs_digest},
+    )
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     earliest = finding.earliest.isoformat() if finding.earliest else None
-    return {**asdict(finding), "label": list(finding.label), "earliest": earliest}
+    fields = {name: getattr(finding, name) for name in finding.__slots__}
+    return {**fields, "label": list(finding.label), "earliest": earliest}
 
 
 def _hold(participant: Participant, assessment: Assessment, actor: Actor) -> None:

@@ -41,6 +41,7 @@ class Action(StrEnum):
     VITALS_RECORDED = "vitals.recorded"
     VITALS_CORRECTED = "vitals.corrected"
     ASSESSED = "assessment.made"
+    RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
     SERIES_BOOKED = "series.booked"
     VISIT_MOVED = "visit.moved"
@@ -98,6 +99,7 @@ SENTENCES: dict[Action, str] = {
     Action.VITALS_RECORDED: "recorded a vital set",
     Action.VITALS_CORRECTED: "corrected a vital set",
     Action.ASSESSED: "ran the rules over answers and values",
+    Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
     Action.SERIES_BOOKED: "booked a visit series",
     Action.VISIT_MOVED: "moved a visit",

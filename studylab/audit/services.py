@@ -1,5 +1,6 @@
 """Writing the trail and the chain over it."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.db import connection, transaction
@@ -29,7 +30,27 @@ def audit(
     `data` must be plain JSON and must never hold an arm, a name or another contact detail: blinded roles
     and monitors read it.
     """
-    return Event.objects.create(
+    event = event_row(
+        actor=actor, action=action, subject_type=subject_type, subject_code=subject_code,
+        participant_code=participant_code, study_id=study_id, reason=reason, data=data,
+    )  # fmt: skip
+    event.save()
+    return event
+
+
+def event_row(
+    *,
+    actor: Actor,
+    action: Action,
+    subject_type: str,
+    subject_code: object,
+    participant_code: str = "",
+    study_id: int | None = None,
+    reason: str = "",
+    data: dict[str, Any] | None = None,
+) -> Event:
+    """Return an event that is not written yet, for `audit_many`."""
+    return Event(
         at=clock.now(),
         actor_id=actor.user_id,
         actor_label=actor.label,
@@ -43,6 +64,11 @@ def audit(
         data=data or {},
         request_id=actor.request_id,
     )
+
+
+def audit_many(events: Sequence[Event]) -> None:
+    """Write many events inside the caller's transaction, in their order."""
+    Event.objects.bulk_create(events)
 
 
 def seal_events(*, limit: int = 5000) -> int:

@@ -15,6 +15,7 @@ from studylab.people.models import User
 from studylab.people.selectors import today_in
 from studylab.people.services.roles import require_in, role_grant
 from studylab.people.services.signatures import check_password, signature_write
+from studylab.studies.confirm_hooks import tell_confirmed
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.rules.loader import load_protocol, protocol_hash
 from studylab.studies.rules.protocol import Protocol
@@ -159,6 +160,7 @@ def _confirmed(*, version: ProtocolVersion, user: User, actor: Actor) -> Protoco
         actor=actor, action=Action.LIMITS_CONFIRMED, subject_type="protocol_version",
         subject_code=version.number, data={"sha256": version.sha256},
     )  # fmt: skip
+    tell_confirmed(study.pk)
     return version
 
 

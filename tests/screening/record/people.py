@@ -18,6 +18,8 @@ from studylab.access import Actor
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.services import consent_record, participant_add
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.loader import protocol_hash
 from studylab.studies.selectors import current_protocol
 from tests.cast import PASSWORD
 
@@ -155,3 +157,16 @@ def sql(statement: str, params: Sequence[Any] = ()) -> None:
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
         cursor.execute(statement, list(params))
+
+
+def other_version(study: Any, *changes: tuple[str, str], **more: Any) -> ProtocolVersion:
+    """Add a protocol version with some text of the newest one replaced, unconfirmed."""
+    newest = study.protocol_versions.order_by("-number").first()
+    text = newest.document
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new)
+    return ProtocolVersion.objects.create(
+        study=study, number=newest.number + 1, document=text, sha256=protocol_hash(text),
+        added_at=clock.now(), approval_reference="EC 2026/17", approval_on=date(2026, 3, 2), **more,
+    )  # fmt: skip

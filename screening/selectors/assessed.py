@@ -1,0 +1,74 @@
+"""What the rules say about gathered inputs. Nothing is written."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from screening.models import AnswerSet, Assessment, VitalSet
+from screening.rules.assessment import Assessment as Result
+from screening.rules.assessment import assess
+from screening.rules.outcome import ordered, outcome_of
+from screening.selectors.inputs import Inputs, screening_inputs, table_of
+from studylab.participants.models import Participant
+from studylab.studies.selectors import CurrentProtocol
+
+
+def assessed(inputs: Inputs, *, zone: ZoneInfo, gate: str, at: datetime) -> Result:
+    """Return what the rules say at the instant `at`; answers taken back are findings among the others."""
+    result = assess(
+        table=inputs.table,
+        limits=inputs.protocol.plan.limits,
+        answers=inputs.answers,
+        medicines=inputs.medicines,
+        no_medicines=inputs.no_medicines,
+        vitals=inputs.vitals,
+        person=inputs.person,
+        at=at.astimezone(zone),
+        gate="screening" if gate == Assessment.Gate.SCREENING else "dosing_day",
+        vitals_repeat=inputs.repeated,
+        with_vitals=gate == Assessment.Gate.SCREENING,
+    )
+    # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
+    findings = ordered(dict.fromkeys((*result.findings, *inputs.taken_back)))
+    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
+
+
+class Records:
+    """What is on record at screening about some people, read in four queries however many they are."""
+
+    def __init__(self, people: Sequence[Participant]) -> None:
+        ids = [person.pk for person in people]
+        self._answers: dict[int, list[AnswerSet]] = defaultdict(list)
+        self._vitals: dict[int, list[VitalSet]] = defaultdict(list)
+        for answer_set in AnswerSet.objects.filter(
+            participant_id__in=ids, when=AnswerSet.When.SCREENING
+        ).order_by("id"):
+            self._answers[answer_set.participant_id].append(answer_set)
+        for vital_set in (
+            VitalSet.objects.filter(
+                participant_id__in=ids, gate=VitalSet.Gate.SCREENING, superseded_by=None
+            )
+            .order_by("id")
+            .prefetch_related("readings")
+        ):
+            self._vitals[vital_set.participant_id].append(vital_set)
+        self.newest = {
+            row.participant_id: row
+            for row in Assessment.objects.filter(
+                participant_id__in=ids, gate=Assessment.Gate.SCREENING
+            )
+            .order_by("participant_id", "-id")
+            .distinct("participant_id")
+        }
+
+    def any_of(self, person: Participant) -> bool:
+        """Whether anything about the person can be assessed."""
+        return person.pk in self._answers or person.pk in self._vitals or person.pk in self.newest
+
+    def inputs(self, person: Participant, protocol: CurrentProtocol) -> Inputs:
+        """Return what an assessment of the person by a protocol looks at."""
+        return screening_inputs(
+            protocol, table_of(protocol), self._answers[person.pk], self._vitals[person.pk]
+        )
