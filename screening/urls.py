@@ -2,11 +2,12 @@
 
 from django.urls import URLPattern, path
 
-from screening.views import assessment, questions, sign_off, vitals
+from screening.views import assessment, limits, questions, rules, sign_off, vitals
 
 site_urls: list[URLPattern] = []
 _person = "volunteers/<str:code>/"
 _visit = f"{_person}visits/<uuid:visit_uid>/"
+_version = "set-up/protocol/<int:number>/"
 study_urls: list[URLPattern] = [
     path(f"{_person}questions/", questions.questions, name="questions"),
     path(f"{_visit}questions/", questions.dosing_day_questions, name="dosing_day_questions"),
@@ -19,6 +20,12 @@ study_urls: list[URLPattern] = [
     path(f"{_person}assessment/", assessment.assessment, name="assessment"),
     path(f"{_person}assessment/again/", assessment.assessment_again, name="assessment_again"),
     path(f"{_visit}assessment/", assessment.dosing_day_assessment, name="dosing_day_assessment"),
+    path(f"{_version}confirm/", limits.confirm, name="limits_confirm"),
+    path(f"{_version}amend/", limits.amend, name="limits_amend"),
+    path(f"{_version}people/", limits.people, name="protocol_people"),
+    path("set-up/rules/", rules.runs, name="set_up_rules"),
+    path("set-up/rules/run/", rules.run_now, name="set_up_rules_run"),
+    path("set-up/rules/<uuid:uid>/", rules.run, name="set_up_rules_of"),
     path("sign-off/", sign_off.queue, name="sign_off_queue"),
     path("sign-off/<str:code>/", sign_off.sign_off, name="sign_off"),
     path(f"{_person}number/", sign_off.number, name="number_issue"),

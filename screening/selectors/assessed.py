@@ -7,39 +7,55 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from screening.models import AnswerSet, Assessment, VitalSet
+from screening.rules.after_the_fact import after_the_fact
 from screening.rules.assessment import Assessment as Result
 from screening.rules.assessment import assess
 from screening.rules.outcome import ordered, outcome_of
 from screening.selectors.inputs import Inputs, screening_inputs, table_of
 from studylab.participants.models import Participant
-from studylab.studies.selectors import CurrentProtocol
+from studylab.studies.rules.limits import Limits
+from studylab.studies.selectors import CurrentProtocol, confirmed_versions
 
 
 def assessed(inputs: Inputs, *, zone: ZoneInfo, gate: str, at: datetime) -> Result:
-    """Return what the rules say at the instant `at`; answers taken back are findings among the others."""
-    result = assess(
+    """Return what the rules say at the instant `at`.
+
+    Answers taken back, and limits that were changed after the person's own measurement, are findings among
+    the others.
+    """
+    local = at.astimezone(zone)
+    result = _assess(inputs, inputs.protocol.plan.limits, gate, local)
+    more = list(inputs.taken_back)
+    if inputs.limits_then is not None:
+        then = _assess(inputs, inputs.limits_then, gate, local)
+        more += after_the_fact(then, result)
+    # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
+    findings = ordered(dict.fromkeys((*result.findings, *more)))
+    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
+
+
+def _assess(inputs: Inputs, limits: Limits, gate: str, local: datetime) -> Result:
+    return assess(
         table=inputs.table,
-        limits=inputs.protocol.plan.limits,
+        limits=limits,
         answers=inputs.answers,
         medicines=inputs.medicines,
         no_medicines=inputs.no_medicines,
         vitals=inputs.vitals,
         person=inputs.person,
-        at=at.astimezone(zone),
+        at=local,
         gate="screening" if gate == Assessment.Gate.SCREENING else "dosing_day",
         vitals_repeat=inputs.repeated,
         with_vitals=gate == Assessment.Gate.SCREENING,
     )
-    # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
-    findings = ordered(dict.fromkeys((*result.findings, *inputs.taken_back)))
-    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
 
 
 class Records:
-    """What is on record at screening about some people, read in four queries however many they are."""
+    """What is on record at screening about some people, read in a few queries however many they are."""
 
     def __init__(self, people: Sequence[Participant]) -> None:
         ids = [person.pk for person in people]
+        self._versions = confirmed_versions(people[0].study) if people else []
         self._answers: dict[int, list[AnswerSet]] = defaultdict(list)
         self._vitals: dict[int, list[VitalSet]] = defaultdict(list)
         for answer_set in AnswerSet.objects.filter(
@@ -70,5 +86,6 @@ class Records:
     def inputs(self, person: Participant, protocol: CurrentProtocol) -> Inputs:
         """Return what an assessment of the person by a protocol looks at."""
         return screening_inputs(
-            protocol, table_of(protocol), self._answers[person.pk], self._vitals[person.pk]
-        )
+            protocol, table_of(protocol), self._answers[person.pk], self._vitals[person.pk],
+            self._versions,
+        )  # fmt: skip

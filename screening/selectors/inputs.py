@@ -1,7 +1,7 @@
 """Everything that an assessment looks at, gathered from what stands on record now."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from uuid import UUID
 
@@ -14,7 +14,15 @@ from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
 from screening.selectors.vitals import decision_of, standing_sets
 from studylab.participants.models import Participant
-from studylab.studies.selectors import CurrentProtocol, current_protocol
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.limits import Limits
+from studylab.studies.selectors import (
+    CurrentProtocol,
+    confirmed_versions,
+    current_protocol,
+    plan_of,
+    version_at,
+)
 
 CHANGED = "A first answer that matters was taken back; a physician looks at it."
 
@@ -38,6 +46,7 @@ class Inputs:
     repeated: bool
     person: Person
     taken_back: tuple[Finding, ...]
+    limits_then: Limits | None = None  # in force when the values were taken, where they differ
 
     @cached_property
     def digest(self) -> str:
@@ -79,7 +88,9 @@ def current_inputs_digest(participant: Participant) -> str:
 def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleTable) -> Inputs:
     sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
     vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
-    return screening_inputs(protocol, table, sets, vital_sets)
+    return screening_inputs(
+        protocol, table, sets, vital_sets, confirmed_versions(participant.study)
+    )
 
 
 def screening_inputs(
@@ -87,8 +98,12 @@ def screening_inputs(
     table: RuleTable,
     sets: Sequence[AnswerSet],
     vital_sets: Sequence[VitalSet],
+    versions: list[ProtocolVersion],
 ) -> Inputs:
-    """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets."""
+    """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets.
+
+    `versions` are the study's confirmed protocol versions.
+    """
     newest = sets[-1] if sets else None
     vital_set = vital_sets[-1] if vital_sets else None
     decision = decision_of(vital_set)
@@ -104,7 +119,25 @@ def screening_inputs(
         repeated=any(earlier.verdict not in ("", "pass") for earlier in vital_sets[:-1]),
         person=person_of(newest),
         taken_back=_taken_back(table.asked("screening"), sets),
+        limits_then=_limits_then(protocol.plan.limits, newest, vital_set, versions),
     )
+
+
+def _limits_then(
+    now: Limits,
+    answer_set: AnswerSet | None,
+    vital_set: VitalSet | None,
+    versions: list[ProtocolVersion],
+) -> Limits | None:
+    """Return the limits in force when readings were taken and answers given; None where they are the same."""
+    if not versions:
+        return None
+    measured = version_at(versions, vital_set.taken_at) if vital_set else None
+    asked = version_at(versions, answer_set.given_at) if answer_set else None
+    then = plan_of(measured).limits if measured else now
+    numbers = plan_of(asked).limits.numbers if asked else now.numbers
+    then = replace(then, numbers=numbers)
+    return None if (then.screening, then.numbers) == (now.screening, now.numbers) else then
 
 
 def _dosing_day(

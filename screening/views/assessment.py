@@ -1,5 +1,6 @@
 """What the rules say about somebody's answers and values."""
 
+from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
@@ -8,11 +9,21 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
 from screening.models import Assessment
+from screening.rules.compare import deciding
+from screening.rules.rows import QuestionRow
 from screening.selectors import current_inputs, newest_assessment, sign_off_state
 from screening.selectors.inputs import unknown_medicines
+from screening.selectors.since import assessments_of, since
 from screening.selectors.visits import access_visit
 from screening.services import assessment_refresh
-from screening.views.words import DISPOSITIONS, OUTCOMES, SIGN_OFFS, next_url
+from screening.views.words import (
+    DISPOSITIONS,
+    FINDING_CHANGES,
+    OUTCOMES,
+    SIGN_OFFS,
+    by_who,
+    next_url,
+)
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
@@ -44,39 +55,55 @@ def _show(
 ) -> HttpResponse:
     made = newest_assessment(participant, gate, visit_uid)
     inputs = current_inputs(participant, gate, visit_uid)
-    findings = made.findings if made else []
     state = sign_off_state(participant, clock.now())
-    return render(
-        request,
-        "screening/assessment.html",
-        {
-            "participant": participant,
-            "gate": gate,
-            "visit_uid": visit_uid,
-            "made": made,
-            "outcome": OUTCOMES[made.outcome] if made else None,
-            "first": _first(made) if made else "",
-            "findings": [f for f in findings if f["disposition"] != "note"],
-            "notes": [f for f in findings if f["disposition"] == "note"],
-            "dispositions": DISPOSITIONS,
-            "unknown": unknown_medicines(inputs),
-            "outdated": made is not None and made.inputs_digest != inputs.digest,
-            "sign_off": state,
-            "sign_off_words": SIGN_OFFS[state.kind],
-            "protocol": inputs.protocol,
-            "next": next_url(request),
-        },
-    )
+    context: dict[str, Any] = {
+        "participant": participant,
+        "gate": gate,
+        "visit_uid": visit_uid,
+        "made": made,
+        "dispositions": DISPOSITIONS,
+        "unknown": unknown_medicines(inputs),
+        "outdated": made is not None and made.inputs_digest != inputs.digest,
+        "sign_off": state,
+        "sign_off_words": SIGN_OFFS[state.kind],
+        "protocol": inputs.protocol,
+        "next": next_url(request),
+    }
+    if made is not None:
+        context |= _said(made, inputs.table.asked(made.gate))  # type: ignore[arg-type]
+    return render(request, "screening/assessment.html", context)
 
 
-def _first(made: Assessment) -> str:
-    """Return the sentence on what decided it before anything else."""
-    if made.outcome == Assessment.Outcome.CANNOT_DECIDE and made.missing:
-        gap = made.missing[0]
-        return f"{gap['what']} {gap['why']}"
-    deciding = [f for f in made.findings if f["disposition"] != "note"]
-    if deciding:
-        return f"{deciding[0]['concept']}: {deciding[0]['said']}"
+def _said(made: Assessment, rows: tuple[QuestionRow, ...]) -> dict[str, Any]:
+    """Return what an assessment says: what decided it first, then the rest in order of weight."""
+    decided = deciding(made.outcome, made.findings)
+    past = assessments_of(made)
+    return {
+        "outcome": OUTCOMES[made.outcome],
+        "first": _first(made, decided),
+        "decided": decided,
+        "also": [f for f in made.findings if f not in decided and f["disposition"] != "note"],
+        "notes": [f for f in made.findings if f["disposition"] == "note"],
+        "who_lacks": by_who(made.missing),
+        "since": since(past[1], made, rows) if len(past) > 1 else None,
+        "before": OUTCOMES[past[1].outcome] if len(past) > 1 else None,
+        "finding_words": FINDING_CHANGES,
+        "past": [(one, OUTCOMES[one.outcome]) for one in past[1:]],
+    }
+
+
+def _first(made: Assessment, decided: list[Any]) -> str:
+    """Return the sentence on what decided it, before anything else."""
+    if made.outcome == Assessment.Outcome.CANNOT_DECIDE:
+        number = len(made.missing)
+        thing = "1 thing is" if number == 1 else f"{number} things are"
+        return f"{thing} missing, and missing is never a pass."
+    if decided:
+        return (
+            "Decided by: "
+            + "; ".join(f"{found['concept']} ({found['said']})" for found in decided[:3])
+            + (f"; and {len(decided) - 3} more." if len(decided) > 3 else ".")
+        )
     return "Nothing in the answers and values stands in the way. A physician decides."
 
 

@@ -25,6 +25,7 @@ from screening.views.words import (
     SIGN_OFFS,
     VERDICTS,
     WAITING,
+    by_who,
     next_url,
     said_by_topic,
 )
@@ -108,6 +109,7 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
         "outcome": OUTCOMES[made.outcome] if made else None,
         "findings": [f for f in findings if f["disposition"] in ("exclude", "hold")],
         "notes": [f for f in findings if f["disposition"] == "note"],
+        "who_lacks": by_who(made.missing if made else []),
         "dispositions": DISPOSITIONS,
         "places": PLACES,
         "outdated": made is not None and made.inputs_digest != inputs.digest,

@@ -53,6 +53,13 @@ WAITING = {
     "lapsed": "the last decision is too old",
     "rules_changed": "protocol or rules changed",
 }
+FINDING_CHANGES = {
+    "new": ("warn", "new"),
+    "gone": ("ok", "gone"),
+    "stricter": ("warn", "weighs more"),
+    "milder": ("info", "weighs less"),
+    "reworded": ("info", "another value"),
+}
 _SAID = {"yes": "Yes", "no": "No", "not_sure": "Not sure"}
 
 
@@ -64,6 +71,14 @@ class Said:
     answer: str
     detail: str
     quiet: bool
+
+
+def by_who(missing: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Group gaps by who can supply them, in the order in which they come."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for gap in missing:
+        found.setdefault(gap["who"], []).append(gap)
+    return list(found.items())
 
 
 def said(row: QuestionRow, answer_set: AnswerSet | None) -> Said:

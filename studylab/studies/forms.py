@@ -61,21 +61,6 @@ class ProtocolForm(forms.Form):
             ) from None
 
 
-class ConfirmForm(forms.Form):
-    """The clinician's signature under the limits."""
-
-    read = forms.BooleanField(
-        label="I have read every limit on this page",
-        error_messages={"required": "Tick this when you have read them."},
-    )
-    password = forms.CharField(
-        label="Your password",
-        strip=False,
-        widget=forms.PasswordInput({"autocomplete": "current-password"}),
-        help_text="Entering it again is your signature, with your name and the present time.",
-    )
-
-
 class StateForm(forms.Form):
     """Another state of the study."""
 

@@ -1,6 +1,7 @@
 """Reading the study's protocol."""
 
 from dataclasses import asdict, dataclass, fields
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
@@ -131,3 +132,21 @@ def changes_to_confirm(version: ProtocolVersion) -> VersionChanges | None:
     }
     parts = tuple(words for name, words in _PARTS.items() if name in differing)
     return VersionChanges(before, tuple(changes(old.limits, new.limits)), parts)
+
+
+def needs_approval(version: ProtocolVersion) -> bool:
+    """Whether limits are changed against a confirmed version, so that an approval has to be named."""
+    found = changes_to_confirm(version)
+    return found is not None and bool(found.limits)
+
+
+def confirmed_versions(study: Study) -> list[ProtocolVersion]:
+    """Return the confirmed versions of a study, the oldest first."""
+    return list(study.protocol_versions.filter(confirmed_at__isnull=False).order_by("number"))
+
+
+def version_at(versions: list[ProtocolVersion], at: datetime) -> ProtocolVersion | None:
+    """Return which of the confirmed `versions` was in force at an instant, the first one before it was; None
+    when there is none."""
+    found = [v for v in versions if v.confirmed_at is not None and v.confirmed_at <= at]
+    return next(iter([*reversed(found), *versions]), None)

@@ -19,7 +19,12 @@ from studylab.studies.confirm_hooks import tell_confirmed
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.rules.loader import load_protocol, protocol_hash
 from studylab.studies.rules.protocol import Protocol
-from studylab.studies.selectors import limits_content, newest_version, plan_of
+from studylab.studies.selectors import (
+    limits_content,
+    needs_approval,
+    newest_version,
+    plan_of,
+)
 
 LIMITS_MEANING = "I have read every limit of this protocol version and confirm them for this study"
 
@@ -62,7 +67,7 @@ def study_create(
         actor=actor, action=Action.STUDY_CREATED, subject_type="study", subject_code=slug,
         study_id=study.pk, data={"title": plan.title},
     )  # fmt: skip
-    _version_write(study=study, document=document, number=1, actor=actor)
+    version_write(study=study, document=document, number=1, actor=actor)
     if lead is not None:
         house = Actor(None, actor.label, study.pk, request_id=actor.request_id)
         role_grant(
@@ -97,13 +102,13 @@ def protocol_add(
     newest = newest_version(study)
     if newest is not None and newest.sha256 == protocol_hash(document):
         raise Refused(f"This is word for word version {newest.number}.", field="document")
-    return _version_write(
+    return version_write(
         study=study, document=document, number=newest.number + 1 if newest else 1, actor=actor,
         note=note, approval_reference=approval_reference, approval_on=approval_on,
     )  # fmt: skip
 
 
-def _version_write(
+def version_write(
     *,
     study: Study,
     document: str,
@@ -113,6 +118,7 @@ def _version_write(
     approval_reference: str = "",
     approval_on: date | None = None,
 ) -> ProtocolVersion:
+    """Keep a document as the study's next version, inside the caller's transaction."""
     version = ProtocolVersion.objects.create(
         study=study, number=number, document=document, sha256=protocol_hash(document), note=note,
         approval_reference=approval_reference, approval_on=approval_on, added_at=clock.now(),
@@ -126,20 +132,39 @@ def _version_write(
 
 
 @sensitive_variables("password")
-def limits_confirm(*, version: ProtocolVersion, password: str, actor: Actor) -> ProtocolVersion:
+def limits_confirm(
+    *,
+    version: ProtocolVersion,
+    password: str,
+    approval_reference: str = "",
+    approval_on: date | None = None,
+    actor: Actor,
+) -> ProtocolVersion:
     """Confirm a version's limits by the clinician's signature; from then on the version is in force.
 
     Only the newest version, and only once. The signature is bound to the document's digest and every limit.
+    Limits that differ from confirmed ones need the reference and day of their approval, given with the
+    version or here.
     """
     require_in(actor, Cap.LIMITS_CONFIRM, version.study)
     user = check_password(
         actor=actor, password=password, subject_type="protocol_version", subject_code=version.number
     )
-    return _confirmed(version=version, user=user, actor=actor)
+    return _confirmed(
+        version=version, user=user, reference=approval_reference.strip(), approved=approval_on,
+        actor=actor,
+    )  # fmt: skip
 
 
 @service
-def _confirmed(*, version: ProtocolVersion, user: User, actor: Actor) -> ProtocolVersion:
+def _confirmed(
+    *,
+    version: ProtocolVersion,
+    user: User,
+    reference: str,
+    approved: date | None,
+    actor: Actor,
+) -> ProtocolVersion:
     study: Study = lock(Study, pk=version.study_id)  # no newer version meanwhile
     version = lock(ProtocolVersion, pk=version.pk)
     if version.confirmed_at is not None:
@@ -149,12 +174,17 @@ def _confirmed(*, version: ProtocolVersion, user: User, actor: Actor) -> Protoco
         raise Refused(f"Version {newest.number} is newer. Read and confirm that one.")
     if version.sha256 != protocol_hash(version.document):
         raise Refused("The stored document does not fit its digest. Add it again as a new version.")
+    version.approval_reference = version.approval_reference or reference
+    version.approval_on = version.approval_on or approved
+    _check_approval(version)
     signature = signature_write(
         actor=actor, user=user, meaning=LIMITS_MEANING, subject_type="protocol_version",
         subject_code=version.number, content=limits_content(version),
     )  # fmt: skip
     version.confirmed_at, version.confirmation = signature.signed_at, signature
-    version.save(update_fields=["confirmed_at", "confirmation"])
+    version.save(
+        update_fields=["confirmed_at", "confirmation", "approval_reference", "approval_on"]
+    )
     _take_titles(study, plan_of(version))
     audit(
         actor=actor, action=Action.LIMITS_CONFIRMED, subject_type="protocol_version",
@@ -162,6 +192,19 @@ def _confirmed(*, version: ProtocolVersion, user: User, actor: Actor) -> Protoco
     )  # fmt: skip
     tell_confirmed(study.pk)
     return version
+
+
+def _check_approval(version: ProtocolVersion) -> None:
+    """Refuse changed limits without the reference and day of their approval."""
+    if not needs_approval(version):
+        return
+    if not version.approval_reference:
+        raise Refused(
+            "These limits differ from the confirmed ones. Give the reference of their approval.",
+            field="approval_reference",
+        )
+    if version.approval_on is None or version.approval_on > today_in(version.study.timezone):
+        raise Refused("Give the day of the approval, today or earlier.", field="approval_on")
 
 
 def _take_titles(study: Study, plan: Protocol) -> None:

@@ -10,5 +10,4 @@ study_urls: list[URLPattern] = [
     path("set-up/state/", views.study_state, name="study_state"),
     path("set-up/protocol/add/", views.protocol_new, name="protocol_add"),
     path("set-up/protocol/<int:number>/", views.protocol_version, name="protocol_version"),
-    path("set-up/protocol/<int:number>/confirm/", views.limits_sign, name="limits_confirm"),
 ]

@@ -1,4 +1,4 @@
-"""Set-up: the study, its protocol versions, and the confirmation of limits."""
+"""Set-up: the study and its protocol versions. Limits are confirmed in `screening.views.limits`."""
 
 from typing import Any
 
@@ -6,25 +6,21 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form, take_refusal
-from studylab.studies.forms import ConfirmForm, ProtocolForm, StateForm
+from studylab.studies.forms import ProtocolForm, StateForm
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.pages import ready_rows, version_page
 from studylab.studies.rules.problems import ProtocolInvalid
 from studylab.studies.selectors import (
     access_version,
-    changes_to_confirm,
     newest_version,
     versions_of,
 )
 from studylab.studies.services import (
-    LIMITS_MEANING,
-    limits_confirm,
     moves_from,
     protocol_add,
     study_state_set,
@@ -90,34 +86,6 @@ def protocol_new(request: StaffRequest, study: str) -> HttpResponse:
                 )
                 return redirect(_version_url(request, version))
     return render(request, "studies/protocol_add.html", context, status=status)
-
-
-@requires(Cap.LIMITS_CONFIRM)
-@sensitive_post_parameters()
-@require_http_methods(["GET", "POST"])
-def limits_sign(request: StaffRequest, study: str, number: int) -> HttpResponse:
-    """Read every limit and what changed, then sign."""
-    version = access_version(request.study, number)
-    newest = newest_version(request.study)
-    form = ConfirmForm(request.POST or None)
-    return answer_form(
-        request,
-        form=form,
-        template="studies/limits_confirm.html",
-        write=lambda: limits_confirm(
-            version=version, password=form.cleaned_data["password"], actor=request.actor
-        ),
-        done=lambda signed: _version_url(request, signed),
-        message=f"The limits of version {version.number} are confirmed and in force.",
-        context={
-            **version_page(version, blocks=False),
-            "changes": changes_to_confirm(version),
-            "newest": newest,
-            "open": version.confirmed_at is None and newest == version,
-            "meaning": LIMITS_MEANING,
-            "cancel": _version_url(request, version),
-        },
-    )
 
 
 @requires(Cap.SETUP_EDIT)

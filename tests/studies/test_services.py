@@ -1,5 +1,6 @@
 """Studies and protocol versions through the services, and past them."""
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -95,7 +96,12 @@ class TestVersions:
         added = protocol_add(study=study, document=STRICTER, note="pulse", actor=actor_of(lead))
         assert (added.number, added.added_by) == (2, lead)
         assert current_protocol(study).version.number == 1
-        confirm(study, clinician, 2)
+        with pytest.raises(Refused, match="reference of their approval"):
+            confirm(study, clinician, 2)
+        limits_confirm(
+            version=added, password=PASSWORD, approval_reference="EC 7",
+            approval_on=date(2026, 3, 2), actor=actor_for(clinician, study),
+        )  # fmt: skip
         now = current_protocol(study)
         assert (now.version.number, now.confirmed) == (2, True)
         assert now.plan.limits.screening.pulse.pass_from == 65

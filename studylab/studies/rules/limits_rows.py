@@ -21,7 +21,7 @@ VITALS = {
     "diastolic": ("Diastolic pressure", "mmHg"),
     "pulse": ("Pulse", "per minute"),
 }
-_NUMBER_NAMES = {
+NUMBER_NAMES = {
     "age_min": ("Youngest age", "years"),
     "age_max": ("Oldest age", "years"),
     "bmi_min": ("Lowest body mass index", "kg/m²"),
@@ -249,5 +249,5 @@ def _checks(limits: Limits) -> list[LimitRow]:
 
 
 def _number(key: str, value: float) -> LimitRow:
-    name, unit = _NUMBER_NAMES.get(key, (key, ""))
+    name, unit = NUMBER_NAMES.get(key, (key, ""))
     return LimitRow(NUMBERS, name, f"{_n(value)} {unit}".rstrip())
