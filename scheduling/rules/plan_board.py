@@ -49,7 +49,7 @@ class Board:
         if not all(possible):
             return None
         for tried, starts in enumerate(self._walk(possible, ())):
-            seats = assign(self._requests(starts))
+            seats = assign(self.requests(starts))
             if seats is not None:
                 return starts, seats
             if tried >= TRIES:
@@ -68,7 +68,8 @@ class Board:
         for at in ascending(bits):
             yield from self._walk(possible, (*chosen, at))
 
-    def _requests(self, starts: Starts) -> list[Request]:
+    def requests(self, starts: Starts) -> list[Request]:
+        """Return what a series would occupy, each with the places that are free for it."""
         size = self.problem.grid.minutes_per_slot
         return [
             Request(

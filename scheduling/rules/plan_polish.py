@@ -5,7 +5,7 @@ from itertools import pairwise, product
 
 from scheduling.rules.occupation import assign
 from scheduling.rules.plan_board import Board
-from scheduling.rules.plan_problem import UNWANTED, Placed, PlanPerson, PlanProblem, Seats, Starts
+from scheduling.rules.plan_problem import Placed, PlanPerson, PlanProblem, Seats, Starts
 from scheduling.rules.timeline import ascending, shift_back
 
 FEW = 8  # series of one cost that are tried for seats
@@ -77,7 +77,7 @@ def best_series(board: Board, person: PlanPerson, below: int) -> tuple[Starts, S
             cost = problem.cost(person, starts)
             if cost >= below:
                 break
-            seats = assign(board._requests(starts))
+            seats = assign(board.requests(starts))
             if seats is not None:
                 best, below = (starts, seats), cost
                 break
@@ -116,6 +116,3 @@ def _distances(problem: PlanProblem) -> list[tuple[int, Starts]]:
             )
             found.append((away, tuple(starts)))
     return sorted(found)
-
-
-__all__ = ["UNWANTED", "best_series", "match", "polish"]

@@ -8,10 +8,10 @@ import random
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from scheduling.rules.plan_board import Board, first_fit, refill, seat
+from scheduling.rules.plan_board import Board, refill, seat
 from scheduling.rules.plan_flow import Block, BlockAnswer, blocks, solve_block
 from scheduling.rules.plan_people import Group, PeopleModel
-from scheduling.rules.plan_polish import match, polish
+from scheduling.rules.plan_polish import best_series, match, polish
 from scheduling.rules.plan_problem import (
     Placed,
     Plan,
@@ -22,6 +22,7 @@ from scheduling.rules.plan_problem import (
 
 ORDERS = 12  # shuffled orders that first fit tries
 BLOCK_SHARE = 0.35  # of the time for the bound of all blocks
+SPREADING = 5.0  # seconds for even days once everybody has the best times
 PEOPLE_SHARE = 0.6  # of what is left then for placing more people
 
 
@@ -178,16 +179,27 @@ class _Solver:
             self.bound = max(min(self.bound, int(bound + 1e-6)), len(self.best.placed))
 
     def _solve_wishes(self) -> None:
-        if self.left < 1 or not self.best.placed or self.best.cost == 0:
+        """Search on for better times; only briefly, for even days, when everybody has their best already."""
+        if self.left < 1 or not self.best.placed:
             return
+        seconds = min(self.left, SPREADING) if self.best.cost <= self._least() else self.left
         model = PeopleModel(self.problem, self.groups)
         model.hint({row.person: row.starts for row in self.best.placed})
         model.aim_at_wishes(len(self.best.placed))
         model.solve(
-            seconds=self.left,
+            seconds=seconds,
             workers=self.workers,
             found=lambda chosen, _: self._better(seat(self.problem, chosen)) and self.left < 0,
         )
+
+    def _least(self) -> int:
+        """Return what the people placed would cost if each had the lab alone: no plan of them costs less."""
+        board, total = Board(self.problem), 0
+        for row in self.best.placed:
+            person = self.problem.people[row.person]
+            found = best_series(board, person, self.problem.cost(person, row.starts) + 1)
+            total += self.problem.cost(person, found[0] if found else row.starts)
+        return total
 
 
 def _narrowed(problem: PlanProblem) -> PlanProblem:
@@ -203,6 +215,3 @@ def _narrowed(problem: PlanProblem) -> PlanProblem:
         for person in problem.people
     )
     return replace(problem, people=people)
-
-
-__all__ = ["News", "first_fit", "solve"]

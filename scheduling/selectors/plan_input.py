@@ -48,6 +48,7 @@ def without_series(study: Study, at: datetime) -> QuerySet[Participant]:
             ~Exists(booked),
             ~Exists(Dose.objects.filter(participant=OuterRef("pk"))),
             ~Exists(Hold.objects.filter(participant=OuterRef("pk"), released_at=None)),
+            status=Participant.Status.ACTIVE,
         )
         .select_related("study", "availability")
         .annotate(valid_until=standing.order_by("-id").values("valid_until")[:1])

@@ -10,7 +10,7 @@ from datetime import timedelta
 import pytest
 
 from scheduling.rules.plan_board import Board, first_fit
-from tests.scheduling.rules.plan_examples import halves, people, problem, solved, week
+from tests.scheduling.rules.plan_examples import MONDAY, halves, people, problem, solved, week
 from tests.scheduling.rules.schedule_examples import protocol, spacing, three_visits, visit
 
 EXACT = (
@@ -110,10 +110,12 @@ def test_nobody_fits_into_closed_rooms() -> None:
 
 
 def test_first_fit_is_beaten() -> None:
-    """First fit fills the week from its beginning and blocks the gaps that dosing visits need."""
-    asked = problem(three_visits(), week(1), people(8))
-    plan, last = solved(asked, seconds=3)
-    assert len(first_fit(asked, range(8))) < len(plan.placed) == last.bound
+    """Who can always come takes the only hour of who cannot, when one is placed after the other."""
+    hour = protocol((visit(1, ("all", 60, {"lab": 1}), dose="all"),))
+    early = people(1, free=((MONDAY, MONDAY + timedelta(hours=1)),))
+    asked = problem(hour, week(1, days=1, minutes=120), [*people(1), *early])
+    plan, last = solved(asked)
+    assert (len(first_fit(asked, range(2))), len(plan.placed), last.bound) == (1, 2, 2)
 
 
 def test_series_already_booked_may_move_but_are_never_dropped() -> None:
