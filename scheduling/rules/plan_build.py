@@ -34,12 +34,16 @@ RASTER = 15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """One volunteer to be planned. `stays` are the present starts of a series that may move."""
+    """One volunteer to be planned. `stays` are the present starts of a series that may move.
+
+    The dose comes at or after `dose_from` (medicines) and before `dose_before` (sign-off); None for no such limit.
+    """
 
     key: str
     free: Sequence[Interval]
     liked: Sequence[Interval]
     dose_before: datetime | None
+    dose_from: datetime | None = None
     stays: tuple[datetime, ...] | None = None
 
 
@@ -83,11 +87,12 @@ def build_problem(
 def _person(whole: Problem, row: Candidate) -> PlanPerson:
     grid, plan = whole.grid, whole.plan
     frames = [whole.frame(index) for index in range(len(plan.visits))]
+    dosing = next(n for n, visit in enumerate(plan.visits) if visit.is_dosing)
+    ahead = dose_offset(plan.dosing_visit)
     if row.dose_before is not None:
-        number = plan.dosing_visit.number
-        index = next(n for n, visit in enumerate(plan.visits) if visit.number == number)
-        last = grid.ceil(row.dose_before - dose_offset(plan.dosing_visit))
-        frames[index] &= grid.span(0, last)
+        frames[dosing] &= grid.span(0, grid.ceil(row.dose_before - ahead))
+    if row.dose_from is not None:
+        frames[dosing] &= grid.span(grid.ceil(row.dose_from - ahead), grid.slots)
     own, liked = free_bits(grid, row.free), free_bits(grid, row.liked) if row.liked else 0
     lengths = [-(-visit.minutes // grid.minutes_per_slot) for visit in plan.visits]
     starts = [bits & runs(own, length) for bits, length in zip(frames, lengths, strict=True)]

@@ -20,7 +20,8 @@ from studylab.studies.rules.protocol import Protocol
 class CheckedRow:
     """One volunteer's series in a plan, with what holds for them now. Instants carry a zone.
 
-    `free` are the volunteer's own times; `dose_before` is when the sign-off ends.
+    `free` are the volunteer's own times; `dose_before` is when the sign-off ends, `dose_from` when the last
+    medicine is out.
     """
 
     key: str
@@ -28,6 +29,7 @@ class CheckedRow:
     free: Sequence[Interval]
     not_before: datetime
     dose_before: datetime | None
+    dose_from: datetime | None = None
 
 
 def check_plan(
@@ -63,6 +65,8 @@ def _dose(plan: Protocol, row: CheckedRow) -> Iterator[str]:
     dose = anchors.get(f"{plan.dosing_visit.key}.dose")
     if row.dose_before is not None and dose is not None and dose >= row.dose_before:
         yield "The sign-off ends before the dose would be given."
+    if row.dose_from is not None and dose is not None and dose < row.dose_from:
+        yield "A medicine on record needs more time before the dose."
 
 
 def _shared_places(plan: Protocol, rows: Sequence[CheckedRow]) -> Iterator[tuple[str, str]]:

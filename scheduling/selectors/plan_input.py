@@ -15,7 +15,7 @@ from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import Occupancy, free_of, occupancy, person_busy
 from scheduling.selectors.wishes import times_of
 from screening.models import SignOff
-from screening.selectors import sign_off_state
+from screening.selectors import sign_off_state, washouts_of
 from studylab.participants.models import Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
@@ -115,6 +115,12 @@ def plan_input(run: PlanRun, now: datetime) -> PlanInput:
     return PlanInput(plan, problem, places, tuple(rows), tuple(left_out))
 
 
+def medicines_out(who: Participant, now: datetime) -> datetime | None:
+    """Return the first moment for the dose that the medicines on record allow; None when none has to be waited for."""
+    waiting = washouts_of(who, now)
+    return waiting[0].earliest if waiting else None
+
+
 def _candidate(
     who: Participant,
     now: datetime,
@@ -131,6 +137,7 @@ def _candidate(
         free=_both(times.possible(zone, grid.start, grid.end), free),
         liked=_both(times.liked(zone, grid.start, grid.end), free),
         dose_before=state.sign_off.valid_until if state.sign_off else None,
+        dose_from=medicines_out(who, now),
         stays=stays,
     )
 

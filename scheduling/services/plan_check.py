@@ -8,6 +8,7 @@ from scheduling.models import PlanRow, Series, Visit
 from scheduling.rules.plan_check import CheckedRow, check_plan
 from scheduling.rules.search import SeriesOption
 from scheduling.selectors.options import option_from_json
+from scheduling.selectors.plan_input import medicines_out
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import free_of, occupancy, person_busy
 from screening.selectors import sign_off_state
@@ -52,6 +53,7 @@ def troubles(
             ),
             not_before=now,
             dose_before=_sign_off_ends(row.participant, now),
+            dose_from=medicines_out(row.participant, now),
         )
         for row in proposals
     ]

@@ -25,7 +25,9 @@ def week(rooms: int, *, days: int = 5, minutes: int = 480) -> dict[str, tuple[Pl
 def people(count: int, *, free: Sequence[Interval] | None = None, **more: Any) -> list[Candidate]:
     always = free or ((MONDAY - timedelta(days=9), MONDAY + timedelta(days=99)),)
     return [
-        Candidate(key=f"P{n + 1}", free=always, liked=always, dose_before=None, **more)
+        Candidate(
+            **{"key": f"P{n + 1}", "free": always, "liked": always, "dose_before": None, **more}
+        )
         for n in range(count)
     ]
 

@@ -190,7 +190,9 @@ def test_the_checker_sees_somebody_twice_and_a_sign_off_that_ends(sound) -> None
     dose = rows[0].option.visits[1].start + timedelta(minutes=45)
     short = replace(rows[0], dose_before=dose)
     assert "sign-off ends" in check_plan(plan=plan, rows=[short], places=places)[rows[0].key][0]
-    lasting = replace(rows[0], dose_before=dose + timedelta(seconds=1))
+    early = replace(rows[0], dose_from=dose + timedelta(seconds=1))
+    assert "medicine" in check_plan(plan=plan, rows=[early], places=places)[rows[0].key][0]
+    lasting = replace(rows[0], dose_before=dose + timedelta(seconds=1), dose_from=dose)
     assert check_plan(plan=plan, rows=[lasting], places=places) == {}
 
 

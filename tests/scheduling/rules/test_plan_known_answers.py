@@ -99,6 +99,17 @@ def test_half_days_that_all_cover_one_day(places: int, most: int) -> None:
     assert (len(found.placed), last.bound) == (most, most)
 
 
+def test_the_dose_comes_between_the_washout_and_the_end_of_the_sign_off() -> None:
+    """A window of one instant leaves one start: the dose stands 45 minutes after the start."""
+    dose = MONDAY + timedelta(days=2, minutes=105)
+    bound = people(2, dose_from=dose)
+    rows = [replace(row, dose_before=dose + timedelta(minutes=1)) for row in bound]
+    asked = problem(three_visits(spacings=EXACT), week(1), rows)
+    plan, last = solved(asked)
+    assert (len(plan.placed), last.bound) == (1, 1)
+    assert asked.grid.at(plan.placed[0].starts[1]) == dose - timedelta(minutes=45)
+
+
 def test_no_more_people_than_there_are() -> None:
     plan, last = solved(problem(three_visits(spacings=EXACT), week(2), people(3)))
     assert (len(plan.placed), last.bound) == (3, 3)
