@@ -40,15 +40,20 @@ BLINDED_ROLES = frozenset(Role) - UNBLINDED_ROLES
 
 
 class Cap(StrEnum):
-    """One thing that may be done. The first two need no role in a study."""
+    """One thing that may be done. The first three need no role in a study.
+
+    LINK_HOLDER is held by whoever opened a personal link (a volunteer, never an account); no role has it.
+    """
 
     ANYONE = "anyone"
     SIGNED_IN = "signed_in"
+    LINK_HOLDER = "link_holder"
     STUDY_VIEW = "study_view"  # the study's name, protocol, commitment
     HOME_VIEW = "home_view"
     VOLUNTEER_VIEW = "volunteer_view"  # codes and where each person is on the path
     VOLUNTEER_ADD = "volunteer_add"
     CONTACT_VIEW = "contact_view"
+    LINK_MAKE = "link_make"  # personal links for volunteers
     CONSENT_RECORD = "consent_record"
     HEALTH_VIEW = "health_view"  # answers, medicines, vitals, findings
     QUESTIONS_RECORD = "questions_record"
@@ -87,6 +92,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
+        Cap.LINK_MAKE,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -94,14 +100,14 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
-        Cap.LIMITS_CONFIRM,
+        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE,
     },
     Role.PHARMACIST: _EVERYBODY | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW},
     Role.EXPERIMENTER: _EVERYBODY
     | _CLINICAL_READ
     | {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.VISIT_RUN,
-        Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD,
+        Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.LINK_MAKE,
     },
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
@@ -115,17 +121,23 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who acts, in which study, as what. Built once per request, task or command."""
+    """Who acts, in which study, as what. Built once per request, task or command.
+
+    A volunteer who came by a personal link has `participant_id` and neither an account nor a role.
+    """
 
     user_id: int | None
     label: str
     study_id: int | None = None
     roles: frozenset[Role] = frozenset()
     request_id: UUID = field(default_factory=uuid4)
+    participant_id: int | None = None
 
     @property
     def caps(self) -> frozenset[Cap]:
-        """Everything the actor's roles allow."""
+        """Everything the actor's roles allow, or what the holder of a link may."""
+        if self.participant_id is not None:
+            return frozenset({Cap.LINK_HOLDER})
         return frozenset().union(*(ROLE_CAPS[role] for role in self.roles))
 
     def may(self, cap: Cap) -> bool:
@@ -135,11 +147,13 @@ class Actor:
     @property
     def is_system(self) -> bool:
         """The house itself, for scheduled work: no user, no study of its own."""
-        return self.user_id is None
+        return self.user_id is None and self.participant_id is None
 
     @property
     def role_text(self) -> str:
         """Roles in words, for the trail."""
+        if self.participant_id is not None:
+            return "Volunteer"
         return ", ".join(ROLE_NAMES[role] for role in Role if role in self.roles)
 
 
@@ -162,3 +176,19 @@ def requires(cap: Cap) -> Callable[[View], View]:
         return view
 
     return mark
+
+
+def link_page(purpose: str) -> Callable[[View], View]:
+    """Declare a page for whoever holds an open personal link of this purpose, and for nobody else."""
+
+    def mark(view: View) -> View:
+        view.link_purpose = purpose  # type: ignore[attr-defined]
+        return requires(Cap.LINK_HOLDER)(view)
+
+    return mark
+
+
+def link_door(view: View) -> View:
+    """Declare a page at which a personal link is shown: open to anyone, guarded like the pages behind it."""
+    view.is_link_door = True  # type: ignore[attr-defined]
+    return requires(Cap.ANYONE)(view)

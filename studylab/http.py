@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Protocol
 
+from django.conf import settings
 from django.contrib import messages
 from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse
@@ -66,3 +67,10 @@ def answer_form(
                     messages.success(request, message)
                 return redirect(done(result))
     return render(request, template, {"form": form, **(context or {})}, status=status)
+
+
+def client_address(request: HttpRequest) -> str:
+    """Return the network address of whoever asks: the last one that our own proxy saw, or the peer's."""
+    if settings.BEHIND_PROXY:
+        return request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
+    return str(request.META.get("REMOTE_ADDR", ""))

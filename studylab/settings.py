@@ -75,6 +75,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "studylab.participants.middleware.LinkMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
@@ -159,6 +160,8 @@ WHITENOISE_USE_FINDERS = ENVIRONMENT == "test"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
 SESSION_COOKIE_NAME = "__Host-session" if PRODUCTION else "studylab_session"
 CSRF_COOKIE_NAME = "__Host-csrf" if PRODUCTION else "studylab_csrf"
+LINK_COOKIE_NAME = "__Host-link" if PRODUCTION else "studylab_link"
+LANGUAGE_COOKIE_NAME = "__Host-language" if PRODUCTION else "studylab_language"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_FAILURE_VIEW = "studylab.people.views.errors.csrf_failed"
 SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
@@ -166,7 +169,8 @@ SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
 SECURE_HSTS_SECONDS = (
     env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
 )
-if PRODUCTION and env.boolean("STUDYLAB_BEHIND_PROXY", False):
+BEHIND_PROXY = PRODUCTION and env.boolean("STUDYLAB_BEHIND_PROXY", False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
@@ -211,7 +215,6 @@ CELERY_BEAT_SCHEDULE = {
     # Ticks only knock; what is due is decided by a query, so a lost or doubled tick does no harm.
     "seal-audit": {"task": "audit.seal", "schedule": 60.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
-    "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},
 }
 
 LOGGING = {

@@ -28,6 +28,11 @@ class Action(StrEnum):
     STAGE_CHANGED = "volunteer.stage_changed"
     CONSENT_RECORDED = "consent.recorded"
     CONSENT_CORRECTED = "consent.corrected"
+    LINK_MADE = "link.made"
+    LINK_REVOKED = "link.revoked"
+    LINK_OPENED = "link.opened"
+    LINK_REFUSED = "link.refused"
+    LANGUAGE_CHOSEN = "volunteer.language_chosen"
     VOLUNTEER_WITHDRAWN = "volunteer.withdrawn"
     VOLUNTEER_SCREENED_OUT = "volunteer.screened_out"
     VOLUNTEER_LOST = "volunteer.lost"
@@ -38,6 +43,8 @@ class Action(StrEnum):
     DEVIATION_EXPLAINED = "deviation.explained"
     DEVIATION_CLOSED = "deviation.closed"
     ANSWERS_RECORDED = "answers.recorded"
+    SELF_REPORT_BEGUN = "self_report.begun"
+    SELF_REPORT_SENT = "self_report.sent"
     VITALS_RECORDED = "vitals.recorded"
     VITALS_CORRECTED = "vitals.corrected"
     ASSESSED = "assessment.made"
@@ -47,12 +54,6 @@ class Action(StrEnum):
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
     VISIT_STATE_CHANGED = "visit.state_changed"
-    PLAN_ASKED = "plan.asked"
-    PLAN_STOPPED = "plan.stopped"
-    PLAN_DECIDED = "plan.decided"
-    AVAILABILITY_NOTED = "availability.noted"
-    OPTION_HELD = "option.held"
-    OPTION_RELEASED = "option.released"
     STEP_RECORDED = "step.recorded"
     STEP_CORRECTED = "step.corrected"
     DOSE_GIVEN = "dose.given"
@@ -92,6 +93,11 @@ SENTENCES: dict[Action, str] = {
     Action.STAGE_CHANGED: "moved a volunteer along the path",
     Action.CONSENT_RECORDED: "recorded a consent",
     Action.CONSENT_CORRECTED: "corrected a consent",
+    Action.LINK_MADE: "made a personal link",
+    Action.LINK_REVOKED: "withdrew a personal link",
+    Action.LINK_OPENED: "opened a personal link",
+    Action.LINK_REFUSED: "gave a wrong birth date at a personal link",
+    Action.LANGUAGE_CHOSEN: "chose a language",
     Action.VOLUNTEER_WITHDRAWN: "recorded a withdrawal",
     Action.VOLUNTEER_SCREENED_OUT: "recorded a screen failure",
     Action.VOLUNTEER_LOST: "recorded a volunteer as lost to contact",
@@ -102,6 +108,8 @@ SENTENCES: dict[Action, str] = {
     Action.DEVIATION_EXPLAINED: "explained a deviation",
     Action.DEVIATION_CLOSED: "closed a deviation",
     Action.ANSWERS_RECORDED: "recorded answers",
+    Action.SELF_REPORT_BEGUN: "began the questionnaire",
+    Action.SELF_REPORT_SENT: "sent the questionnaire",
     Action.VITALS_RECORDED: "recorded a vital set",
     Action.VITALS_CORRECTED: "corrected a vital set",
     Action.ASSESSED: "ran the rules over answers and values",
@@ -111,12 +119,6 @@ SENTENCES: dict[Action, str] = {
     Action.VISIT_MOVED: "moved a visit",
     Action.SERIES_CANCELLED: "cancelled a visit series",
     Action.VISIT_STATE_CHANGED: "changed the state of a visit",
-    Action.PLAN_ASKED: "asked for a plan of several series",
-    Action.PLAN_STOPPED: "stopped the making of a plan",
-    Action.PLAN_DECIDED: "decided on a plan of several series",
-    Action.AVAILABILITY_NOTED: "noted when a volunteer can come",
-    Action.OPTION_HELD: "held a series for a volunteer for ten minutes",
-    Action.OPTION_RELEASED: "let go of a series that was held",
     Action.STEP_RECORDED: "recorded a step",
     Action.STEP_CORRECTED: "corrected a step",
     Action.DOSE_GIVEN: "recorded a dose as given",
@@ -136,5 +138,8 @@ SENTENCES: dict[Action, str] = {
 
 # Notes of something that did not happen.
 REFUSALS = frozenset(
-    {Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED}
-)
+    {
+        Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED,
+        Action.LINK_REFUSED,
+    }
+)  # fmt: skip

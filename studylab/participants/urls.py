@@ -2,7 +2,16 @@
 
 from django.urls import URLPattern, include, path
 
-from studylab.participants.views import consents, contact, deviations, ends, holds, volunteers
+from studylab.participants.views import (
+    consents,
+    contact,
+    deviations,
+    ends,
+    holds,
+    link_door,
+    links,
+    volunteers,
+)
 
 _one_volunteer = [
     path("contact/", contact.volunteer_contact, name="volunteer_contact"),
@@ -13,6 +22,8 @@ _one_volunteer = [
     path("consent/<slug:kind>/correct/", consents.consent_correct_view, name="consent_correct"),
     path("withdraw/", ends.volunteer_withdraw, name="volunteer_withdraw"),
     path("end/", ends.volunteer_end, name="volunteer_end"),
+    path("links/", links.links, name="links"),
+    path("links/<uuid:uid>/withdraw/", links.link_revoke_view, name="link_revoke"),
     path("hold/", holds.hold_add, name="hold_add"),
 ]
 _one_deviation = [
@@ -20,7 +31,11 @@ _one_deviation = [
     path("explain/", deviations.deviation_explain_view, name="deviation_explain"),
     path("close/", deviations.deviation_close_view, name="deviation_close"),
 ]
-site_urls: list[URLPattern] = []
+site_urls: list[URLPattern] = [
+    path("my/", link_door.door, name="link_door"),
+    path("my/language/", link_door.language, name="link_language"),
+    path("my/leave/", link_door.leave, name="link_leave"),
+]
 study_urls = [
     path("volunteers/", volunteers.volunteers, name="volunteers"),
     path("volunteers/find/", volunteers.volunteer_find, name="volunteer_find"),

@@ -45,6 +45,8 @@ class StudyMiddleware:
             raise PermissionDenied("This page declares no capability.")
         if cap == Cap.ANYONE:
             return None
+        if cap == Cap.LINK_HOLDER:
+            return self._link_holder(request)
         if not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
         if request.user.must_change_password and _page_name(request) not in _BEFORE_OWN_PASSWORD:
@@ -58,6 +60,13 @@ class StudyMiddleware:
         if cap != Cap.SIGNED_IN and not actor.may(cap):
             raise PermissionDenied("Your role in this study does not allow this.")
         return None
+
+    @staticmethod
+    def _link_holder(request: HttpRequest) -> None:
+        """Let a volunteer through whom `studylab.participants.middleware` has let in by a personal link."""
+        actor: Actor | None = request.actor  # type: ignore[attr-defined]
+        if actor is None or not actor.may(Cap.LINK_HOLDER) or actor.participant_id is None:
+            raise PermissionDenied("This page opens by a personal link only.")
 
 
 def _page_name(request: HttpRequest) -> str:

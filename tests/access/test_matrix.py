@@ -10,10 +10,11 @@ from django.test import Client
 from studylab import clock
 from studylab.access import ROLE_CAPS, Cap, Role
 from tests.access.world import Page, World, addresses, build, pages
-from tests.cast import make_study, make_user
+from tests.cast import actor_of, make_study, make_user
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
 FREE = {Cap.ANYONE, Cap.SIGNED_IN}
+OUTSIDE = FREE | {Cap.LINK_HOLDER}  # pages that stand below no study
 NOT_OPEN = 403
 FINE = {200, 204, 301, 302, 304, 400, 404, 405, 409, 422}
 
@@ -52,7 +53,7 @@ def test_every_address_has_a_name_and_a_capability() -> None:
 
 def test_what_needs_a_role_stands_below_a_study() -> None:
     for page in pages():
-        assert page.in_study == (page.cap not in FREE), page.route
+        assert page.in_study == (page.cap not in OUTSIDE), page.route
 
 
 def test_the_world_fills_most_addresses(world: World) -> None:
@@ -77,8 +78,8 @@ def test_open_exactly_to_the_roles_that_have_the_capability(
     with clock.travel(world.now):
         for page in pages():
             allowed = page.cap in FREE or page.cap in ROLE_CAPS[role]
-            if page.name == "sign_out":
-                continue  # it would end the sign-in of this test; see test_sign_in
+            if page.name == "sign_out" or (page.name, method) == ("link_door", "post"):
+                continue  # ends the sign-in of this test; refuses without a link (tests/selfreport)
             for address in addresses(page, world):
                 status = ask(client, method, address)
                 asked += 1
@@ -96,12 +97,43 @@ def test_somebody_not_signed_in_is_asked_to(world: World, method: str) -> None:
             answer = getattr(client, method)(address)
             if page.cap == Cap.ANYONE:
                 right = answer.status_code < 500
+            elif page.cap == Cap.LINK_HOLDER:
+                right = answer.status_code == NOT_OPEN
             else:
                 right = answer.status_code == 302 and answer["Location"].startswith(
                     "/sign-in/?next="
                 )
             if not right:
                 wrong.append((page.name, address, answer.status_code))
+    assert wrong == []
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_a_personal_link_opens_its_own_pages_and_no_other(world: World, method: str) -> None:
+    """A volunteer has no account: pages of the staff send them to sign in, whatever link they hold."""
+    from tests.selfreport.phone import make
+
+    coordinator = world.people[Role.COORDINATOR]
+    client, wrong, behind = Client(), [], 0
+    with clock.travel(world.now), transaction.atomic():
+        made = make(actor_of(coordinator, world.study), world.participants[-1])
+        client.post("/my/", {"token": made.token})
+        for page in pages():
+            if page.name == "link_leave":
+                continue  # the device would forget its link
+            for address in addresses(page, world)[:1]:
+                status = ask(client, method, address)
+                if page.cap == Cap.LINK_HOLDER:
+                    behind += 1
+                    right = status in FINE
+                else:
+                    right = status == 302 or (
+                        page.cap == Cap.ANYONE and status in (200, 403, 405, 422)
+                    )
+                if not right:
+                    wrong.append((page.name, address, status))
+        transaction.set_rollback(True)
+    assert behind >= 6
     assert wrong == []
 
 

@@ -18,6 +18,7 @@ from studylab.participants.services import DuplicateDecision
 from studylab.studies.models import Study
 
 DIFFERENT = "different"
+BY_LINK = "by_link"
 # A fixed list, since free text here would carry the names of friends into the record.
 HEARD_FROM = [
     ("", "Not asked"), ("poster", "A poster or leaflet"), ("web page", "A web page"),
@@ -147,12 +148,14 @@ class VolunteerAddForm(ContactForm):
     """A new volunteer, with their agreement to be asked health questions."""
 
     agreed_at = InstantField(
-        label="Agreed to health questions at",
-        help_text="When the volunteer said or signed that you may ask about their health.",
-    )
+        label="Agreed to health questions at", required=False,
+        help_text="When the volunteer said or signed that you may ask about their health. Not needed when they "
+        "are asked by a personal link.",
+    )  # fmt: skip
     agreed_method = forms.ChoiceField(
         label="How they agreed", widget=forms.RadioSelect,
-        choices=[(Consent.Method.SPOKEN, "spoken"), (Consent.Method.PAPER, "on paper")],
+        choices=[(Consent.Method.SPOKEN, "spoken"), (Consent.Method.PAPER, "on paper"),
+                 (BY_LINK, "not yet: they are asked by a personal link")],
     )  # fmt: skip
     heard_from = forms.ChoiceField(
         label="How they heard of the study", choices=HEARD_FROM, required=False
@@ -173,6 +176,15 @@ class VolunteerAddForm(ContactForm):
         language.choices = languages
         if len(languages) == 1:
             del self.fields["language"]
+
+    def clean(self) -> dict[str, Any]:
+        """An agreement that was given has its time; one still to come has none."""
+        cleaned = super().clean()
+        if cleaned.get("agreed_method") == BY_LINK:
+            cleaned["agreed_method"], cleaned["agreed_at"] = "", None
+        elif "agreed_at" not in self.errors and not cleaned.get("agreed_at"):
+            self.add_error("agreed_at", "Enter when the volunteer agreed.")
+        return cleaned
 
     def _same_choices(self, matches: Sequence[Match]) -> list[tuple[str, str]]:
         """Somebody of another study can be joined; somebody of this one is here already."""

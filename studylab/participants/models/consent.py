@@ -27,6 +27,7 @@ class Consent(models.Model):
         PAPER = "paper", "on paper"
         SCREEN = "screen", "on this screen, by the volunteer"
         SPOKEN = "spoken", "spoken (questions only)"
+        LINK = "link", "by the volunteer alone, through a personal link (questions only)"
 
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="consents")
     kind = models.CharField(max_length=10, choices=Kind.choices)
@@ -55,6 +56,20 @@ class Consent(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(kind="questions") | ~Q(method="spoken"), name="consent_study_not_spoken"
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="questions") | ~Q(method="link"), name="consent_study_not_by_link"
+            ),
+            # The volunteer's own act: nobody on the staff records it, and no time but the server's is in it.
+            models.CheckConstraint(
+                condition=~Q(method="link")
+                | Q(
+                    recorded_by=None,
+                    signed_at=F("recorded_at"),
+                    written_on=None,
+                    staff_signed_at=None,
+                ),
+                name="consent_link_own_act",
             ),
             # A second first entry would be a way to date a consent back without a correction.
             models.UniqueConstraint(
@@ -112,6 +127,14 @@ explain(
         "consent_once_per_version": (
             Conflict,
             "This consent is on record already. If something in it is wrong, correct that entry.",
+        ),
+        "consent_study_not_by_link": (
+            Refused,
+            "Consent to the study is given in writing, not by link.",
+        ),
+        "consent_link_own_act": (
+            Refused,
+            "Only the volunteer agrees through a personal link, and the time is the server's.",
         ),
         "consent_study_not_spoken": (Refused, "Consent to the study is given in writing."),
         "participants_consent_supersedes_id_key": (

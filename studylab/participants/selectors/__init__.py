@@ -2,6 +2,7 @@
 
 from studylab.participants.selectors.consents import (
     ConsentEntry,
+    agreed_to_questions,
     consent_entries,
     consent_history,
     consent_times,
@@ -33,6 +34,7 @@ __all__ = [
     "access_deviation",
     "access_hold",
     "access_participant",
+    "agreed_to_questions",
     "barred_from_closing",
     "birth_date",
     "closing_is_void",

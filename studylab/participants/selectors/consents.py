@@ -4,12 +4,20 @@ from dataclasses import dataclass
 
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.consent import ConsentTimes, consent_notes
+from studylab.studies.selectors import current_protocol
 
 
 def current_consent(participant: Participant, kind: str) -> Consent | None:
     """Return the newest standing consent of a kind; corrected entries do not stand any more."""
     standing = Consent.objects.filter(participant=participant, kind=kind, superseded_by=None)
     return standing.select_related("recorded_by").order_by("-signed_at", "-id").first()
+
+
+def agreed_to_questions(participant: Participant) -> bool:
+    """Whether health questions may be asked under the text in force: agreement to them, or to the study."""
+    version = current_protocol(participant.study).plan.consent_version
+    standing = Consent.objects.filter(participant=participant, superseded_by=None, version=version)
+    return standing.exists()
 
 
 def consent_history(participant: Participant) -> list[Consent]:

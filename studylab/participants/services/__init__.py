@@ -1,6 +1,6 @@
 """Everything this app writes. Import services from here."""
 
-from studylab.participants.services.consents import consent_correct, consent_record
+from studylab.participants.services.consents import agreement_give, consent_correct, consent_record
 from studylab.participants.services.contacts import contact_change, contact_read
 from studylab.participants.services.deviations import (
     deviation_close,
@@ -25,6 +25,7 @@ from studylab.participants.services.volunteers import (
 __all__ = [
     "DuplicateDecision",
     "DuplicateFound",
+    "agreement_give",
     "consent_correct",
     "consent_record",
     "contact_change",

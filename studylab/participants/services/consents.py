@@ -14,6 +14,7 @@ from studylab.participants.models import Consent, Participant
 from studylab.participants.selectors import current_consent
 from studylab.participants.services.checks import lock_participant, require_active, said
 from studylab.participants.services.consent_order import note_order
+from studylab.participants.services.links import require_holder
 from studylab.studies.selectors import current_protocol
 
 
@@ -69,7 +70,7 @@ def consent_correct(
     """
     require(actor, Cap.CONSENT_RECORD)
     participant = lock_participant(consent.participant, actor)
-    if consent.method == Consent.Method.SCREEN:
+    if consent.method in (Consent.Method.SCREEN, Consent.Method.LINK):
         raise Refused(
             "This consent carries the server's time of the volunteer's own act. It stays."
         )
@@ -87,6 +88,31 @@ def consent_correct(
     _note(actor, Action.CONSENT_CORRECTED, corrected)
     note_order(consent=corrected, actor=actor)
     return corrected
+
+
+@service
+def agreement_give(
+    *, participant: Participant, version: str, language: str, actor: Actor
+) -> Consent:
+    """Record the volunteer's own agreement to health questions, given through a personal link.
+
+    `version` and `language` are those of the text that was read. Given twice, it is recorded once.
+    """
+    require_holder(actor, participant)
+    participant = lock_participant(participant, actor)
+    require_active(participant)
+    standing = current_consent(participant, Consent.Kind.QUESTIONS)
+    if standing is not None and standing.version == version:
+        return standing
+    _check_wanted(participant, Consent.Kind.QUESTIONS, version)
+    now = clock.now()
+    consent = Consent.objects.create(
+        participant=participant, kind=Consent.Kind.QUESTIONS, version=version,
+        method=Consent.Method.LINK, signed_at=now, recorded_at=now,
+    )  # fmt: skip
+    _note(actor, Action.CONSENT_RECORDED, consent, {"language": language})
+    note_order(consent=consent, actor=actor)
+    return consent
 
 
 def _check_wanted(participant: Participant, kind: str, version: str) -> None:
@@ -118,7 +144,7 @@ def _signed_at(method: str, signed_at: datetime | None) -> datetime:
 
 def _check_times(participant: Participant, kind: str, method: str, times: dict[str, Any]) -> None:
     """Raise Refused at the field of a time that is missing or cannot be."""
-    if method not in Consent.Method.values:
+    if method not in Consent.Method.values or method == Consent.Method.LINK:
         raise Refused("Say how the consent was given.", field="method")
     now = clock.now()
     for field in ("signed_at", "staff_signed_at"):
@@ -145,9 +171,12 @@ def _check_times(participant: Participant, kind: str, method: str, times: dict[s
             )
 
 
-def _note(actor: Actor, action: Action, consent: Consent) -> None:
+def _note(
+    actor: Actor, action: Action, consent: Consent, more: dict[str, Any] | None = None
+) -> None:
     before = consent.supersedes
     data: dict[str, Any] = {
+        **(more or {}),
         "kind": consent.kind,
         "version": consent.version,
         "method": consent.method,

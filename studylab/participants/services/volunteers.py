@@ -53,7 +53,7 @@ def participant_add(
     *,
     study: Study,
     details: ContactDetails,
-    agreed_at: datetime,
+    agreed_at: datetime | None,
     agreed_method: str,
     heard_from: str = "",
     language: str = "",
@@ -62,7 +62,8 @@ def participant_add(
 ) -> Participant:
     """Add a volunteer with their agreement to health questions, and give them a code.
 
-    `agreed_at` is when they agreed, `agreed_method` "spoken" or "paper". Raises DuplicateFound when somebody
+    `agreed_at` is when they agreed, `agreed_method` "spoken" or "paper"; None and "" for somebody who is asked
+    by a personal link, about whom nothing can be recorded until they agree there. Raises DuplicateFound when somebody
     known may be the same person and `decision` does not settle it, Refused at the field of a wrong detail.
     """
     require(actor, Cap.VOLUNTEER_ADD)
@@ -72,13 +73,15 @@ def participant_add(
     if study.state == Study.State.CLOSED:
         raise Refused("The study is closed, so nobody can be added.")
     check_details(details, study)
-    _check_agreement(agreed_at, agreed_method)
+    if agreed_method or agreed_at is not None:
+        _check_agreement(agreed_at, agreed_method)
     matches = likely_matches(study, details)
     known = settle_duplicates(matches, decision)
     person = known or Person.objects.create(created_at=clock.now())
     contact_write(person, details)
     participant = _enrol(study, person, heard_from, _language(study, language), actor)
-    _record_agreement(participant, agreed_at, agreed_method, actor)
+    if agreed_at is not None:
+        _record_agreement(participant, agreed_at, agreed_method, actor)
     _note_addition(actor, participant, matches, decision)
     return participant
 
@@ -208,9 +211,11 @@ def _require_reason(decision: DuplicateDecision) -> None:
     )
 
 
-def _check_agreement(agreed_at: datetime, method: str) -> None:
+def _check_agreement(agreed_at: datetime | None, method: str) -> None:
     if method not in (Consent.Method.SPOKEN, Consent.Method.PAPER):
         raise Refused("Say how the volunteer agreed: spoken or on paper.", field="agreed_method")
+    if agreed_at is None:
+        raise Refused("Enter when the volunteer agreed.", field="agreed_at")
     if agreed_at > clock.now():
         raise Refused("This is later than now. Check date and time.", field="agreed_at")
 

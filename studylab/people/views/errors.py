@@ -103,7 +103,12 @@ def _answer(
     next_steps: list[str],
     reasons: tuple[str, ...] = (),
 ) -> HttpResponse:
-    """Render a whole page, or for htmx a notice that lands in the page's message area."""
+    """Render a whole page, or for htmx a notice that lands in the page's message area.
+
+    A page behind a personal link answers in the volunteer's own words and language, with nothing of the staff's.
+    """
+    if getattr(request, "link_page", False):
+        return render(request, "links/problem.html", status=status)
     context: dict[str, Any] = {
         "heading": heading, "text": text, "next_steps": next_steps, "reasons": reasons,
         "back": _came_from(request),

@@ -1,0 +1,120 @@
+"""Lets the holder of a personal link through to the pages that declare it, and guards every such page."""
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone, translation
+from django.utils.cache import patch_vary_headers
+
+from studylab import clock
+from studylab.access import Actor, Cap
+from studylab.participants.link_purposes import link_purpose
+from studylab.participants.models import PersonalLink
+from studylab.participants.rules.link import Door
+from studylab.participants.selectors.links import door_of, link_of_device
+from studylab.participants.services.knocks import too_often
+from studylab.participants.services.links import holder_actor
+from studylab.participants.views.link_answers import link_closed, too_many
+
+SAVES_AT_MOST = (
+    200  # per link and ten minutes: far more than a person sends, far less than a script
+)
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "Referrer-Policy": "no-referrer",
+    "X-Robots-Tag": "noindex, nofollow",
+}
+
+
+class LinkRequest(Protocol):
+    """A request of somebody who holds an open link."""
+
+    link: PersonalLink
+    link_door: Door
+    actor: Actor
+    languages: tuple[str, ...]
+
+
+class LinkMiddleware:
+    """Resolve the device's cookie into a link, refuse what it does not open, and speak its language.
+
+    Stands before the check of cross-site forms: see `_own_origin`.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        request.link = None  # type: ignore[attr-defined]
+        request.link_page = False  # type: ignore[attr-defined]
+        try:
+            response = self.get_response(request)
+            if request.link_page:  # type: ignore[attr-defined]
+                _guard(response)
+        finally:
+            if request.link_page:  # type: ignore[attr-defined]
+                translation.deactivate()
+                timezone.deactivate()
+        return response
+
+    def process_view(
+        self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]
+    ) -> HttpResponse | None:
+        """Open the page, or answer that the link does not."""
+        behind = getattr(view, "required_capability", None) == Cap.LINK_HOLDER
+        if not behind and not getattr(view, "is_link_door", False):
+            return None
+        request.link_page = True  # type: ignore[attr-defined]
+        _own_origin(request)
+        link = link_of_device(request.COOKIES.get(settings.LINK_COOKIE_NAME, ""))
+        stands = door_of(link, clock.now(), known_device=True) if link else Door.CLOSED
+        if link is not None and stands is Door.CLOSED:
+            link = None
+        request.link, request.link_door = link, stands  # type: ignore[attr-defined]
+        _speak(request, link)
+        if not behind:
+            return None
+        if link is None or link.purpose != getattr(view, "link_purpose", ""):
+            return link_closed(request)
+        if request.method == "POST" and too_often("save", str(link.uid), at_most=SAVES_AT_MOST):
+            return too_many(request)
+        request.study, request.actor = link.participant.study, holder_actor(link)  # type: ignore[attr-defined]
+        timezone.activate(link.participant.study.timezone)
+        return None
+
+
+def _guard(response: HttpResponse) -> None:
+    for name, value in _HEADERS.items():
+        response.headers[name] = value
+    response.headers["Content-Language"] = translation.get_language() or settings.LANGUAGE_CODE
+    patch_vary_headers(response, ("Cookie", "Accept-Language"))
+
+
+def _own_origin(request: HttpRequest) -> None:
+    """Name the origin of a form of our own.
+
+    A page with "Referrer-Policy: no-referrer" sends its forms with "Origin: null" (Fetch standard, "append a
+    request Origin header"), which the check of cross-site forms refuses. Where the browser says that the form
+    is of this site, or says nothing, the origin is put back; the form's secret token is checked all the same.
+    """
+    if request.META.get("HTTP_ORIGIN") != "null":
+        return
+    if request.headers.get("Sec-Fetch-Site", "same-origin") == "same-origin":
+        request.META["HTTP_ORIGIN"] = f"{request.scheme}://{request.get_host()}"
+
+
+def _speak(request: HttpRequest, link: PersonalLink | None) -> None:
+    """Activate the language: the one chosen here, else the volunteer's, else the browser's."""
+    offered = tuple(code for code, _name in settings.LANGUAGES)
+    if link is not None:
+        offered = link_purpose(link.purpose).languages(link.participant)
+    chosen = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
+    wished = [chosen, link.participant.language if link else ""]
+    language = next((code for code in wished if code in offered), "")
+    if not language:
+        asked = "" if link else translation.get_language_from_request(request)
+        language = asked if asked in offered else offered[0]
+    translation.activate(language)
+    request.languages = offered  # type: ignore[attr-defined]
