@@ -10,9 +10,16 @@ class ScreeningConfig(AppConfig):
     label = "screening"
 
     def ready(self) -> None:
-        """Tell the apps below since when answers and values exist, and what follows on confirmed limits."""
+        """Tell the apps below since when records exist, what follows on confirmed limits, what links open."""
         from screening.selectors.first_records import first_answers, first_vitals
+        from screening.selectors.self_report import (
+            first_self_report,
+            has_written,
+            languages_of,
+        )
         from screening.tasks import knock
+        from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
+        from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
         from studylab.studies.confirm_hooks import register_confirm_hook
 
@@ -20,3 +27,8 @@ class ScreeningConfig(AppConfig):
 
         register_record_time("answers", first_answers, ("questions", "study"))
         register_record_time("vital set", first_vitals)
+        register_record_time("questionnaire", first_self_report, ("questions", "study"))
+        register_link_purpose(
+            PersonalLink.Purpose.QUESTIONS,
+            LinkPurpose(start="self_report", written=has_written, languages=languages_of),
+        )

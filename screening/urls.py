@@ -2,9 +2,24 @@
 
 from django.urls import URLPattern, path
 
-from screening.views import assessment, limits, questions, rules, sign_off, vitals
+from screening.views import (
+    assessment,
+    limits,
+    questions,
+    rules,
+    self_report,
+    sign_off,
+    vitals,
+)
 
-site_urls: list[URLPattern] = []
+site_urls: list[URLPattern] = [
+    path("my/questions/", self_report.start, name="self_report"),
+    path("my/questions/agreement/", self_report.agreement, name="self_report_agreement"),
+    path("my/questions/<int:number>/", self_report.screen, name="self_report_screen"),
+    path("my/questions/review/", self_report.review, name="self_report_review"),
+    path("my/questions/later/", self_report.later, name="self_report_later"),
+    path("my/questions/sent/", self_report.sent, name="self_report_sent"),
+]
 _person = "volunteers/<str:code>/"
 _visit = f"{_person}visits/<uuid:visit_uid>/"
 _version = "set-up/protocol/<int:number>/"

@@ -3,6 +3,16 @@
 from screening.models.answers import AnswerSet
 from screening.models.decision import Assessment, SignOff
 from screening.models.runs import RulesRun
+from screening.models.self_report import SelfReport, SelfReportEntry
 from screening.models.vitals import VitalReading, VitalSet
 
-__all__ = ["AnswerSet", "Assessment", "RulesRun", "SignOff", "VitalReading", "VitalSet"]
+__all__ = [
+    "AnswerSet",
+    "Assessment",
+    "RulesRun",
+    "SelfReport",
+    "SelfReportEntry",
+    "SignOff",
+    "VitalReading",
+    "VitalSet",
+]

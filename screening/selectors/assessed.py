@@ -12,6 +12,7 @@ from screening.rules.assessment import Assessment as Result
 from screening.rules.assessment import assess
 from screening.rules.outcome import ordered, outcome_of
 from screening.selectors.inputs import Inputs, screening_inputs, table_of
+from screening.selectors.told import told_by
 from studylab.participants.models import Participant
 from studylab.studies.rules.limits import Limits
 from studylab.studies.selectors import CurrentProtocol, confirmed_versions
@@ -56,6 +57,7 @@ class Records:
     def __init__(self, people: Sequence[Participant]) -> None:
         ids = [person.pk for person in people]
         self._versions = confirmed_versions(people[0].study) if people else []
+        self._told = told_by(people)
         self._answers: dict[int, list[AnswerSet]] = defaultdict(list)
         self._vitals: dict[int, list[VitalSet]] = defaultdict(list)
         for answer_set in AnswerSet.objects.filter(
@@ -87,5 +89,5 @@ class Records:
         """Return what an assessment of the person by a protocol looks at."""
         return screening_inputs(
             protocol, table_of(protocol), self._answers[person.pk], self._vitals[person.pk],
-            self._versions,
+            self._versions, self._told.get(person.pk),
         )  # fmt: skip

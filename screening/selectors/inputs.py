@@ -1,8 +1,9 @@
 """Everything that an assessment looks at, gathered from what stands on record now."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 from uuid import UUID
 
 from screening.models import AnswerSet, Assessment, VitalSet
@@ -12,6 +13,7 @@ from screening.rules.rows import QuestionRow
 from screening.rules.table import RuleTable, load_table
 from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
+from screening.selectors.told import told_before
 from screening.selectors.vitals import decision_of, standing_sets
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
@@ -89,8 +91,9 @@ def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleT
     sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
     vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
     return screening_inputs(
-        protocol, table, sets, vital_sets, confirmed_versions(participant.study)
-    )
+        protocol, table, sets, vital_sets, confirmed_versions(participant.study),
+        told_before(participant),
+    )  # fmt: skip
 
 
 def screening_inputs(
@@ -99,10 +102,11 @@ def screening_inputs(
     sets: Sequence[AnswerSet],
     vital_sets: Sequence[VitalSet],
     versions: list[ProtocolVersion],
+    told: Mapping[str, Sequence[Any]] | None = None,
 ) -> Inputs:
     """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets.
 
-    `versions` are the study's confirmed protocol versions.
+    `versions` are the study's confirmed protocol versions, `told` what the person changed before sending.
     """
     newest = sets[-1] if sets else None
     vital_set = vital_sets[-1] if vital_sets else None
@@ -118,7 +122,7 @@ def screening_inputs(
         vitals=decision if isinstance(decision, VitalDecision) else None,
         repeated=any(earlier.verdict not in ("", "pass") for earlier in vital_sets[:-1]),
         person=person_of(newest),
-        taken_back=_taken_back(table.asked("screening"), sets),
+        taken_back=_taken_back(table.asked("screening"), sets, told or {}),
         limits_then=_limits_then(protocol.plan.limits, newest, vital_set, versions),
     )
 
@@ -164,7 +168,7 @@ def _dosing_day(
         vitals=None,
         repeated=False,
         person=person_of(before),
-        taken_back=_taken_back(table.asked("dosing_day"), sets),
+        taken_back=_taken_back(table.asked("dosing_day"), sets, {}),
     )
 
 
@@ -185,9 +189,14 @@ def person_of(answer_set: AnswerSet | None) -> Person:
     return Person(answer_set.age_years, answer_set.height_cm, answer_set.weight_kg)
 
 
-def _taken_back(rows: Sequence[QuestionRow], sets: Sequence[AnswerSet]) -> tuple[Finding, ...]:
-    """Return one finding for each answer that mattered in an earlier set and no longer does."""
-    if len(sets) < 2:
+def _taken_back(
+    rows: Sequence[QuestionRow], sets: Sequence[AnswerSet], told: Mapping[str, Sequence[Any]]
+) -> tuple[Finding, ...]:
+    """Return one finding for each answer that mattered earlier and no longer does.
+
+    `told` are the answers that a volunteer changed before sending; they count like those of earlier sets.
+    """
+    if not sets:
         return ()
     newest = sets[-1]
     findings = []
@@ -196,7 +205,7 @@ def _taken_back(rows: Sequence[QuestionRow], sets: Sequence[AnswerSet]) -> tuple
             continue
         now = (newest.answers.get(row.id) or {}).get("value")
         earlier = [(s.answers.get(row.id) or {}).get("value") for s in sets[:-1]]
-        mattered = [value for value in earlier if value and value != row.quiet]
+        mattered = [v for v in (*earlier, *told.get(row.id, ())) if v and v != row.quiet]
         if now == row.quiet and mattered:
             findings.append(_changed(row, mattered[-1], now))
     return tuple(findings)

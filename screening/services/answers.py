@@ -60,22 +60,50 @@ def answers_record(
     require(actor, Cap.QUESTIONS_RECORD)
     participant = lock_participant(participant, actor)
     require_active(participant)
-    gate = _gate(participant, when, visit_uid)
     _check_change(newest_answers(participant, when, visit_uid), supersedes, reason)
+    answer_set = answers_write(
+        participant=participant, when=when, answers=answers, medicines=medicines,
+        no_medicines=no_medicines, height_cm=height_cm, weight_kg=weight_kg, source=source,
+        given_at=given_at, visit_uid=visit_uid, supersedes=supersedes, reason=reason, actor=actor,
+    )  # fmt: skip
+    refresh(participant=participant, gate=Assessment.Gate(when), visit_uid=visit_uid, actor=actor)
+    return answer_set
+
+
+def answers_write(
+    *,
+    participant: Participant,
+    when: str,
+    answers: dict[str, Any],
+    medicines: list[dict[str, Any]],
+    no_medicines: bool,
+    height_cm: float | None,
+    weight_kg: float | None,
+    source: str,
+    given_at: datetime,
+    visit_uid: UUID | None,
+    supersedes: AnswerSet | None,
+    reason: str,
+    actor: Actor,
+) -> AnswerSet:
+    """Write the set inside the caller's transaction, which has locked the person, asked who may, and runs the
+    rules afterwards."""
+    gate = _gate(participant, when, visit_uid)
     rows = table_of(current_protocol(participant.study)).asked(gate)
     now = clock.now()
     answer_set = AnswerSet.objects.create(
         participant=participant, when=when, visit_uid=visit_uid, source=source, supersedes=supersedes,
         answers=checked_answers(answers, rows),
-        medicines=checked_medicines(medicines, now),
+        medicines=checked_medicines(
+            medicines, now, own=source == AnswerSet.Source.VOLUNTEER and actor.user_id is None
+        ),
         no_medicines=no_medicines,
         age_years=_age_at(participant, given_at),
-        height_cm=_possible("height_cm", height_cm),
-        weight_kg=_possible("weight_kg", weight_kg),
+        height_cm=possible_measure("height_cm", height_cm),
+        weight_kg=possible_measure("weight_kg", weight_kg),
         given_at=given_at, recorded_at=now, recorded_by_id=actor.user_id, reason=reason.strip(),
     )  # fmt: skip
     _note(answer_set, actor)
-    refresh(participant=participant, gate=Assessment.Gate(when), visit_uid=visit_uid, actor=actor)
     return answer_set
 
 
@@ -170,12 +198,18 @@ def _is_day(text: str) -> bool:
 
 
 def checked_medicines(
-    medicines: Sequence[Mapping[str, Any]], now: datetime
+    medicines: Sequence[Mapping[str, Any]], now: datetime, *, own: bool = False
 ) -> list[dict[str, Any]]:
-    """Return medicines as they are stored; names stay in the volunteer's own words."""
+    """Return medicines as they are stored; names stay in the volunteer's own words.
+
+    Two names of one medicine are refused, except in a volunteer's `own` list: both lines are judged, and whoever
+    goes through them next puts them together.
+    """
     if len(medicines) > MEDICINES_MAX:
         raise Refused(f"At most {MEDICINES_MAX} medicines fit in one list.", field="medicines")
     checked = [_checked_medicine(medicine, now) for medicine in medicines]
+    if own:
+        return checked
     for place, earlier in repeated(load_catalogue(), as_medicines(checked)).items():
         raise Refused(
             f"{checked[place]['name']} stands in the list already, as {checked[earlier]['name']}. Put both into "
@@ -225,7 +259,7 @@ def _short(text: object, longest: int, what: str) -> str:
     return kept
 
 
-def _possible(name: str, value: float | None) -> float | None:
+def possible_measure(name: str, value: float | None) -> float | None:
     """Return a height or weight, or refuse one that no adult has."""
     if value is None:
         return None
