@@ -46,7 +46,11 @@ def build_lab(start: datetime) -> Lab:
             for member in STAFF
         }
         study = study_create(
-            slug="slide-story", code_prefix="HT", languages=("en",), document=text, actor=house
+            slug="slide-story",
+            code_prefix="HT",
+            languages=("en", "fr-ca"),
+            document=text,
+            actor=house,
         )
         for member in STAFF:
             role_grant(

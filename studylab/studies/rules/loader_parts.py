@@ -190,6 +190,7 @@ def read_questions(document: Table) -> tuple[Question, ...]:
             source=row.text("source"),
             when=row.one_of("when", ("screening", "dosing_day"), default="screening"),
             flag_on=row.one_of("flag_on", ("yes", "no"), default="yes"),
+            text_fr=row.text("text_fr", default=""),
         )
         row.close()
         questions.append(question)

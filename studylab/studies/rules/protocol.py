@@ -184,6 +184,7 @@ class Question:
     source: str
     when: Literal["screening", "dosing_day"] = "screening"
     flag_on: Literal["yes", "no"] = "yes"
+    text_fr: str = ""  # Canadian French, for studies that offer it
 
 
 @dataclass(frozen=True, slots=True)
