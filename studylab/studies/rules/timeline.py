@@ -100,7 +100,7 @@ def day_bars(plan: Protocol) -> list[DayBar]:
                 _r(LEFT + (at - early) * scale),
                 _r(LEFT + (at + late) * scale),
                 early > 0 or late > 0,
-                f"{at:g} h",
+                _hours(at),
             )
         )
     return bars
@@ -137,3 +137,9 @@ def _hours(span: timedelta) -> float:
 
 def _r(value: float) -> float:
     return round(value, 2)
+
+
+def _hours(at: float) -> str:
+    """Return a number of hours in hours and minutes."""
+    hours, minutes = divmod(round(at * 60), 60)
+    return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
