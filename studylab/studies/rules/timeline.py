@@ -100,7 +100,7 @@ def day_bars(plan: Protocol) -> list[DayBar]:
                 _r(LEFT + (at - early) * scale),
                 _r(LEFT + (at + late) * scale),
                 early > 0 or late > 0,
-                _hours(at),
+                _in_words(at),
             )
         )
     return bars
@@ -139,7 +139,7 @@ def _r(value: float) -> float:
     return round(value, 2)
 
 
-def _hours(at: float) -> str:
+def _in_words(at: float) -> str:
     """Return a number of hours in hours and minutes."""
     hours, minutes = divmod(round(at * 60), 60)
     return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
