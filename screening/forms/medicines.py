@@ -43,7 +43,7 @@ class MedicineRow(forms.Form):
     last_taken = InstantField(
         label="Last taken",
         required=False,
-        help_text="Empty means not known and counts as just now.",
+        help_text="Empty: not known, counts as now.",
     )
     prescribed = forms.ChoiceField(
         label="Prescribed?", required=False, choices=[("yes", "Yes"), ("no", "No")],
@@ -84,6 +84,11 @@ class MedicineRow(forms.Form):
             self.slips = load_catalogue().slips(name, cleaned.get("route") or "")
         if self.slips:
             self.add_error("name", f"“{name}” is not in the list. {_meant(self.slips)}")
+            attrs = self.fields["name"].widget.attrs
+            if "hx-trigger" in attrs:
+                attrs["hx-trigger"] += (
+                    ", load"  # what it may be is offered as soon as the page is back
+                )
         if not cleaned.get("prescribed") and "prescribed" not in self.errors:
             self.add_error("prescribed", "Say whether a doctor or somebody else prescribed it.")
         elif cleaned.get("prescribed") == "no" and cleaned.get("prescriber"):

@@ -15,7 +15,7 @@ from rapidfuzz.distance import OSA
 from screening.rules.rows import TableError
 
 LONGEST_LOOKED_UP = 120  # characters of a typed name that are compared
-SUGGEST_FROM = 65.0  # similarity in per cent below which nothing is suggested
+SUGGEST_FROM = 75.0  # similarity in per cent below which nothing is suggested
 SLIP_LETTERS = 2  # letters changed, added, lost or swapped that still look like a slip
 SLIP_LENGTH = 5  # letters that a name must have to be taken for another one with a slip
 

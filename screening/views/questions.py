@@ -157,10 +157,14 @@ def medicine_offers(request: StaffRequest, study: str) -> HttpResponse:
     catalogue = load_catalogue()
     rows = catalogue.resolve(text, None, "")
     known = bool(text) and None not in rows
+    read_pack = known and any(row.reason == READ_THE_PACK for row in rows if row)
+    offers = [offer for offer in catalogue.offers(text) if fold(offer.write) != fold(text)]
+    if read_pack:
+        offers = [offer for offer in offers if fold(offer.name) == fold(text)]
     context = {
         "text": text if len(text) > 1 else "",
         "known": known,
-        "read_pack": known and any(row.reason == READ_THE_PACK for row in rows if row),
-        "offers": [offer for offer in catalogue.offers(text) if fold(offer.write) != fold(text)],
+        "read_pack": read_pack,
+        "offers": offers,
     }
     return render(request, "screening/_medicine_offers.html", context)

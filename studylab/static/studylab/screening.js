@@ -50,6 +50,7 @@
           one.value = one.value.replaceAll("__prefix__", String(number));
         });
       });
+      row.querySelector("legend").textContent += " " + String(number + 1);
       box.append(row);
       window.htmx.process(row);
       total.value = String(number + 1);
