@@ -43,13 +43,17 @@ class OptionShown:
 
 @dataclass(frozen=True, slots=True)
 class BookedVisit:
-    """A booked visit with its state and, where it is still to come, what can be done."""
+    """A booked visit with its state and, where it is still to come, what can be done.
+
+    `ask_ahead` marks a dosing visit to come, before which the questions of the day are asked a first time.
+    """
 
     uid: UUID
     state: str
     state_kind: str
     movable: bool
     can_be_missed: bool
+    ask_ahead: bool
     shown: VisitShown
 
 
@@ -124,6 +128,12 @@ def series_shown(series: Series, now: datetime) -> SeriesShown:
             state_kind=STATE_KINDS[Visit.State(row.state)],
             movable=is_open and row.state in (Visit.State.BOOKED, Visit.State.MISSED),
             can_be_missed=is_open and row.state == "booked" and row.planned.lower <= now,
+            ask_ahead=(
+                is_open
+                and row.state == "booked"
+                and now < row.planned.lower
+                and row.number == plan.dosing_visit.number
+            ),
             shown=_booked_row(plan, row, gaps),
         )
         for row in rows

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django import forms
 from django.forms.boundfield import BoundField
 from django.forms.utils import ErrorDict
+from django.utils import timezone
 
 from screening.forms.fields import AmountField, WordsField
 from screening.forms.medicines import MedicineRows, medicine_rows
@@ -23,12 +24,16 @@ CHOICES = (("yes", "Yes"), ("no", "No"), ("not_sure", "Not sure"))
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One question on the page: the field of its answer, of the person's own words, and of "not sure"."""
+    """One question on the page: the field of its answer, of the person's own words, and of "not sure".
+
+    `before` is what was answered to it ahead of the visit, where that was not the quiet answer.
+    """
 
     row: QuestionRow
     answer: BoundField
     detail: BoundField | None
     unsure: BoundField | None
+    before: str
 
 
 def _answer_field(row: QuestionRow) -> forms.Field:
@@ -74,13 +79,19 @@ class QuestionsForm(forms.Form):
         gate: Gate,
         standing: AnswerSet | None,
         known: AnswerSet | None = None,
+        earlier: AnswerSet | None = None,
+        today: date | None = None,
         offers_url: str = "",
     ) -> None:
         """`standing` is what would be changed; `known` gives first values for medicines of the day.
 
-        `offers_url` is where names of medicines are offered while they are typed.
+        Answers of the dosing day that were given on another day than `today` are asked anew, not shown as if
+        they still held. `earlier` are answers from before the visit, told beside the questions. `offers_url` is
+        where names of medicines are offered while they are typed.
         """
-        self.gate, self.standing = gate, standing
+        self.gate, self.standing, self.earlier = gate, standing, earlier
+        given = timezone.localtime(standing.given_at).date() if standing else None
+        self.asked_anew = gate == "dosing_day" and given is not None and given != today
         self.topics_asked = table.topics_asked(gate)
         super().__init__(data, initial=self._initial(standing))
         for _, rows in self.topics_asked:
@@ -101,6 +112,8 @@ class QuestionsForm(forms.Form):
     def _initial(self, standing: AnswerSet | None) -> dict[str, Any]:
         if standing is None:
             return {"base": ""}
+        if self.asked_anew:
+            return {"base": str(standing.uid), "reason": "Asked again on the day of the dose."}
         first: dict[str, Any] = {
             "base": str(standing.uid),
             "no_medicines": standing.no_medicines,
@@ -148,7 +161,16 @@ class QuestionsForm(forms.Form):
             answer=self[row.id],
             detail=self[detail] if detail in self.fields else None,
             unsure=self[unsure] if unsure in self.fields else None,
+            before=self._before(row),
         )
+
+    def _before(self, row: QuestionRow) -> str:
+        item = (self.earlier.answers.get(row.id) if self.earlier else None) or {}
+        value = item.get("value")
+        if not value or value == row.quiet:
+            return ""
+        said = dict(CHOICES).get(value, str(value))
+        return f"{said}: {item['detail']}" if item.get("detail") else said
 
     def clean(self) -> dict[str, Any]:
         """Check the medicines too, and answers that say two things at once."""

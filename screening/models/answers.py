@@ -22,6 +22,7 @@ class AnswerSet(models.Model):
 
     class When(models.TextChoices):
         SCREENING = "screening", "at screening"
+        AHEAD = "ahead", "before the dosing visit"
         DOSING_DAY = "dosing_day", "on the dosing day"
 
     class Source(models.TextChoices):

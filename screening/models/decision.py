@@ -21,6 +21,7 @@ class Assessment(models.Model):
 
     class Gate(models.TextChoices):
         SCREENING = "screening", "screening"
+        AHEAD = "ahead", "before the dosing visit"
         DOSING_DAY = "dosing_day", "dosing day"
 
     class Outcome(models.TextChoices):

@@ -7,13 +7,13 @@ from typing import Any, Literal, cast
 from studylab.errors import Refused
 
 Disposition = Literal["exclude", "hold", "physician", "note"]
-Gate = Literal["screening", "dosing_day"]
+Gate = Literal["screening", "ahead", "dosing_day"]  # ahead: in the days before a dosing visit
 Kind = Literal["yes_no", "number", "hours_ago", "date", "measured"]
 Comparison = Literal["below", "at_least", "above"]
 
 # Strictest wins: exclude before hold before physician before note.
 WEIGHT: dict[str, int] = {"exclude": 4, "hold": 3, "physician": 2, "note": 1}
-GATES = ("screening", "dosing_day")
+GATES = ("screening", "ahead", "dosing_day")
 KINDS = ("yes_no", "number", "hours_ago", "date", "measured")
 COMPARISONS = ("below", "at_least", "above")
 OTHER = {"yes": "no", "no": "yes"}

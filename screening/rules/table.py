@@ -63,7 +63,7 @@ class RuleTable:
 
     @cached_property
     def _asked(self) -> dict[Gate, tuple[QuestionRow, ...]]:
-        gates: tuple[Gate, ...] = ("screening", "dosing_day")
+        gates: tuple[Gate, ...] = ("screening", "ahead", "dosing_day")
         return {
             gate: tuple(r for r in self.rows if gate in r.when and r.kind != "measured")
             for gate in gates

@@ -11,11 +11,18 @@ from screening.rules.after_the_fact import after_the_fact
 from screening.rules.assessment import Assessment as Result
 from screening.rules.assessment import assess
 from screening.rules.outcome import ordered, outcome_of
+from screening.rules.rows import Gate
 from screening.selectors.inputs import Inputs, screening_inputs, table_of
 from screening.selectors.told import told_by
 from studylab.participants.models import Participant
 from studylab.studies.rules.limits import Limits
 from studylab.studies.selectors import CurrentProtocol, confirmed_versions
+
+GATES: dict[Assessment.Gate, Gate] = {
+    Assessment.Gate.SCREENING: "screening",
+    Assessment.Gate.AHEAD: "ahead",
+    Assessment.Gate.DOSING_DAY: "dosing_day",
+}
 
 
 def assessed(inputs: Inputs, *, zone: ZoneInfo, gate: str, at: datetime) -> Result:
@@ -45,7 +52,7 @@ def _assess(inputs: Inputs, limits: Limits, gate: str, local: datetime) -> Resul
         vitals=inputs.vitals,
         person=inputs.person,
         at=local,
-        gate="screening" if gate == Assessment.Gate.SCREENING else "dosing_day",
+        gate=GATES[Assessment.Gate(gate)],
         vitals_repeat=inputs.repeated,
         with_vitals=gate == Assessment.Gate.SCREENING,
     )

@@ -5,11 +5,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from screening.models import AnswerSet, Assessment, VitalSet
 from screening.rules.inputs import Answer, Medicine, Person, inputs_digest
 from screening.rules.outcome import Finding
-from screening.rules.rows import QuestionRow
+from screening.rules.rows import Gate, QuestionRow
 from screening.rules.table import RuleTable, load_table
 from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
@@ -79,7 +80,8 @@ def current_inputs(participant: Participant, gate: str, visit_uid: UUID | None =
     table = table_of(protocol)
     if gate == Assessment.Gate.SCREENING:
         return _screening(participant, protocol, table)
-    return _dosing_day(participant, protocol, table, visit_uid)
+    ahead = gate == Assessment.Gate.AHEAD
+    return _for_visit(participant, protocol, table, visit_uid, "ahead" if ahead else "dosing_day")
 
 
 def current_inputs_digest(participant: Participant) -> str:
@@ -144,13 +146,17 @@ def _limits_then(
     return None if (then.screening, then.numbers) == (now.screening, now.numbers) else then
 
 
-def _dosing_day(
-    participant: Participant, protocol: CurrentProtocol, table: RuleTable, visit_uid: UUID | None
+def _for_visit(
+    participant: Participant,
+    protocol: CurrentProtocol,
+    table: RuleTable,
+    visit_uid: UUID | None,
+    gate: Gate,
 ) -> Inputs:
-    sets = list(answer_sets(participant, AnswerSet.When.DOSING_DAY, visit_uid))
+    sets = list(answer_sets(participant, gate, visit_uid))
     day = sets[-1] if sets else None
     before = newest_answers(participant, AnswerSet.When.SCREENING)
-    asked_again = {row.id for row in table.asked("dosing_day")}
+    asked_again = {row.id for row in table.asked(gate)}
     answers = {
         key: answer
         for key, answer in as_answers(before.answers if before else {}).items()
@@ -168,8 +174,15 @@ def _dosing_day(
         vitals=None,
         repeated=False,
         person=person_of(before),
-        taken_back=_taken_back(table.asked("dosing_day"), sets, {}),
+        taken_back=_taken_back(table.asked(gate), _of_the_same_day(sets, participant), {}),
     )
+
+
+def _of_the_same_day(sets: Sequence[AnswerSet], participant: Participant) -> list[AnswerSet]:
+    """Return the sets given on the day of the newest one: what was true another day was not taken back."""
+    zone = ZoneInfo(participant.study.timezone)
+    day = sets[-1].given_at.astimezone(zone).date() if sets else None
+    return [one for one in sets if one.given_at.astimezone(zone).date() == day]
 
 
 def unknown_medicines(inputs: Inputs) -> list[tuple[str, tuple[str, ...]]]:

@@ -37,7 +37,7 @@ def assessments_of(made: Assessment, most: int = 20) -> list[Assessment]:
         .select_related("protocol_version", "answer_set", "vital_set")
         .order_by("-id")
     )
-    if made.gate == Assessment.Gate.DOSING_DAY and made.answer_set is not None:
+    if made.gate != Assessment.Gate.SCREENING and made.answer_set is not None:
         found = found.filter(answer_set__visit_uid=made.answer_set.visit_uid)
     return list(found[:most])
 

@@ -114,7 +114,7 @@ def _gate(participant: Participant, when: str, visit_uid: UUID | None) -> Gate:
     if visit_uid is None:
         raise Refused("Questions of the dosing day belong to a visit.")
     check_visit(participant, visit_uid)
-    return "dosing_day"
+    return "ahead" if when == AnswerSet.When.AHEAD else "dosing_day"
 
 
 def _note(answer_set: AnswerSet, actor: Actor) -> None:

@@ -53,7 +53,7 @@ def refresh(
     made = assessment_row(participant, gate, inputs, result, now)
     made.save()
     audit_many([assessment_event(made, actor)])
-    if gate == Assessment.Gate.DOSING_DAY and made.outcome in _STOPS_THE_DAY:
+    if gate != Assessment.Gate.SCREENING and made.outcome in _STOPS_THE_DAY:
         _hold(participant, made, actor)
     return made
 
@@ -111,6 +111,12 @@ def _finding(finding: Finding) -> dict[str, Any]:
     return {**fields, "label": list(finding.label), "earliest": earliest}
 
 
+_WHOSE = {
+    Assessment.Gate.AHEAD.value: "Answers before the visit",
+    Assessment.Gate.DOSING_DAY.value: "Today's answers",
+}
+
+
 def _hold(participant: Participant, assessment: Assessment, actor: Actor) -> None:
     """Put the person on hold for what they answered today."""
     told = [
@@ -121,6 +127,6 @@ def _hold(participant: Participant, assessment: Assessment, actor: Actor) -> Non
     hold_open(
         participant=participant,
         kind=Hold.Kind.ANSWERS,
-        reason=f"Today's answers: {'; '.join(told)}.",
+        reason=f"{_WHOSE[assessment.gate]}: {'; '.join(told)}.",
         actor=actor,
     )

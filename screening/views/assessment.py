@@ -50,6 +50,15 @@ def dosing_day_assessment(
     return _show(request, participant, gate="dosing_day", visit_uid=visit_uid)
 
 
+@requires(Cap.HEALTH_VIEW)
+@require_GET
+def ahead_assessment(request: StaffRequest, study: str, code: str, visit_uid: UUID) -> HttpResponse:
+    """What the rules say about the answers given before a dosing visit."""
+    participant = access_participant(request.study, code)
+    access_visit(participant, visit_uid)
+    return _show(request, participant, gate="ahead", visit_uid=visit_uid)
+
+
 def _show(
     request: StaffRequest, participant: Participant, *, gate: str, visit_uid: UUID | None
 ) -> HttpResponse:

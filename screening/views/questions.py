@@ -3,6 +3,7 @@
 from functools import partial
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.http import HttpResponse
 from django.shortcuts import render
@@ -56,6 +57,16 @@ def dosing_day_questions(
     return _ask(request, participant, gate="dosing_day", visit_uid=visit_uid, done=done)
 
 
+@requires(Cap.QUESTIONS_RECORD)
+@require_http_methods(["GET", "POST"])
+def ahead_questions(request: StaffRequest, study: str, code: str, visit_uid: UUID) -> HttpResponse:
+    """The questions of the dosing day as they are asked in the days before it."""
+    participant = access_participant(request.study, code)
+    access_visit(participant, visit_uid)
+    done = reverse("ahead_assessment", args=[study, code, visit_uid])
+    return _ask(request, participant, gate="ahead", visit_uid=visit_uid, done=done)
+
+
 def _ask(
     request: StaffRequest,
     participant: Participant,
@@ -65,18 +76,25 @@ def _ask(
     done: str,
 ) -> HttpResponse:
     standing = newest_answers(participant, gate, visit_uid)
+    protocol = current_protocol(request.study)
+    screening = newest_answers(participant, AnswerSet.When.SCREENING)
+    ahead = newest_answers(participant, AnswerSet.When.AHEAD, visit_uid) if visit_uid else None
     make = partial(
         QuestionsForm,
-        table=table_of(current_protocol(request.study)),
+        table=table_of(protocol),
         gate=gate,
         standing=standing,
-        known=newest_answers(participant, AnswerSet.When.SCREENING),
+        known=ahead or screening,
+        earlier=ahead if gate == "dosing_day" else None,
+        today=clock.now().astimezone(ZoneInfo(request.study.timezone)).date(),
         offers_url=reverse("medicine_offers", args=[request.study.slug]),
     )
     context = {
         "participant": participant,
         "gate": gate,
         "standing": standing,
+        "ahead": ahead if gate == "dosing_day" else None,
+        "numbers": protocol.plan.limits.numbers,
         "next": next_url(request),
         "history_url": reverse("answers", args=[request.study.slug, participant.code]),
     }
@@ -114,13 +132,15 @@ def answers(request: StaffRequest, study: str, code: str) -> HttpResponse:
     participant = access_participant(request.study, code)
     table = table_of(current_protocol(request.study))
     sets = list(answer_sets(participant, AnswerSet.When.SCREENING).select_related("recorded_by"))
-    day_sets = list(
-        answer_sets(participant, AnswerSet.When.DOSING_DAY).select_related("recorded_by")
-    )
+    visit_sets = {
+        gate: list(answer_sets(participant, gate).select_related("recorded_by"))
+        for gate in (AnswerSet.When.AHEAD, AnswerSet.When.DOSING_DAY)
+    }
     newest = sets[-1] if sets else None
     sittings: list[dict[str, Any]] = [
         *_sittings(sets, table.asked("screening")),
-        *_sittings(day_sets, table.asked("dosing_day")),
+        *_sittings(visit_sets[AnswerSet.When.AHEAD], table.asked("ahead")),
+        *_sittings(visit_sets[AnswerSet.When.DOSING_DAY], table.asked("dosing_day")),
     ]
     return render(
         request,

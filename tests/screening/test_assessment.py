@@ -52,7 +52,7 @@ def ids(assessment: Assessment) -> list[str]:
     return [finding.rule_id for finding in assessment.findings]
 
 
-@pytest.mark.parametrize("gate", ["screening", "dosing_day"])
+@pytest.mark.parametrize("gate", ["screening", "ahead", "dosing_day"])
 def test_a_healthy_person_is_clear(run: Run, gate: str) -> None:
     assessment = run(gate=gate)
     assert (assessment.outcome, assessment.findings, assessment.missing) == ("clear", (), ())
@@ -231,7 +231,9 @@ def test_findings_come_in_order_of_weight(run: Run, healthy: Healthy) -> None:
     }
     assessment = run(answers=answers, medicines=[Medicine("ciprofloxacin", last_taken=AT)])
     # A label contraindication comes before another exclusion; hold before physician before note.
-    assert ids(assessment) == ["C-16", "C-02", "M-073", "C-35", "C-45"]
+    assert ids(assessment) == ["C-16", "C-02", "C-35", "M-073", "C-45"]
+    day = healthy("dosing_day") | {"D-09": Answer("yes"), "D-02": Answer("yes")}
+    assert ids(run(answers=day, gate="dosing_day")) == ["D-02", "D-09"]
 
 
 def test_thoughts_of_ending_life_ask_for_contact_the_same_day(run: Run, healthy: Healthy) -> None:

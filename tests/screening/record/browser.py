@@ -15,7 +15,7 @@ def at(name: str, participant: Any, *more: Any) -> str:
 
 def questionnaire(participant: Any, gate: str = "screening", **changed: Any) -> dict[str, Any]:
     """Return what a browser sends for a whole quiet questionnaire; `changed` adds fields."""
-    standing = newest_answers(participant, "screening" if gate == "screening" else "dosing_day")
+    standing = newest_answers(participant, gate)
     fields = {key: item["value"] for key, item in people.quiet_answers(participant, gate).items()}
     fields |= {
         "base": str(standing.uid) if standing else "",

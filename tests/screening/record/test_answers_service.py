@@ -7,7 +7,7 @@ import pytest
 from django.db import IntegrityError
 
 from screening.models import AnswerSet, Assessment
-from screening.selectors import newest_answers, newest_assessment
+from screening.selectors import newest_answers, newest_assessment, questions_fact
 from studylab import clock
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
@@ -226,3 +226,54 @@ def test_nothing_is_added_once_somebody_left(volunteer: Any, cora: Any) -> None:
     participant_withdraw(participant=volunteer, reason="Moves away.", actor=cora)
     with pytest.raises(Refused, match="withdrawn"):
         people.answer(volunteer, cora)
+
+
+def test_what_is_asked_ahead_of_the_visit_holds_but_never_stands_for_the_day(
+    volunteer: Any, cora: Any
+) -> None:
+    people.answer(volunteer, cora)
+    visit = people.book_visit(volunteer, start=people.NOW + timedelta(days=1))
+    asked = {
+        "when": AnswerSet.When.AHEAD, "visit_uid": visit, "height_cm": None, "weight_kg": None,
+    }  # fmt: skip
+    quiet = people.quiet_answers(volunteer, "ahead")
+    assert {"D-01", "D-02", "D-08", "D-10", "D-11", "D-12", "C-30"} <= set(quiet)
+    assert not {"C-22a", "C-38c", "D-05a"} & set(quiet)  # hours before the dose: asked on the day
+    ill = quiet | {"D-02": {"value": "yes", "detail": "a cold"}}
+    people.answer(volunteer, cora, answers=ill, **asked)
+    made = newest_assessment(volunteer, "ahead", visit)
+    assert made is not None
+    assert made.outcome == "hold"
+    assert volunteer.holds.get().reason == (
+        "Answers before the visit: acute illness (yes: a cold)."
+    )
+    assert questions_fact(volunteer, visit) is None
+    with clock.travel(people.NOW + timedelta(days=1)):
+        people.answer(
+            volunteer, cora, answers=people.quiet_answers(volunteer, "dosing_day"),
+            **asked | {"when": AnswerSet.When.DOSING_DAY},
+        )  # fmt: skip
+        fact = questions_fact(volunteer, visit)
+        assert fact is not None
+        assert fact.outcome == "clear"  # well again is no answer taken back
+
+
+def test_what_was_true_another_day_was_not_taken_back(volunteer: Any, cora: Any) -> None:
+    people.answer(volunteer, cora)
+    visit = people.book_visit(volunteer)
+    asked = {
+        "when": AnswerSet.When.DOSING_DAY, "visit_uid": visit, "height_cm": None, "weight_kg": None,
+    }  # fmt: skip
+    ill = people.quiet_answers(volunteer, "dosing_day", D_02="yes")
+    first = people.answer(volunteer, cora, answers=ill, **asked)
+    well = people.quiet_answers(volunteer, "dosing_day")
+    again = {"answers": well, "reason": "Asked again.", **asked}
+    second = people.answer(volunteer, cora, supersedes=first, **again)
+    made = newest_assessment(volunteer, "dosing_day", visit)
+    assert made is not None
+    assert [finding["rule_id"] for finding in made.findings] == ["changed-D-02"]
+    with clock.travel(people.NOW + timedelta(days=1)):
+        people.answer(volunteer, cora, supersedes=second, **again)
+        made = newest_assessment(volunteer, "dosing_day", visit)
+        assert made is not None
+        assert made.outcome == "clear"

@@ -256,3 +256,32 @@ def test_rules_are_run_again_when_the_protocol_changed(
     page = browser.get(at("assessment", volunteer)).content.decode()
     assert "protocol or rules changed since" not in page
     assert "excluded by the rules" in page
+
+
+def test_the_day_is_asked_anew_with_what_was_said_before_the_visit(
+    browser: Any, volunteer: Any, cora: Any
+) -> None:
+    people.answer(volunteer, cora)
+    visit = people.book_visit(volunteer, start=people.NOW + timedelta(days=1))
+    ahead = at("ahead_questions", volunteer, visit)
+    page = browser.get(ahead).content.decode()
+    assert "Keep taking every prescribed medicine" in page
+    assert "No alcohol in the 24 hours before" in page
+    fields = questionnaire(volunteer, "ahead", **{"D-02": "yes", "D-02-detail": "a cold"})
+    answer = browser.post(ahead, fields)
+    assert answer.status_code == 302, re.findall(r"<li>.*?</li>", answer.content.decode())
+    assert "acute illness" in browser.get(answer.headers["Location"]).content.decode()
+    today = at("dosing_day_questions", volunteer, visit)
+    with clock.travel(people.NOW + timedelta(days=1)):
+        page = browser.get(today).content.decode()
+        assert "said before the visit" in page
+        assert "Yes: a cold" in page
+        assert "checked" not in page.split('name="D-02"')[1].split(">")[0]
+        answer = browser.post(today, questionnaire(volunteer, "dosing_day"))
+        assert answer.status_code == 302
+    with clock.travel(
+        people.NOW + timedelta(days=2)
+    ):  # moved by a day: nothing of yesterday is ticked
+        page = browser.get(today).content.decode()
+        assert 'value="Asked again on the day of the dose."' in page
+        assert not re.search(r'name="D-0\d"[^>]*checked', page)
