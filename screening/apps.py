@@ -10,7 +10,8 @@ class ScreeningConfig(AppConfig):
     label = "screening"
 
     def ready(self) -> None:
-        """Tell the apps below since when records exist, what follows on confirmed limits, what links open."""
+        """Tell the apps below since when records exist, what a document may not say, what follows on limits."""
+        from screening.rules.document import document_problems
         from screening.selectors.first_records import first_answers, first_vitals
         from screening.selectors.self_report import (
             first_self_report,
@@ -22,8 +23,10 @@ class ScreeningConfig(AppConfig):
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
         from studylab.studies.confirm_hooks import register_confirm_hook
+        from studylab.studies.document_checks import register_document_check
 
         register_confirm_hook("reassess", knock)
+        register_document_check("screening table", document_problems)
 
         register_record_time("answers", first_answers, ("questions", "study"))
         register_record_time("vital set", first_vitals)

@@ -11,6 +11,7 @@ from screening.rules.rows import Gate, strictest
 
 UNKNOWN = "M-unknown"
 NEVER_STOP = "A prescribed medicine is never stopped for the study; the prescriber decides."
+LISTED = "listed with the volunteer"
 NOT_LISTED = (
     "This medicine is not in the list. That does not mean that it is safe: a physician looks at it."
 )
@@ -35,6 +36,7 @@ def _unknown(said: str) -> Finding:
         reason=NOT_LISTED,
         source="proposal",
         said=said,
+        known=LISTED,
     )
 
 
@@ -65,6 +67,7 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
         source=row.source,
         said=said,
         earliest=earliest,
+        known=LISTED,
     )
 
 

@@ -18,7 +18,7 @@ class Finding:
     """One rule that fired. `said` is what it fired on, in words, unrounded.
 
     `earliest` is the first moment for the dose as far as this medicine is concerned. `label` names the labels
-    that list a contraindication; `urgent` asks for contact the same day.
+    that list a contraindication; `urgent` asks for contact the same day; `known` says how the value is known.
     """
 
     rule_id: str
@@ -30,6 +30,7 @@ class Finding:
     earliest: datetime | None = None
     label: tuple[str, ...] = ()
     urgent: bool = False
+    known: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,7 @@ def from_row(
         said=said,
         label=row.label,
         urgent=row.urgent,
+        known=row.known,
     )
 
 

@@ -17,6 +17,7 @@ GATES = ("screening", "ahead", "dosing_day")
 KINDS = ("yes_no", "number", "hours_ago", "date", "measured")
 COMPARISONS = ("below", "at_least", "above")
 OTHER = {"yes": "no", "no": "yes"}
+TOLD, MEASURED = "told by the volunteer", "measured here"  # how a value is known
 
 
 class TableError(Refused):
@@ -43,7 +44,7 @@ class QuestionRow:
 
     `flag_on` is the answer to a yes/no question that leads to `disposition`; `not_sure` is where "not sure"
     leads. `asked_if` is the id of a yes/no question: this one is asked only after "yes" or "not sure" there.
-    `label` names the labels that list the condition as a contraindication. `urgent` asks for contact on the
+    `known` says how the value is known. `label` names the labels that list the condition as a contraindication. `urgent` asks for contact on the
     same day. `minimum` and `maximum` bound a number, hours, or the days between a date and now.
     """
 
@@ -62,6 +63,7 @@ class QuestionRow:
     concept: str
     reason: str
     source: str
+    known: str = TOLD
     label: tuple[str, ...] = ()
     urgent: bool = False
     minimum: float = 0.0
@@ -77,7 +79,7 @@ _TEXTS = ("id", "text", "concept", "reason", "source")
 _KNOWN = {
     *_TEXTS,
     *("kind", "unit", "when", "flag_on", "disposition", "not_sure", "tests", "asked_if", "detail"),
-    *("label", "urgent", "minimum", "maximum"),
+    *("known", "label", "urgent", "minimum", "maximum"),
 }
 
 
@@ -110,6 +112,7 @@ def read_row(data: Mapping[str, Any], topic: str) -> QuestionRow:
         concept=data["concept"],
         reason=data["reason"],
         source=data["source"],
+        known=data.get("known", MEASURED if kind == "measured" else TOLD),
         label=tuple(data.get("label", ())),
         urgent=bool(data.get("urgent", False)),
         minimum=float(data.get("minimum", 0)),

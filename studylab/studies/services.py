@@ -16,8 +16,9 @@ from studylab.people.selectors import today_in
 from studylab.people.services.roles import require_in, role_grant
 from studylab.people.services.signatures import check_password, signature_write
 from studylab.studies.confirm_hooks import tell_confirmed
+from studylab.studies.document_checks import checked_protocol
 from studylab.studies.models import ProtocolVersion, Study
-from studylab.studies.rules.loader import load_protocol, protocol_hash
+from studylab.studies.rules.loader import protocol_hash
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import (
     limits_content,
@@ -53,7 +54,7 @@ def study_create(
     `code_prefix` is one to three capital letters that begin every volunteer's code. Raises ProtocolInvalid.
     """
     require(actor, Cap.SETUP_EDIT)
-    plan = load_protocol(document)
+    plan = checked_protocol(document)
     if not re.fullmatch("[A-Z]{1,3}", code_prefix):
         raise Refused("A code begins with one to three capital letters.", field="code_prefix")
     slug = slug or plan.slug
@@ -91,7 +92,7 @@ def protocol_add(
     Raises ProtocolInvalid with everything that is wrong in the document.
     """
     require_in(actor, Cap.SETUP_EDIT, study)
-    plan = load_protocol(document)
+    plan = checked_protocol(document)
     study = lock(Study, pk=study.pk)
     if plan.timezone != study.timezone:
         raise Refused(

@@ -10,7 +10,9 @@ import pytest
 import studylab.studies
 from screening.rules.rows import WEIGHT, TableError, read_row
 from screening.rules.table import FOLDER, RuleTable, build_table, load_table
+from studylab.studies.document_checks import checked_protocol
 from studylab.studies.rules.loader import load_protocol
+from studylab.studies.rules.problems import ProtocolInvalid
 from studylab.studies.rules.protocol import Limits, Question
 
 DOCUMENTS = sorted((Path(studylab.studies.__file__).parent / "documents").glob("*.toml"))
@@ -47,6 +49,7 @@ def test_every_row_explains_itself(table: RuleTable) -> None:
     for row in table.rows:
         assert row.text, row.id
         assert row.reason.endswith("."), row.id
+        assert row.known, row.id
         assert re.search(r"read|from memory|inferred|proposal", row.source), (
             f"{row.id}: the source does not say how it is known"
         )
@@ -199,3 +202,51 @@ def test_a_table_with_loose_ends_is_refused(table: RuleTable) -> None:
         build_table(index, {"only": {"question": [number]}}, table.catalogue)
     with pytest.raises(TableError, match="not the same"):
         build_table(index, {}, table.catalogue)
+
+
+LOOSER = """
+[[questions]]
+id = "C-01"
+text = "Do you have asthma now?"
+concept = "asthma"
+disposition = "physician"
+reason = "Only asthma of today counts here."
+source = "this study"
+
+[[questions]]
+id = "C-43"
+text = "How old are you?"
+concept = "age"
+disposition = "note"
+reason = "Any age will do."
+source = "this study"
+"""
+
+
+def test_a_document_that_loosens_the_house_is_refused_with_key_reason_and_fix() -> None:
+    text = next(path for path in DOCUMENTS if path.stem == "demo").read_text(encoding="utf-8")
+    assert checked_protocol(text).slug
+    with pytest.raises(ProtocolInvalid) as refused:
+        checked_protocol(text + LOOSER)
+    own = len(checked_protocol(text).questions)
+    asthma, age = refused.value.problems
+    assert asthma.key == f"questions[{own + 1}]"
+    assert "C-01 (asthma) is a contraindication of US tablets and UK SmPC 4.3" in asthma.message
+    assert asthma.fix == "Leave the question out."
+    assert age.key == f"questions[{own + 2}]"
+    assert "set that number in the study's limits instead" in f"{age}"
+    tighter = LOOSER.partition('[[questions]]\nid = "C-43"')[0].replace("C-01", "C-35")
+    with pytest.raises(ProtocolInvalid, match="one problem") as refused:
+        checked_protocol(
+            text + tighter
+        )  # the id of the house's rule on psoriasis with a text about asthma
+    assert "Do you have psoriasis?" in refused.value.problems[0].fix
+    tighter = tighter.replace("Do you have asthma now?", "Do you have psoriasis?")
+    tighter = tighter.replace('"physician"', '"exclude"')
+    plan = checked_protocol(text + tighter)
+    assert load_table().for_study(plan.questions).row("C-35").disposition == "exclude"
+    longer = text.replace("fasting_hours = 12", "fasting_hours = 30")
+    assert longer != text
+    with pytest.raises(ProtocolInvalid) as refused:
+        checked_protocol(longer)
+    assert "fasting_hours" in refused.value.problems[0].key

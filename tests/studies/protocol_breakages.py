@@ -193,7 +193,7 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("age order", [("limits.numbers.age_max", 18), ("limits.numbers.age_min", 20)],
      "limits.numbers.age_min", "age_max"),
     ("question twice", [("questions[2].id", "S-01")], "questions[2].id", "another"),
-    ("question of the house", [("questions[1].id", "C-01")], "questions[1].id", "belongs to the house"),
+    ("question id", [("questions[1].id", "first")], "questions[1].id", "S-01"),
     ("disposition", [("questions[1].disposition", "maybe")], "questions[1].disposition", "physician"),
     ("disposition list", [("questions[1].disposition", ["note"])], "questions[1].disposition", "physician"),
     ("question when", [("questions[1].when", "later")], "questions[1].when", "dosing_day"),

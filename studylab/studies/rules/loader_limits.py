@@ -23,7 +23,7 @@ NUMBERS: dict[str, tuple[float, float]] = {
     "bmi_min": (10, 60),  # kg/m2
     "bmi_max": (10, 60),
     "weight_min": (30, 200),  # kg
-    "fasting_hours": (1, 72),
+    "fasting_hours": (1, 24),  # prolonged fasting is a label contraindication; a day is prolonged
     "alcohol_hours": (0, 168),
     "caffeine_hours": (0, 168),
     "cigarettes_per_day": (0, 100),

@@ -24,8 +24,11 @@ from studylab.studies.rules.reader import Table, shown
 
 KEY = r"[a-z][a-z0-9_]*"
 KEY_RULE = "Use small letters, digits and underscores, beginning with a letter."
-QUESTION_ID = r"(?!C-)[A-Z][A-Za-z0-9]*-[0-9]+"
-QUESTION_RULE = 'Use letters, a hyphen and digits such as "S-01"; "C-" belongs to the house.'
+QUESTION_ID = r"[A-Z][A-Za-z0-9]*-[0-9]+[a-z]?"
+QUESTION_RULE = (
+    'Use letters, a hyphen and digits such as "S-01"; the id of a rule of the house, such as "C-35", '
+    "tightens that rule."
+)
 MOST_HOURS = 24 * 92  # longer than any spacing between two visits
 HIGHEST_DOSE_MG = 40.0
 

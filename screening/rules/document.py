@@ -1,0 +1,31 @@
+"""What the house's screening table refuses in a study document."""
+
+from collections.abc import Iterator
+
+from screening.rules.rows import TableError
+from screening.rules.table import load_table
+from studylab.studies.rules.problems import Problem
+from studylab.studies.rules.protocol import Protocol
+
+
+def document_problems(protocol: Protocol) -> Iterator[Problem]:
+    """Yield one problem for each question that loosens a rule of the house or cannot be asked.
+
+    A question with the id of a rule of the house tightens it. It repeats that rule's text, so that nobody
+    changes a rule of the house by taking its id for a question of their own.
+    """
+    table = load_table()
+    texts = {row.id: row.text for row in table.rows}
+    for number, question in enumerate(protocol.questions, start=1):
+        try:
+            table.for_study((question,))
+        except TableError as problem:
+            what, _, fix = problem.message.rpartition(". ")
+            yield Problem(f"questions[{number}]", f"{what}.", fix)
+        else:
+            if question.text != texts.get(question.id, question.text):
+                yield Problem(
+                    f"questions[{number}].text",
+                    f"{question.id} is a rule of the house with another text.",
+                    f"To tighten it, write its text: “{texts[question.id]}” Otherwise use an id of your own.",
+                )
