@@ -18,6 +18,22 @@ COUNT = """<!doctype html><html lang="en"><title>t</title><main>
 <time id="run" data-since="2026-03-02T14:00:00+00:00" data-server-now="2026-03-02T15:29:50+00:00">since 14:00</time>
 </main><script src="/static/studylab/countdown.js"></script></html>"""
 
+HEADS = (
+    "Code",
+    "Taken at the desk",
+    "Physician decides",
+    "What waits for it",
+    "Recorded on that day",
+    "Why",
+)
+WIDE = f"""<!doctype html><html lang="en"><title>t</title>
+<link rel="stylesheet" href="/static/js-lib-bootstrap5/css/bootstrap.min.css">
+<link rel="stylesheet" href="/static/studylab/theme.css"><link rel="stylesheet" href="/static/studylab/app.css">
+<main><h1>People</h1><div class="table-wrap"><table class="table">
+<thead><tr>{"".join(f'<th scope="col">{head}</th>' for head in HEADS)}</tr></thead>
+<tbody><tr><th scope="row">SL-1</th>{"".join(f"<td>value of {head.lower()}</td>" for head in HEADS[1:])}</tr></tbody>
+</table></div></main><script src="/static/studylab/app.js"></script></html>"""
+
 
 @pytest.fixture
 def pages(study: Any, clinician: Any, client_of: Any) -> dict[str, str]:
@@ -101,3 +117,22 @@ def test_countdown_follows_the_server_when_the_tablet_is_wrong() -> None:
         page.clock.run_for(3000)
         assert said == ["due"]
         assert page.locator("#countdown-said").text_content() == "Wait is due."
+
+
+@pytest.mark.parametrize(("width", "row"), [(390, "block"), (1280, "table-row")])
+def test_a_wide_table_is_read_row_by_row_on_the_phone_and_stays_a_table(
+    width: int, row: str
+) -> None:
+    """Nothing scrolls sideways, each value stands beside the name of its column, roles are those of a table."""
+    with browser_with({"/": WIDE}) as browser:
+        page = browser.new_context(viewport={"width": width, "height": 844}).new_page()
+        page.goto("/")
+        wrap = page.locator(".table-wrap")
+        assert wrap.evaluate("(box) => box.scrollWidth <= box.clientWidth")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.locator("tbody tr").evaluate("(row) => getComputedStyle(row).display") == row
+        assert page.get_by_role("rowheader", name="SL-1").count() == 1
+        cell = page.get_by_role("table").get_by_role("cell", name="value of why")
+        assert cell.count() == 1
+        label = cell.evaluate("(cell) => getComputedStyle(cell, '::before').content")
+        assert label == ('"Why"' if row == "block" else "none")
