@@ -45,5 +45,6 @@ study_urls: list[URLPattern] = [
     path(f"{_visit}assessment/ahead/", assessment.ahead_assessment, name="ahead_assessment"),
     path("sign-off/", sign_off.queue, name="sign_off_queue"),
     path("sign-off/<str:code>/", sign_off.sign_off, name="sign_off"),
+    path(f"{_person}asked/<uuid:signature>/<int:index>/", sign_off.bring, name="assessment_bring"),
     path(f"{_person}number/", sign_off.number, name="number_issue"),
 ]

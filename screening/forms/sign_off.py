@@ -9,6 +9,8 @@ from django.forms.boundfield import BoundField
 from screening.forms.fields import AmountField
 from screening.models import Assessment, SignOff
 from screening.rules.vitals import UNITS, WORDS
+from screening.selectors.requests import WHO
+from screening.services.requests import LONGEST
 from studylab.forms import SignatureFields
 from studylab.studies.rules.protocol import Limits
 
@@ -38,6 +40,8 @@ class SignOffForm(SignatureFields):
         help_text="Needed for “not eligible” and “needs more”. The team reads it.",
     )  # fmt: skip
 
+    ASKED = 3  # rows for what is needed and from whom
+
     def __init__(self, data: Any = None, *, assessment: Assessment, limits: Limits) -> None:
         super().__init__(data, initial={"assessed": str(assessment.pk)})
         self.findings = [f for f in assessment.findings if f["disposition"] == "physician"]
@@ -49,6 +53,14 @@ class SignOffForm(SignatureFields):
                 unit=UNITS[measure],
                 low=getattr(limits, f"floor_{measure}"),
                 high=getattr(limits.pre_dose, measure).pass_below,
+            )
+        for number in range(self.ASKED):
+            self.fields[f"ask-{number}"] = forms.CharField(
+                label="What is needed", required=False, max_length=LONGEST,
+                widget=forms.TextInput({"autocomplete": "off"}),
+            )  # fmt: skip
+            self.fields[f"ask-{number}-who"] = forms.ChoiceField(
+                label="From whom", required=False, choices=[("", "choose"), *WHO.items()]
             )
         self.order_fields([*(name for name in self.fields if name != "password"), "password"])
 
@@ -74,6 +86,36 @@ class SignOffForm(SignatureFields):
         """The fields of personal limits."""
         return [self[f"{measure}_from"] for measure in MEASURES]
 
+    @property
+    def asked_fields(self) -> list[tuple[BoundField, BoundField]]:
+        """The rows of what is needed: what, and from whom."""
+        return [(self[f"ask-{n}"], self[f"ask-{n}-who"]) for n in range(self.ASKED)]
+
+    def requests(self) -> list[dict[str, str]]:
+        """Return what is asked for and from whom, for the service."""
+        rows = [
+            {"what": self.cleaned_data.get(f"ask-{n}") or "", "who": self.cleaned_data.get(f"ask-{n}-who") or ""}
+            for n in range(self.ASKED)
+        ]  # fmt: skip
+        return [row for row in rows if row["what"].strip()]
+
+    def _check_asked(self, cleaned: dict[str, Any]) -> None:
+        """Each thing asked for names from whom; "needs more" names at least one."""
+        more = cleaned.get("decision") == SignOff.Decision.NEEDS_MORE
+        for number in range(self.ASKED):
+            what, who = cleaned.get(f"ask-{number}"), cleaned.get(f"ask-{number}-who")
+            if what and not more:
+                self.add_error(f"ask-{number}", "This goes with the decision “needs more”.")
+            elif what and not who:
+                self.add_error(f"ask-{number}-who", "Choose from whom.")
+            elif who and not what:
+                self.add_error(f"ask-{number}", "Say what is needed.")
+        named = any(
+            cleaned.get(f"ask-{n}") or cleaned.get(f"ask-{n}-who") for n in range(self.ASKED)
+        )
+        if more and not named:
+            self.add_error("ask-0", "Say what is needed, and from whom: it becomes their task.")
+
     def clean(self) -> dict[str, Any]:
         """Eligible needs every item decided and reasoned; the other decisions need a reason."""
         cleaned = super().clean() or {}
@@ -85,6 +127,7 @@ class SignOffForm(SignatureFields):
                     self.add_error(f"item-{number}-reason", "Say why.")
         elif cleaned.get("decision") and not (cleaned.get("reason") or "").strip():
             self.add_error("reason", "Say why: the volunteer and the record need a reason.")
+        self._check_asked(cleaned)
         return cleaned
 
     def item_decisions(self) -> list[dict[str, Any]]:
@@ -105,3 +148,13 @@ class SignOffForm(SignatureFields):
         kept = {f"{m}_from": self.cleaned_data.get(f"{m}_from") for m in MEASURES}
         filled = {key: value for key, value in kept.items() if value is not None}
         return filled or None
+
+
+class RequestAnswerForm(forms.Form):
+    """What was brought in answer to a physician."""
+
+    note = forms.CharField(
+        label="What was brought, or why it cannot be had", max_length=2000,
+        widget=forms.Textarea({"rows": 4}),
+        help_text="The physician reads it. Readings, answers and medicines are changed on their own pages.",
+    )  # fmt: skip

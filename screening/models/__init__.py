@@ -2,6 +2,7 @@
 
 from screening.models.answers import AnswerSet
 from screening.models.decision import Assessment, SignOff
+from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
 from screening.models.self_report import SelfReport, SelfReportEntry
 from screening.models.vitals import VitalReading, VitalSet
@@ -9,6 +10,7 @@ from screening.models.vitals import VitalReading, VitalSet
 __all__ = [
     "AnswerSet",
     "Assessment",
+    "RequestAnswer",
     "RulesRun",
     "SelfReport",
     "SelfReportEntry",

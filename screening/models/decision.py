@@ -93,6 +93,7 @@ class SignOff(models.Model):
     assessment = models.ForeignKey(Assessment, on_delete=models.PROTECT, related_name="sign_offs")
     decision = models.CharField(max_length=12, choices=Decision.choices)
     item_decisions = models.JSONField(default=list)
+    requests = models.JSONField(default=list)  # with "needs more": [{"what", "who"}]
     personal_limits = models.JSONField(null=True)
     reason = models.TextField(blank=True)
     signature = models.OneToOneField(Signature, on_delete=models.PROTECT, related_name="+")
@@ -108,6 +109,9 @@ class SignOff(models.Model):
                 condition=Q(decision__in=["eligible", "not_eligible", "needs_more"]),
                 name="sign_off_decision_known",
             ),
+            models.CheckConstraint(
+                condition=Q(requests=[]) | Q(decision="needs_more"), name="sign_off_asks_for_more"
+            ),
         ]
         indexes = [models.Index(fields=["participant", "-id"], name="sign_off_newest")]
         triggers = [
@@ -121,8 +125,35 @@ class SignOff(models.Model):
                     SELECT 1 FROM screening_assessment a
                     WHERE a.id = NEW.assessment_id AND a.participant_id = NEW.participant_id
                       AND a.gate = 'screening' AND a.outcome IN ('clear', 'physician')
+                      AND NOT EXISTS (
+                          SELECT 1 FROM jsonb_array_elements(a.findings) f
+                          WHERE f->>'disposition' IN ('exclude', 'hold')
+                             OR right(f->>'rule_id', 8) = '-outside')
                 )""",
                 sentence="Somebody whom the rules exclude, hold or cannot decide on cannot be signed eligible.",
+            ),
+            guard(
+                "newest_only",
+                operation=pgtrigger.Insert,
+                check="""NOT EXISTS (
+                    SELECT 1 FROM screening_assessment a
+                    WHERE a.participant_id = NEW.participant_id AND a.gate = 'screening'
+                      AND a.id > NEW.assessment_id
+                )""",
+                sentence="Answers, values or rules changed since. Only the newest assessment can be signed.",
+            ),
+            guard(
+                "items_decided",
+                operation=pgtrigger.Insert,
+                check="""NEW.decision <> 'eligible' OR NOT EXISTS (
+                    SELECT 1 FROM screening_assessment a, jsonb_array_elements(a.findings) f
+                    WHERE a.id = NEW.assessment_id AND f->>'disposition' = 'physician'
+                      AND NOT EXISTS (
+                          SELECT 1 FROM jsonb_array_elements(NEW.item_decisions) d
+                          WHERE d->>'rule_id' = f->>'rule_id' AND d->>'said' = f->>'said'
+                            AND d->>'decision' = 'accept' AND btrim(COALESCE(d->>'reason', '')) <> '')
+                )""",
+                sentence="Every item that a physician decides needs a decision and its reason.",
             ),
         ]
 

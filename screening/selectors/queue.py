@@ -4,49 +4,70 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, Subquery
 
 from screening.models import Assessment, SignOff
 from screening.selectors.inputs import table_of
+from screening.selectors.lapsing import lapsing
+from screening.selectors.requests import all_brought, asked_for
 from studylab import clock
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
-Waiting = Literal["first", "changed", "lapsed", "rules_changed"]
+Waiting = Literal["first", "changed", "brought", "lapsed", "lapses", "rules_changed"]
 
 
 @dataclass(frozen=True, slots=True)
 class QueueItem:
-    """One person in the queue: the newest assessment and why a decision is due."""
+    """One person in the queue: the newest assessment, why a decision is due, and the next booked visit."""
 
     participant: Participant
     assessment: Assessment
     waiting: Waiting
+    visit_at: datetime | None = None
 
 
 def sign_off_queue(study: Study) -> list[QueueItem]:
-    """Return who has everything on record and no current decision, longest waiting first.
+    """Return who has everything on record and no decision that lasts until the dose.
 
-    Somebody of whom a physician asked for more comes back once something new is on record.
+    The nearest booked visit comes first, then who waits longest. Somebody of whom a physician asked for more
+    comes back once everything is brought or something new is on record.
     """
     protocol = current_protocol(study)
     rules = (protocol.version.pk, table_of(protocol).hash)
     now = clock.now()
+    brought = {pk for pk, several in asked_for(study).items() if all_brought(several)}
+    short = {one.participant.pk for one in lapsing(study, now)}
     items = []
     for assessment in _decidable(study):
         waiting = _waiting(assessment, rules, now)
+        if waiting is None and assessment.participant_id in brought:
+            waiting = "brought"
+        if waiting is None and assessment.participant_id in short:
+            waiting = "lapses"
         if waiting:
-            items.append(QueueItem(assessment.participant, assessment, waiting))
-    return items
+            visit = assessment.visit.lower if assessment.visit else None
+            items.append(QueueItem(assessment.participant, assessment, waiting, visit))
+    last = datetime.max.replace(tzinfo=now.tzinfo)
+    return sorted(items, key=lambda item: item.visit_at or last)
 
 
-def _decidable(study: Study) -> QuerySet[Assessment]:
+def next_in_queue(study: Study, after: Participant) -> Participant | None:
+    """Return whose decision comes next once this person's is given; None when nobody waits."""
+    waiting = [item.participant for item in sign_off_queue(study)]
+    return next((person for person in waiting if person.pk != after.pk), None)
+
+
+def _decidable(study: Study) -> Any:
     """Return the newest assessment of every active volunteer if it can be decided, with the newest sign-off."""
     newest = Assessment.objects.filter(
         participant=OuterRef("participant"), gate=Assessment.Gate.SCREENING
     ).order_by("-id")
     signed = SignOff.objects.filter(participant=OuterRef("participant")).order_by("-id")
+    visits = Participant.objects.filter(
+        pk=OuterRef("participant"), visits__state="booked"
+    ).order_by("visits__planned")
     return (
         Assessment.objects.filter(
             participant__study=study,
@@ -59,6 +80,7 @@ def _decidable(study: Study) -> QuerySet[Assessment]:
             signed_assessment=Subquery(signed.values("assessment_id")[:1]),
             signed_decision=Subquery(signed.values("decision")[:1]),
             signed_until=Subquery(signed.values("valid_until")[:1]),
+            visit=Subquery(visits.values("visits__planned")[:1]),
         )
         .select_related("participant")
         .order_by("made_at", "id")

@@ -1,5 +1,6 @@
 """Reading assessments and sign-offs: what was signed, and whether it still stands."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -63,9 +64,11 @@ def signed_content(
     item_decisions: list[dict[str, Any]],
     personal_limits: dict[str, Any] | None,
     reason: str,
+    requests: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """Return what the signature of a sign-off covers, as plain JSON."""
-    return {
+    asked = {"requests": list(requests)} if requests else {}
+    return asked | {
         "participant": assessment.participant.code,
         "assessment": assessment.pk,
         "inputs_digest": assessment.inputs_digest,
@@ -89,6 +92,7 @@ def signature_fits(sign_off: SignOff) -> bool:
         item_decisions=sign_off.item_decisions,
         personal_limits=sign_off.personal_limits,
         reason=sign_off.reason,
+        requests=sign_off.requests,
     )
     return sign_off.signature.covers(content_hash(content))
 

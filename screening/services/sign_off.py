@@ -8,6 +8,7 @@ from screening.models import Assessment, SignOff
 from screening.rules.answers import is_number
 from screening.selectors.inputs import current_inputs_digest
 from screening.selectors.sign_off import newest_assessment, signed_content
+from screening.services.requests import checked_requests
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -44,13 +45,14 @@ def sign_off_give(
     personal_limits: dict[str, Any] | None,
     reason: str,
     password: str,
+    requests: Sequence[dict[str, Any]] = (),
     actor: Actor,
 ) -> SignOff:
     """Sign a decision on taking part, bound to the digest of everything that was assessed.
 
     `item_decisions` are {"rule_id", "decision": "accept" or "refuse", "reason"}, one for every item that a
     physician decides, with the finding's "said" where one rule fired twice. `personal_limits` are {"systolic_from", "diastolic_from", "pulse_from"}, mmHg and beats
-    per minute. Raises Conflict when `assessment` is no longer the newest, WrongPassword for the password.
+    per minute. `requests` are {"what", "who"}, with "needs more" only. Raises Conflict when `assessment` is no longer the newest, WrongPassword for the password.
     """
     require(actor, Cap.SIGN_OFF)
     user = check_password(
@@ -63,6 +65,7 @@ def sign_off_give(
         item_decisions=item_decisions,
         personal_limits=personal_limits,
         reason=reason.strip(),
+        requests=requests,
         user=user,
         actor=actor,
     )
@@ -77,6 +80,7 @@ def _sign(
     item_decisions: list[dict[str, Any]],
     personal_limits: dict[str, Any] | None,
     reason: str,
+    requests: Sequence[dict[str, Any]],
     user: User,
     actor: Actor,
 ) -> SignOff:
@@ -88,6 +92,7 @@ def _sign(
         "item_decisions": _checked_items(assessment, item_decisions, chosen),
         "personal_limits": _checked_limits(personal_limits, protocol.plan.limits, chosen),
         "reason": reason,
+        "requests": checked_requests(requests, chosen, reason),
     }
     if chosen != SignOff.Decision.ELIGIBLE and not reason:
         raise Refused("Say why: the volunteer and the record need a reason.", field="reason")

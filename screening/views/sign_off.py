@@ -2,6 +2,7 @@
 
 from itertools import pairwise
 from typing import Any
+from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -9,15 +10,19 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from screening.forms.sign_off import SignOffForm
+from screening.forms.sign_off import RequestAnswerForm, SignOffForm
 from screening.models import Assessment, SignOff
 from screening.selectors import current_inputs, newest_assessment, sign_off_queue, sign_off_state
 from screening.selectors.answers import answer_sets, as_medicines
 from screening.selectors.history import Change, changes
+from screening.selectors.lapsing import lapsing
+from screening.selectors.queue import next_in_queue
+from screening.selectors.requests import access_request, asked_for, open_requests
 from screening.selectors.sign_off import sign_off_history
 from screening.selectors.vital_page import vital_page
 from screening.selectors.vitals import standing_sets
 from screening.services import number_issue, sign_off_give
+from screening.services.requests import request_answer
 from screening.views.words import (
     DISPOSITIONS,
     OUTCOMES,
@@ -41,16 +46,22 @@ from studylab.studies.selectors import current_protocol
 @requires(Cap.SIGN_OFF)
 @require_GET
 def queue(request: StaffRequest, study: str) -> HttpResponse:
-    """Who waits for a decision, longest first."""
+    """Who waits for a decision: the nearest visit first, then the longest waiting."""
     items = [
         {
             "item": item,
             "outcome": OUTCOMES[item.assessment.outcome],
             "waiting": WAITING[item.waiting],
+            "flags": sum(f["disposition"] == "physician" for f in item.assessment.findings),
         }
         for item in sign_off_queue(request.study)
     ]
-    context = {"items": items, "protocol": current_protocol(request.study)}
+    context = {
+        "items": items,
+        "protocol": current_protocol(request.study),
+        "lapsing": lapsing(request.study, clock.now()),
+        "asked": open_requests(request.study),
+    }
     return render(request, "screening/sign_off_queue.html", context)
 
 
@@ -76,10 +87,19 @@ def sign_off(request: StaffRequest, study: str, code: str) -> HttpResponse:
         form=form,
         template="screening/sign_off.html",
         write=lambda: _sign(request, participant, made, form),
-        done=lambda _: reverse("sign_off_queue", args=[study]),
+        done=lambda _: _after(request, participant),
         message=f"Signed for {participant.code}.",
         context=context,
     )
+
+
+def _after(request: StaffRequest, participant: Participant) -> str:
+    """Return where signing leads: to the next person in the queue where that is wished, else to the queue."""
+    study = request.study
+    upcoming = next_in_queue(study, participant) if "open_next" in request.POST else None
+    if upcoming is None:
+        return reverse("sign_off_queue", args=[study.slug])
+    return reverse("sign_off", args=[study.slug, upcoming.code])
 
 
 def _sign(
@@ -92,6 +112,7 @@ def _sign(
         item_decisions=form.item_decisions(),
         personal_limits=form.personal_limits(),
         reason=form.cleaned_data["reason"],
+        requests=form.requests(),
         password=form.cleaned_data["password"],
         actor=request.actor,
     )
@@ -125,6 +146,7 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
             for one in history
         ],
         "protocol": inputs.protocol,
+        "asked": asked_for(participant.study).get(participant.pk, []),
     }
 
 
@@ -132,6 +154,31 @@ def _differences(participant: Participant, rows: Any) -> list[Change]:
     """Return everything that was changed in the answers at screening, oldest first."""
     sets = list(answer_sets(participant, "screening"))
     return [change for earlier, later in pairwise(sets) for change in changes(earlier, later, rows)]
+
+
+@requires(Cap.QUESTIONS_RECORD)
+@require_http_methods(["GET", "POST"])
+def bring(
+    request: StaffRequest, study: str, code: str, signature: UUID, index: int
+) -> HttpResponse:
+    """Bring what a physician asked for."""
+    participant = access_participant(request.study, code)
+    asked = access_request(request.study, code, signature, index)
+    form = RequestAnswerForm(request.POST if request.method == "POST" else None)
+    return answer_form(
+        request,
+        form=form,
+        template="screening/request_answer.html",
+        write=lambda: request_answer(
+            sign_off=asked.sign_off,
+            index=index,
+            note=form.cleaned_data["note"],
+            actor=request.actor,
+        ),
+        done=lambda _: reverse("home", args=[study]),
+        message=f"Brought for {code}. The physician sees it once everything asked for is there.",
+        context={"participant": participant, "asked": asked},
+    )
 
 
 @requires(Cap.NUMBER_ISSUE)

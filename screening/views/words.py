@@ -50,7 +50,9 @@ SIGN_OFFS = {
 WAITING = {
     "first": "first decision",
     "changed": "something changed since the last decision",
+    "brought": "what you asked for was brought",
     "lapsed": "the last decision is too old",
+    "lapses": "the decision runs out before the dose",
     "rules_changed": "protocol or rules changed",
 }
 FINDING_CHANGES = {

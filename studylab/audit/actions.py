@@ -50,6 +50,7 @@ class Action(StrEnum):
     ASSESSED = "assessment.made"
     RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
+    REQUEST_ANSWERED = "sign_off.request_answered"
     SERIES_BOOKED = "series.booked"
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
@@ -115,6 +116,7 @@ SENTENCES: dict[Action, str] = {
     Action.ASSESSED: "ran the rules over answers and values",
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
+    Action.REQUEST_ANSWERED: "brought what a physician asked for",
     Action.SERIES_BOOKED: "booked a visit series",
     Action.VISIT_MOVED: "moved a visit",
     Action.SERIES_CANCELLED: "cancelled a visit series",

@@ -24,7 +24,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 TITLES: dict[Role, set[str]] = {
     Role.COORDINATOR: {
         "Have the questionnaire filled in", "Take informed consent to the study",
-        "Bring what the physician asked for", "Supply what the assessment lacks",
+        "Asked for by the physician", "Supply what the assessment lacks",
     },
     Role.CLINICIAN: {"On hold: release or stop", "Visits today", "Decide and sign"},
     Role.PHARMACIST: {"Kits for the coming three days"},

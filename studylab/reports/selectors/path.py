@@ -14,6 +14,7 @@ from scheduling.rules.path import PathFacts, PathStep, next_step
 from scheduling.selectors.today import contact_window
 from screening.models import AnswerSet, Assessment, SignOff, VitalSet
 from screening.selectors.inputs import table_of
+from screening.selectors.requests import all_brought, asked_for
 from studylab.allocation.models import ListEntry
 from studylab.participants.models import Consent, Hold, Participant
 from studylab.studies.models import Study
@@ -139,6 +140,11 @@ class _Known:
             .order_by("participant_id", "-id")
             .distinct("participant_id")
         }
+        self.brought = (
+            {pk for pk, several in asked_for(people[0].study).items() if all_brought(several)}
+            if people
+            else set()
+        )
         self.series = {
             row.participant_id: row
             for row in Series.objects.filter(**these)
@@ -179,4 +185,6 @@ class _Known:
             return "void"
         if signed.decision == SignOff.Decision.ELIGIBLE and at >= signed.valid_until:
             return "lapsed"
+        if signed.decision == SignOff.Decision.NEEDS_MORE and person.pk in self.brought:
+            return "none"  # what was asked for is there: the physician decides next
         return signed.decision

@@ -10,6 +10,8 @@ from datetime import datetime, timedelta
 from scheduling.rules import path
 from scheduling.selectors.today import contacts_due, today_of
 from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
+from screening.selectors.lapsing import lapsing
+from screening.selectors.requests import VOLUNTEER, open_requests
 from studylab.access import Actor, Cap
 from studylab.allocation.models import Kit, ListEntry
 from studylab.participants.models import Deviation, Participant
@@ -71,6 +73,10 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
+    if actor.may(Cap.QUESTIONS_RECORD):
+        groups.append(_asked_for(study, actor))
+    if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
+        groups.append(_lapsing(study, actor, at))
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)
     if actor.may(Cap.DEVIATION_RECORD):
@@ -125,6 +131,49 @@ def _today(study: Study, at: datetime) -> Group:
     return Group("Visits today", "info", address("today", study), items)
 
 
+def _asked_for(study: Study, actor: Actor) -> Group:
+    """What a physician needs before deciding, for the role that is to bring it."""
+    items = [
+        Item(
+            one.sign_off.participant.code,
+            address(
+                "assessment_bring", study, code=one.sign_off.participant.code,
+                signature=one.sign_off.signature.uid, index=one.index,
+            ),
+            one.what, "info", "from the volunteer" if one.who == VOLUNTEER else "",
+        )
+        for one in open_requests(study)
+        if one.is_for(actor.roles)
+    ]  # fmt: skip
+    return Group("Asked for by the physician", "warn", _deciding_page(study), items)
+
+
+def _deciding_page(study: Study) -> str:
+    return f"{address('people_on_path', study)}?stage={path.SIGN_OFF}"
+
+
+def _lapsing(study: Study, actor: Actor, at: datetime) -> Group:
+    """Sign-offs that end before the dose: the clinician signs anew, the coordinator sees it in time."""
+    signs = actor.may(Cap.SIGN_OFF)
+    items = [
+        Item(
+            one.participant.code,
+            address("sign_off" if signs else "volunteer", study, code=one.participant.code),
+            f"Holds until {one.valid_until.astimezone(study.zone):%a %d %b, %H:%M}"
+            + (
+                f"; the dosing visit is on {one.dosing_at.astimezone(study.zone):%a %d %b}."
+                if one.dosing_at
+                else "; no dosing visit is booked before that."
+            ),
+            "warn" if one.before_visit else "wait",
+            "too short" if one.before_visit else "runs out soon",
+        )
+        for one in lapsing(study, at)
+    ]
+    page = address("sign_off_queue", study) if signs else _deciding_page(study)
+    return Group("Sign-offs that end before the dose", "warn", page, items)
+
+
 def _steps(study: Study, actor: Actor, rows: list[OnPath]) -> list[Group]:
     """Group the next steps of volunteers by what is to be done, for the actor's roles."""
     mine = {role.value for role in actor.roles}
@@ -147,6 +196,8 @@ def _listed_elsewhere(row: OnPath) -> bool:
     """Whether holds, contacts and visits of the day say it already; a visit of another day is not due now."""
     if row.step.who == path.EXPERIMENTER:
         return row.step.stage != path.VITALS
+    if row.step.stage == path.SIGN_OFF and row.step.who == path.COORDINATOR:
+        return row.facts.sign_off == "needs_more"
     return row.step.stage == path.ON_HOLD
 
 
