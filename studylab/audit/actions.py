@@ -69,7 +69,22 @@ class Action(StrEnum):
     KITS_RECEIVED = "kits.received"
     KIT_MOVED = "kit.moved"
     KIT_REFUSED = "kit.refused"
+    BATCH_CHECKED = "kits.batch_checked"
+    EXCURSION_RECORDED = "kits.excursion_recorded"
+    EXCURSION_DECIDED = "kits.excursion_decided"
+    STOCK_COUNTED = "kits.counted"
     CODE_OPENED = "code.opened"
+    CODE_PRACTISED = "code.practised"
+    CARD_PRINTED = "card.printed"
+    CARD_SETTLED = "card.settled"
+    ARM_LEARNT = "arm.learnt"
+    GUESS_RECORDED = "guess.recorded"
+    DATA_LOCKED = "data.locked"
+    UNBLINDING_ASKED = "list.opening_asked"
+    LIST_OPENED = "list.opened"
+    LIST_READ = "list.read"
+    LIST_CHECKED = "list.checked"
+    KEY_CHANGED = "list.key_changed"
 
 
 SENTENCES: dict[Action, str] = {
@@ -135,7 +150,22 @@ SENTENCES: dict[Action, str] = {
     Action.KITS_RECEIVED: "received kits",
     Action.KIT_MOVED: "recorded a kit movement",
     Action.KIT_REFUSED: "was refused a kit",
+    Action.BATCH_CHECKED: "checked the identity of a batch",
+    Action.EXCURSION_RECORDED: "recorded kits outside their temperature",
+    Action.EXCURSION_DECIDED: "decided about kits outside their temperature",
+    Action.STOCK_COUNTED: "counted kits",
     Action.CODE_OPENED: "opened a code",
+    Action.CODE_PRACTISED: "practised opening a code",
+    Action.CARD_PRINTED: "printed a code card",
+    Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.ARM_LEARNT: "recorded an accidental unblinding",
+    Action.GUESS_RECORDED: "recorded a guess",
+    Action.DATA_LOCKED: "declared the data locked",
+    Action.UNBLINDING_ASKED: "asked for the list to be opened",
+    Action.LIST_OPENED: "opened the allocation list",
+    Action.LIST_READ: "took the opened list",
+    Action.LIST_CHECKED: "compared the list with practice",
+    Action.KEY_CHANGED: "changed the allocation key",
 }
 
 # Notes of something that did not happen.
