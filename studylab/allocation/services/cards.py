@@ -101,7 +101,10 @@ def card_opened(
     for name, text in (("reason", reason), ("told", told)):
         if not text.strip():
             raise Refused("Fill this in: it is written down with the opening.", field=name)
-    if at > clock.now() or at < card.printed_at:
+    printed = card.printed_at.replace(
+        second=0, microsecond=0
+    )  # times are written down to the minute
+    if at > clock.now() or at < printed:
         raise Refused("A card is opened after it was printed and not later than now.", field="at")
     user = check_password(
         actor=actor, password=password, subject_type="card", subject_code=card.serial
