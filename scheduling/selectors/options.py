@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 
 from django.core import signing
 
@@ -230,9 +231,7 @@ def _wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[tuple[datetime
 
 def seal_option(option: SeriesOption, *, version: ProtocolVersion, about: str) -> str:
     """Return an option as signed text that only fits `about` (a volunteer's code or a visit)."""
-    visits = [
-        [row.number, int(row.start.timestamp()), _packed_places(row)] for row in option.visits
-    ]
+    visits = option_as_json(option)
     content = {"about": about, "version": version.sha256[:16], "visits": visits}
     return signing.dumps(content, salt=SALT, compress=True)
 
@@ -247,12 +246,21 @@ def open_option(
         raise Conflict(STALE, code="option_stale") from problem
     if content["about"] != about or content["version"] != version.sha256[:16]:
         raise Conflict(STALE, code="option_stale")
-    plan = plan or plan_of(version)
-    visits = tuple(
+    return option_from_json(plan or plan_of(version), content["visits"])
+
+
+def option_as_json(option: SeriesOption) -> list[list[Any]]:
+    """Return an option as plain JSON: number, start and places per segment of each visit."""
+    return [[row.number, int(row.start.timestamp()), _packed_places(row)] for row in option.visits]
+
+
+def option_from_json(plan: Protocol, visits: Sequence[Sequence[Any]]) -> SeriesOption:
+    """Return the option that `option_as_json` wrote, with the segments of `plan`."""
+    rows = tuple(
         _unpacked(plan, number, datetime.fromtimestamp(start, UTC), places)
-        for number, start, places in content["visits"]
+        for number, start, places in visits
     )
-    return SeriesOption(visits, 0, ())
+    return SeriesOption(rows, 0, ())
 
 
 def _packed_places(visit: VisitOption) -> list[list[list[str | int]]]:

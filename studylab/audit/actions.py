@@ -55,6 +55,12 @@ class Action(StrEnum):
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
     VISIT_STATE_CHANGED = "visit.state_changed"
+    PLAN_ASKED = "plan.asked"
+    PLAN_STOPPED = "plan.stopped"
+    PLAN_DECIDED = "plan.decided"
+    AVAILABILITY_NOTED = "availability.noted"
+    OPTION_HELD = "option.held"
+    OPTION_RELEASED = "option.released"
     STEP_RECORDED = "step.recorded"
     STEP_CORRECTED = "step.corrected"
     DOSE_GIVEN = "dose.given"
@@ -136,6 +142,12 @@ SENTENCES: dict[Action, str] = {
     Action.VISIT_MOVED: "moved a visit",
     Action.SERIES_CANCELLED: "cancelled a visit series",
     Action.VISIT_STATE_CHANGED: "changed the state of a visit",
+    Action.PLAN_ASKED: "asked for a plan of several series",
+    Action.PLAN_STOPPED: "stopped the making of a plan",
+    Action.PLAN_DECIDED: "decided on a plan of several series",
+    Action.AVAILABILITY_NOTED: "noted when a volunteer can come",
+    Action.OPTION_HELD: "held a series for a volunteer for ten minutes",
+    Action.OPTION_RELEASED: "let go of a series that was held",
     Action.STEP_RECORDED: "recorded a step",
     Action.STEP_CORRECTED: "corrected a step",
     Action.DOSE_GIVEN: "recorded a dose as given",
