@@ -4,7 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from scheduling.rules.plan_board import Board, first_fit, refill, seat
-from scheduling.rules.plan_flow import Block, BlockAnswer, blocks, solve_block
+from scheduling.rules.plan_count import solve_block
+from scheduling.rules.plan_flow import Block, BlockAnswer, blocks
 from scheduling.rules.plan_problem import PlanProblem, Starts
 
 
@@ -37,9 +38,7 @@ def capacity(
     different = len({block for _, block in found}) or 1
     for first, block in found:
         if block not in known:
-            known[block] = solve_block(
-                problem, block, seconds=seconds / different, workers=workers, stop=stop
-            )
+            known[block] = solve_block(problem, block, seconds=seconds / different, workers=workers)
         bound += known[block].bound
         series += [tuple(at + first for at in row) for row in known[block].series]
     everybody = range(len(problem.people))

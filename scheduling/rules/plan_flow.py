@@ -3,14 +3,11 @@
 Volunteers without names are counted instead of told apart: one number per visit and start. Running totals
 of the starts keep the spacing (the n-th to begin is the n-th to come back), and no kind is used by more
 visits at once than it has free places. That is less than a plan must keep, so its best is a bound on every
-plan; and it is so small that the solver settles a week in seconds.
-
-Imports the solver when used: only the planner's own process calls it.
+plan; and it is so small that a week is settled in seconds. `plan_count` solves it.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from scheduling.rules.plan_problem import PlanProblem, Starts
 from scheduling.rules.timeline import ascending, dilate
@@ -137,89 +134,3 @@ def _day_groups(problem: PlanProblem, starts: Sequence[int]) -> list[list[int]]:
         groups[-1].append(day)
         end = max(end, reach[day])
     return groups
-
-
-def solve_block(
-    problem: PlanProblem,
-    block: Block,
-    *,
-    seconds: float,
-    workers: int = 2,
-    stop: Callable[[], bool] = lambda: False,
-) -> BlockAnswer:
-    """Return the most series that fit into a block, as far as the time allows."""
-    from ortools.sat.python import cp_model
-
-    model = cp_model.CpModel()
-    counts = _counts(model, block)
-    total = sum(counts[0].values())
-    for later in counts[1:]:
-        model.add(sum(later.values()) == total)
-    model.add(total <= block.most)
-    _add_limits(model, block, counts)
-    _add_spacing(model, problem, block, counts)
-    model.maximize(total)
-    solver = cp_model.CpSolver()
-    solver.parameters.max_time_in_seconds = max(0.5, seconds)
-    solver.parameters.num_workers = workers
-
-    class Watch(cp_model.CpSolverSolutionCallback):
-        def on_solution_callback(self) -> None:
-            if stop():
-                self.stop_search()
-
-    status = solver.solve(model, Watch())
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return BlockAnswer(block.most, ())
-    bound = min(block.most, int(solver.best_objective_bound + 1e-6))
-    picked = [
-        [at for at, count in rows.items() for _ in range(solver.value(count))] for rows in counts
-    ]
-    series = [starts for starts in zip(*picked, strict=True) if problem.spaced(starts)]
-    return BlockAnswer(bound, tuple(series))
-
-
-def _counts(model: Any, block: Block) -> list[dict[int, Any]]:
-    """Return a variable per visit and start: how many begin then."""
-    most = max((free for rows in block.limits for _, free in rows), default=block.most)
-    top = min(most, block.most)
-    return [{at: model.new_int_var(0, top, "") for at in starts} for starts in block.starts]
-
-
-def _add_limits(model: Any, block: Block, counts: Sequence[Mapping[int, Any]]) -> None:
-    for uses, limits in zip(block.uses, block.limits, strict=True):
-        for slot, free in limits:
-            inside = [
-                counts[visit][at]
-                for visit, first, stop in uses
-                for at in range(slot - stop + 1, slot - first + 1)
-                if at in counts[visit]
-            ]
-            if inside:
-                model.add(sum(inside) <= free)
-
-
-def _add_spacing(
-    model: Any, problem: PlanProblem, block: Block, counts: Sequence[Mapping[int, Any]]
-) -> None:
-    """Running totals of neighbours: nobody is back too early, and everybody in time."""
-    totals = [_totals(model, rows, block.most) for rows in counts]
-    for first, second in zip(range(len(counts)), range(1, len(counts)), strict=False):
-        rules = [row for row in problem.links if (row.first, row.second) == (first, second)]
-        low, high = max(row.low for row in rules), min(row.high for row in rules)
-        for at in counts[first]:
-            model.add(totals[second](at + high) >= totals[first](at))
-        for at in counts[second]:
-            model.add(totals[second](at) <= totals[first](at - low))
-
-
-def _totals(model: Any, rows: Mapping[int, Any], most: int) -> Callable[[int], Any]:
-    """Return a function from a slot to how many began until then, itself included."""
-    from bisect import bisect_right
-
-    slots, sums = sorted(rows), [0]
-    for at in slots:
-        total = model.new_int_var(0, most, "")
-        model.add(total == sums[-1] + rows[at])
-        sums.append(total)
-    return lambda slot: sums[bisect_right(slots, slot)]

@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from scheduling.rules.plan_board import Board, refill, seat
-from scheduling.rules.plan_flow import Block, BlockAnswer, blocks, solve_block
+from scheduling.rules.plan_count import solve_block
+from scheduling.rules.plan_flow import Block, BlockAnswer, blocks
 from scheduling.rules.plan_people import Group, PeopleModel
 from scheduling.rules.plan_polish import best_series, match, polish
 from scheduling.rules.plan_problem import (
