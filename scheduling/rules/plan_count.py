@@ -15,10 +15,11 @@ from itertools import pairwise
 from scheduling.rules.plan_flow import Block, BlockAnswer
 from scheduling.rules.plan_problem import PlanProblem, Starts
 
-LONG = 3000  # running totals beyond which a block is filled piece by piece
+LONG = 1200  # running totals beyond which a block is filled piece by piece
 PIECE = 4  # days of first visits in a piece
 LP_SHARE = 0.4  # of the time for the relaxation
-Row = tuple[tuple[int, ...], tuple[int, ...], int, int]  # columns, their factors, lowest, highest
+# Columns, their factors, lowest and highest sum; None where other conditions see to it.
+Row = tuple[tuple[int, ...], tuple[int, ...], int | None, int | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,9 @@ class _Rows:
         passed = bisect_right(self.slots[visit], slot)
         return self.first[visit] + passed - 1 if passed else None
 
-    def add(self, parts: Sequence[tuple[int | None, int]], low: int, high: int) -> None:
+    def add(
+        self, parts: Sequence[tuple[int | None, int]], low: int | None, high: int | None
+    ) -> None:
         """Keep a sum of running totals between two bounds."""
         known: dict[int, int] = {}
         for name, factor in parts:
@@ -93,11 +96,9 @@ class _Rows:
 
     def counts(self) -> None:
         """Totals never fall, and every visit ends at the same one."""
-        most = self.block.most
         for first, slots in zip(self.first, self.slots, strict=True):
-            self.add([(first, 1)], 0, most)
             for n in range(1, len(slots)):
-                self.add([(first + n, 1), (first + n - 1, -1)], 0, most)
+                self.add([(first + n, 1), (first + n - 1, -1)], 0, None)
             self.add([(first + len(slots) - 1, 1), (len(self.slots[0]) - 1, -1)], 0, 0)
 
     def limits(self) -> None:
@@ -112,15 +113,14 @@ class _Rows:
                         (self.column(visit, slot - stop), -1),
                     )
                 ]
-                self.add(parts, 0, max(free, 0))
+                self.add(parts, None, max(free, 0))
 
     def spacing(self, one: int, two: int, low: int, high: int) -> None:
         """Everybody is back in time, and nobody too early."""
-        most = self.block.most
         for at in self.slots[one]:
-            self.add([(self.column(two, at + high), 1), (self.column(one, at), -1)], 0, most)
+            self.add([(self.column(two, at + high), 1), (self.column(one, at), -1)], 0, None)
         for at in self.slots[two]:
-            self.add([(self.column(one, at - low), 1), (self.column(two, at), -1)], 0, most)
+            self.add([(self.column(one, at - low), 1), (self.column(two, at), -1)], 0, None)
 
 
 def relaxed_bound(model: Totals, seconds: float) -> int:
@@ -134,11 +134,13 @@ def relaxed_bound(model: Totals, seconds: float) -> int:
     ends = [0]
     limits: list[int] = []
     for columns, factors, low, high in model.rows:
-        for sign, limit in ((1, high), (-1, -low)):
+        for sign, limit in ((1, high), (-1, low)):
+            if limit is None:
+                continue
             data += [sign * factor for factor in factors]
             where += columns
             ends.append(len(data))
-            limits.append(limit)
+            limits.append(sign * limit)
     aim = np.zeros(model.columns)
     aim[model.last] = -1
     answer = linprog(
@@ -146,7 +148,7 @@ def relaxed_bound(model: Totals, seconds: float) -> int:
         A_ub=csr_matrix((data, where, ends), shape=(len(limits), model.columns)),
         b_ub=limits,
         bounds=(0, model.most),
-        method="highs",
+        method="highs-ipm",  # several times faster here than the simplex method
         options={"time_limit": max(0.5, seconds)},
     )
     return min(model.most, int(-answer.fun + 1e-6)) if answer.status == 0 else model.most
@@ -162,7 +164,9 @@ def _search(
     totals = [asked.new_int_var(0, model.most, "") for _ in range(model.columns)]
     for columns, factors, low, high in model.rows:
         terms = [totals[name] * factor for name, factor in zip(columns, factors, strict=True)]
-        asked.add_linear_constraint(sum(terms), low, high)
+        asked.add_linear_constraint(
+            sum(terms), -model.most if low is None else low, model.most if high is None else high
+        )
     asked.maximize(totals[model.last])
     solver = cp_model.CpSolver()
     solver.parameters.max_time_in_seconds = max(0.5, seconds)

@@ -8,6 +8,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from scheduling.models import Dose, PlanRun, Series, Visit
 from scheduling.rules.elapsed import local_day_bounds
+from scheduling.rules.openings import both
 from scheduling.rules.plan_build import Candidate, build_problem
 from scheduling.rules.plan_problem import PlanProblem
 from scheduling.rules.timeline import Grid, PlaceIntervals
@@ -134,19 +135,12 @@ def _candidate(
     state = sign_off_state(who, now)
     return Candidate(
         key=who.code,
-        free=_both(times.possible(zone, grid.start, grid.end), free),
-        liked=_both(times.liked(zone, grid.start, grid.end), free),
+        free=both(times.possible(zone, grid.start, grid.end), free),
+        liked=both(times.liked(zone, grid.start, grid.end), free),
         dose_before=state.sign_off.valid_until if state.sign_off else None,
         dose_from=medicines_out(who, now),
         stays=stays,
     )
-
-
-def _both(
-    one: Sequence[tuple[datetime, datetime]], other: Sequence[tuple[datetime, datetime]]
-) -> list[tuple[datetime, datetime]]:
-    """Return the time in both of two unions of intervals."""
-    return [(max(a, c), min(b, d)) for a, b in one for c, d in other if max(a, c) < min(b, d)]
 
 
 def kinds_of(places: Mapping[str, Sequence[PlaceIntervals]]) -> list[str]:

@@ -10,12 +10,13 @@ from django.http import Http404
 
 from scheduling.models import PlanRow, PlanRun
 from scheduling.selectors.cards import VisitShown, option_rows
-from scheduling.selectors.options import option_from_json
+from scheduling.selectors.sealed import option_from_json
 from scheduling.selectors.series import gaps_shown
 from scheduling.selectors.timelines import occupancy
 from studylab.studies.models import Study
 from studylab.studies.selectors import plan_of
 
+CROWD = 400  # volunteers who can always come, for "what if"
 STATE_KINDS = {"waiting": "wait", "running": "wait", "ready": "ok", "stopped": "warn", "failed": "stop"}  # fmt: skip
 
 
@@ -37,7 +38,7 @@ class WhatIf:
 
     name: str
     fit: int
-    bound: int
+    bound: int | None
     per_week: float
     more: float
 
@@ -105,7 +106,7 @@ def what_if_shown(run: PlanRun) -> list[WhatIf]:
         WhatIf(
             name=row["name"],
             fit=row["fit"],
-            bound=row["bound"],
+            bound=row["bound"] if row["bound"] < CROWD else None,
             per_week=row["fit"] / weeks,
             more=(row["fit"] - base["fit"]) / weeks,
         )

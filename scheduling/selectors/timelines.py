@@ -69,11 +69,11 @@ def occupancy(
     kinds: Collection[str] | None = None,
     ignoring: Collection[int] = (),
     at: datetime | None = None,
-    held_for: int | None = None,
+    held_for: Collection[int] = (),
 ) -> Occupancy:
     """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids.
 
-    With `at`, options held at that instant count as blocked too, but for those of participant `held_for`.
+    With `at`, options held at that instant count as blocked too, but for those of the participants `held_for`.
     """
     places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
     if kinds is not None:

@@ -1,10 +1,10 @@
 """Reading when a volunteer can come, and what is held for whom."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import date, datetime
 
 from scheduling.models import Availability, HeldPlace, OptionHold
-from scheduling.rules.availability import Times
+from scheduling.rules.availability import Times, say_away, say_half
 from scheduling.rules.timeline import Interval
 from studylab.participants.models import Participant
 
@@ -37,9 +37,9 @@ def current_hold(participant: Participant, at: datetime) -> OptionHold | None:
 
 
 def held_places(
-    at: datetime, place_ids: Iterable[int], start: datetime, end: datetime, *, own: int | None
+    at: datetime, place_ids: Iterable[int], start: datetime, end: datetime, *, own: Collection[int]
 ) -> dict[int, list[Interval]]:
-    """Return when places are held at the instant `at`, but for the holds of participant `own`."""
+    """Return when places are held at the instant `at`, but for the holds of the participants `own`."""
     rows = HeldPlace.objects.filter(
         is_active=True,
         hold__is_active=True,
@@ -48,11 +48,33 @@ def held_places(
         blocked__startswith__lt=end,
         blocked__endswith__gt=start,
     )
-    if own is not None:
-        rows = rows.exclude(hold__participant_id=own)
+    if own:
+        rows = rows.exclude(hold__participant_id__in=own)
     found: dict[int, list[Interval]] = {}
     for place, lower, upper in rows.values_list(
         "place_id", "blocked__startswith", "blocked__endswith"
     ):
         found.setdefault(place, []).append((lower, upper))
     return found
+
+
+def known_times(row: Availability | None) -> list[str]:
+    """Say what is noted about somebody's times, in parts of a sentence; none when nothing is."""
+    if row is None:
+        return []
+    times, said = times_of(row), []
+    if times.cannot:
+        said.append(f"cannot come {_halves(row.cannot)}")
+    if times.rather_not:
+        said.append(f"would rather not come {_halves(row.rather_not)}")
+    if times.not_earlier:
+        said.append(f"comes not before {times.not_earlier:%H:%M}")
+    if times.not_later:
+        said.append(f"has to be done by {times.not_later:%H:%M}")
+    if times.away:
+        said.append(f"is away {say_away(times.away)}")
+    return said or ["can always come"]
+
+
+def _halves(halves: Collection[str]) -> str:
+    return ", ".join(say_half(half) for half in sorted(halves))

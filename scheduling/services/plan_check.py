@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from scheduling.models import PlanRow, Series, Visit
 from scheduling.rules.plan_check import CheckedRow, check_plan
 from scheduling.rules.search import SeriesOption
-from scheduling.selectors.options import option_from_json
 from scheduling.selectors.plan_input import medicines_out
+from scheduling.selectors.sealed import option_from_json
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import free_of, occupancy, person_busy
 from screening.selectors import sign_off_state
@@ -43,7 +43,8 @@ def troubles(
     start = min(visit.start for visit in visits) - MARGIN
     end = max(visit.end for visit in visits) + MARGIN
     moving = _moving(proposals)
-    places = occupancy(start, end, ignoring=moving, at=now)
+    people = [row.participant.pk for row in proposals]
+    places = occupancy(start, end, ignoring=moving, at=now, held_for=people)
     checked = [
         CheckedRow(
             key=row.participant.code,

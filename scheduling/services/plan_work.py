@@ -27,8 +27,9 @@ from scheduling.rules.plan_build import (
     with_more,
 )
 from scheduling.rules.plan_problem import Plan, plan_from_json, problem_as_json
-from scheduling.selectors.options import option_as_json
 from scheduling.selectors.plan_input import PlanInput, kinds_of, plan_input
+from scheduling.selectors.plan_pages import CROWD
+from scheduling.selectors.sealed import option_as_json
 from scheduling.services.plan_check import Proposal, starts_of, troubles
 from studylab import clock
 
@@ -39,7 +40,6 @@ GRACE = 20  # seconds after the time that was asked for; then the process is end
 SILENT = timedelta(
     minutes=3
 )  # a run whose worker has not been heard of for so long was interrupted
-CROWD = 400  # volunteers who can always come, for "what if"
 LONGER = timedelta(hours=1)
 NOBODY = "No signed-off volunteer without a series can be planned now."
 BROKEN = "The solver's process ended before it found anything. Ask again, or with fewer days."
@@ -234,6 +234,9 @@ def _what_if(run: PlanRun, given: PlanInput) -> None:
     ]  # fmt: skip
 
     def hear(news: dict[str, Any]) -> None:
+        # What is added takes nothing away: whatever fits as it is still fits.
+        news["fit"] = max([news["fit"], *(row["fit"] for row in run.answer[:1])])
+        news["bound"] = max(news["bound"], news["fit"])
         run.answer.append(news)
         run.stage = f"{len(run.answer)} of {len(question)} questions answered"
 

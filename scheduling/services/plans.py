@@ -4,13 +4,13 @@ from collections.abc import Collection
 from datetime import date, timedelta
 from uuid import UUID
 
-from django.db import transaction
+from django.db import connection, transaction
 
 from scheduling.models import PlanRow, PlanRun, Series
 from scheduling.services.booking import times_of, write_series
 from scheduling.services.change import replan
 from scheduling.services.plan_check import CHANGED, proposal_of, troubles, unchanged
-from scheduling.services.writing import free_places, settle, write_bookings
+from scheduling.services.writing import HOLDING_LOCK, free_places, settle, write_bookings
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -22,6 +22,9 @@ from studylab.studies.models import Study
 from studylab.studies.selectors import CurrentProtocol, current_protocol
 
 LONGEST = timedelta(days=84)
+WHAT_IF = timedelta(
+    days=14
+)  # what would fit in longer stretches takes too long to settle for every change
 SECONDS = (15, 30, 60, 120, 300)
 
 
@@ -59,12 +62,15 @@ def plan_ask(
     if seconds not in SECONDS:
         raise Refused("Choose one of the times on offer.", field="seconds")
     assert actor.user_id is not None
+    start = max(first_day, today)
     run = PlanRun.objects.create(
         study=study,
         protocol_version=current_protocol(study).version,
         purpose=purpose,
-        first_day=max(first_day, today),
-        last_day=last_day,
+        first_day=start,
+        last_day=min(last_day, start + WHAT_IF - timedelta(days=1))
+        if purpose == PlanRun.Purpose.WHAT_IF
+        else last_day,
         movable_from=movable_from,
         seconds=seconds,
         asked_at=clock.now(),
@@ -74,7 +80,7 @@ def plan_ask(
         actor=actor, action=Action.PLAN_ASKED, subject_type="plan", subject_code=run.uid,
         data={
             "purpose": purpose, "first_day": run.first_day.isoformat(),
-            "last_day": last_day.isoformat(), "seconds": seconds,
+            "last_day": run.last_day.isoformat(), "seconds": seconds,
             "movable_from": movable_from.isoformat() if movable_from else None,
         },
     )  # fmt: skip
@@ -144,6 +150,8 @@ def _write(run: PlanRun, rows: list[PlanRow], actor: Actor) -> list[Series]:
     for row in sorted((r for r in rows if r.series_id), key=lambda row: row.series_id or 0):
         row.series = lock(Series, pk=row.series_id)
         row.series.participant = row.participant
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock_shared(%s)", [HOLDING_LOCK])
     _check(protocol, rows)
     moving = [row for row in rows if row.series is not None]
     for row in moving:

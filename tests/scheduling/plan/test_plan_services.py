@@ -10,8 +10,8 @@ import pytest
 from scheduling.models import Booking, PlanRow, PlanRun, Series, Visit
 from scheduling.rules.plan_problem import Placed, Plan
 from scheduling.rules.search_check import verify_option
-from scheduling.selectors.options import option_from_json
 from scheduling.selectors.plan_input import plan_input
+from scheduling.selectors.sealed import option_from_json
 from scheduling.selectors.timelines import occupancy
 from scheduling.services import plan_work
 from scheduling.services.booking import series_book
