@@ -117,7 +117,10 @@ class QuestionsForm(forms.Form):
         first: dict[str, Any] = {
             "base": str(standing.uid),
             "no_medicines": standing.no_medicines,
-            "source": standing.source,
+            # Whoever changes what a volunteer wrote says anew where the change comes from.
+            "source": AnswerSet.Source.STAFF
+            if standing.recorded_by_id is None
+            else standing.source,
             "height_cm": standing.height_cm,
             "weight_kg": standing.weight_kg,
         }

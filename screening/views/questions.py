@@ -19,8 +19,11 @@ from screening.rules.rows import Gate
 from screening.selectors.answers import answer_sets, as_medicines, newest_answers
 from screening.selectors.history import Change, changes
 from screening.selectors.inputs import table_of
+from screening.selectors.provenance import answer_origins, report_state
+from screening.selectors.self_report import screens_of
 from screening.selectors.visits import access_visit
 from screening.services import answers_record
+from screening.views.origin_words import mostly_own
 from screening.views.words import next_url, said_by_topic
 from studylab import clock
 from studylab.access import Cap, requires
@@ -137,6 +140,7 @@ def answers(request: StaffRequest, study: str, code: str) -> HttpResponse:
         for gate in (AnswerSet.When.AHEAD, AnswerSet.When.DOSING_DAY)
     }
     newest = sets[-1] if sets else None
+    origins = answer_origins(sets)
     sittings: list[dict[str, Any]] = [
         *_sittings(sets, table.asked("screening")),
         *_sittings(visit_sets[AnswerSet.When.AHEAD], table.asked("ahead")),
@@ -148,7 +152,10 @@ def answers(request: StaffRequest, study: str, code: str) -> HttpResponse:
         {
             "participant": participant,
             "newest": newest,
-            "topics": said_by_topic(table, "screening", newest) if newest else [],
+            "topics": said_by_topic(table, "screening", newest, origins) if newest else [],
+            "alone": mostly_own(origins),
+            "report": report_state(participant),
+            "screens": len(screens_of(participant)),
             "medicines": as_medicines(newest.medicines) if newest else (),
             "sittings": sorted(sittings, key=lambda one: one["set"].recorded_at, reverse=True),
         },

@@ -1,5 +1,6 @@
 """Outcomes and verdicts as pages show them: kind of state (shape and colour) and words."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
@@ -8,8 +9,10 @@ from django.http import HttpRequest
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from screening.models import AnswerSet
+from screening.rules.provenance import Origin
 from screening.rules.rows import QuestionRow
 from screening.rules.table import RuleTable, Topic
+from screening.views.origin_words import OriginNote, mostly_own, origin_notes, value_words
 
 OUTCOMES = {
     "clear": ("ok", "clear to sign"),
@@ -62,7 +65,6 @@ FINDING_CHANGES = {
     "milder": ("info", "weighs less"),
     "reworded": ("info", "another value"),
 }
-_SAID = {"yes": "Yes", "no": "No", "not_sure": "Not sure"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,7 @@ class Said:
     answer: str
     detail: str
     quiet: bool
+    notes: tuple[OriginNote, ...] = ()
 
 
 def by_who(missing: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
@@ -83,23 +86,31 @@ def by_who(missing: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]
     return list(found.items())
 
 
-def said(row: QuestionRow, answer_set: AnswerSet | None) -> Said:
+def said(
+    row: QuestionRow, answer_set: AnswerSet | None, notes: tuple[OriginNote, ...] = ()
+) -> Said:
     """Return what was answered to one question."""
     item = (answer_set.answers.get(row.id) if answer_set else None) or {}
     value = item.get("value")
-    if isinstance(value, float | int):
-        words = f"{value:.10g} {row.unit}"
-    else:
-        words = _SAID.get(value or "", value or "")
-    return Said(row, words, item.get("detail", ""), value == row.quiet or row.quiet == "")
+    quiet = value == row.quiet or row.quiet == ""
+    return Said(row, value_words(row, value), item.get("detail", ""), quiet, notes)
 
 
 def said_by_topic(
-    table: RuleTable, gate: Any, answer_set: AnswerSet | None
+    table: RuleTable,
+    gate: Any,
+    answer_set: AnswerSet | None,
+    origins: Mapping[str, Origin] | None = None,
 ) -> list[tuple[Topic, list[Said]]]:
-    """Return all questions of a gate by topic with their answers."""
+    """Return all questions of a gate by topic with their answers; with `origins`, where they come from."""
+    known = origins or {}
+    alone = mostly_own(known)
     return [
-        (topic, [said(row, answer_set) for row in rows]) for topic, rows in table.topics_asked(gate)
+        (
+            topic,
+            [said(row, answer_set, origin_notes(row, known.get(row.id), alone)) for row in rows],
+        )
+        for topic, rows in table.topics_asked(gate)
     ]
 
 

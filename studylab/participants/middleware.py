@@ -7,6 +7,7 @@ from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
+from django.utils.translation.trans_real import parse_accept_lang_header
 
 from studylab import clock
 from studylab.access import Actor, Cap
@@ -106,15 +107,29 @@ def _own_origin(request: HttpRequest) -> None:
 
 
 def _speak(request: HttpRequest, link: PersonalLink | None) -> None:
-    """Activate the language: the one chosen here, else the volunteer's, else the browser's."""
-    offered = tuple(code for code, _name in settings.LANGUAGES)
+    """Activate the language: the one chosen here, else the first that the browser asks for, else the
+    volunteer's."""
+    names = dict(settings.LANGUAGES)
+    offered = tuple(names)
     if link is not None:
         offered = link_purpose(link.purpose).languages(link.participant)
-    chosen = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
-    wished = [chosen, link.participant.language if link else ""]
-    language = next((code for code in wished if code in offered), "")
-    if not language:
-        asked = "" if link else translation.get_language_from_request(request)
-        language = asked if asked in offered else offered[0]
+    wished = [request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")]
+    wished += _asked_for(request, offered)
+    wished += [link.participant.language] if link else []
+    language = next((code for code in wished if code in offered), offered[0])
     translation.activate(language)
     request.languages = offered  # type: ignore[attr-defined]
+    request.other_languages = [  # type: ignore[attr-defined]
+        (code, names[code].partition(" (")[0]) for code in offered if code != language
+    ]
+
+
+def _asked_for(request: HttpRequest, offered: tuple[str, ...]) -> list[str]:
+    """Return the offered languages that the browser names, its first choice first; "fr" means "fr-ca" too."""
+    asked = parse_accept_lang_header(request.headers.get("Accept-Language", ""))
+    return [
+        code
+        for tag, _weight in asked
+        for code in offered
+        if tag == code or tag.partition("-")[0] == code.partition("-")[0]
+    ]

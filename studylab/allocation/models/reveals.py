@@ -15,7 +15,7 @@ class Reveal(models.Model):
 
     class Kind(models.TextChoices):
         EMERGENCY = "emergency", "medical emergency"
-        CARD = "card", "paper card opened"
+        PLANNED = "planned", "planned, after the data were locked"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="reveals")

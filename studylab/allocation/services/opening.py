@@ -1,7 +1,6 @@
 """Opening one person's code in an emergency."""
 
 from dataclasses import dataclass, field
-from datetime import datetime
 
 from django.db import transaction
 from django.views.decorators.debug import sensitive_variables
@@ -59,24 +58,16 @@ def code_open(
     )
     # Durable: inside somebody else's transaction the opening could be rolled back after it was read.
     with transaction.atomic(durable=True):
-        reveal = reveal_write(
+        reveal = _reveal_write(
             entry=entry, kind=kind, reason=reason.strip(), told=told.strip(), user=user, actor=actor
         )
     return OpenedCode(reveal, arm_of(reveal, actor=actor).name)
 
 
 @service
-def reveal_write(
-    *,
-    entry: ListEntry,
-    kind: str,
-    reason: str,
-    told: str,
-    user: User,
-    at: datetime | None = None,
-    actor: Actor,
+def _reveal_write(
+    *, entry: ListEntry, kind: str, reason: str, told: str, user: User, actor: Actor
 ) -> Reveal:
-    """Write one opening with its signature, put it among the deviations and stop dosing. It shows nothing."""
     participant = entry.participant
     assert participant is not None
     content = {
@@ -101,7 +92,7 @@ def reveal_write(
         kind=kind,
         reason=reason,
         told=told,
-        at=at or clock.now(),
+        at=clock.now(),
         by=user,
         signature=signature,
     )
@@ -127,9 +118,7 @@ def _note(reveal: Reveal, actor: Actor) -> None:
         study=participant.study,
         participant=participant,
         kind=Deviation.Kind.CODE,
-        what="The code was opened in an emergency."
-        if reveal.kind == Reveal.Kind.EMERGENCY
-        else "The paper card with the code was opened.",
+        what="The code was opened in an emergency.",
         subject=f"number {number}",
         occurred_at=reveal.at,
     )

@@ -47,7 +47,7 @@ class BirthDateForm(forms.Form):
     """A birth date in three fields: no calendar to page back through, no order of numbers to guess."""
 
     year = forms.IntegerField(label=_("Year"), min_value=_OLDEST, max_value=_YOUNGEST)
-    month = forms.IntegerField(label=_("Month (number)"), min_value=1, max_value=12)
+    month = forms.IntegerField(label=_("Month (1 to 12)"), min_value=1, max_value=12)
     day = forms.IntegerField(label=_("Day"), min_value=1, max_value=31)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -53,8 +53,8 @@ class PersonalLink(models.Model):
                 check="""NEW.token_digest = OLD.token_digest AND NEW.participant_id = OLD.participant_id
                     AND NEW.purpose = OLD.purpose AND NEW.made_at = OLD.made_at
                     AND NEW.expires_at = OLD.expires_at AND NEW.wrong_tries >= OLD.wrong_tries
-                    AND (OLD.revoked_at IS NULL OR NEW.revoked_at = OLD.revoked_at)
-                    AND (OLD.used_at IS NULL OR NEW.used_at = OLD.used_at)""",
+                    AND (OLD.revoked_at IS NULL OR NEW.revoked_at IS NOT DISTINCT FROM OLD.revoked_at)
+                    AND (OLD.used_at IS NULL OR NEW.used_at IS NOT DISTINCT FROM OLD.used_at)""",
                 sentence="A personal link is neither changed nor opened again; make a new one.",
             ),
         ]
