@@ -10,8 +10,10 @@ class SchedulingConfig(AppConfig):
     label = "scheduling"
 
     def ready(self) -> None:
-        """Tell the apps below what ends with a participation, and since when records exist."""
+        """Tell the apps below what ends with a participation, since when records exist, who is due."""
+        from scheduling.selectors.due import doses_due
         from scheduling.services import leaving
+        from studylab.allocation.due import register_due
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.record_times import register_record_time
 
@@ -21,3 +23,4 @@ class SchedulingConfig(AppConfig):
         register_record_time("booked series", leaving.first_booking)
         register_record_time("step of a visit", leaving.first_step)
         register_record_time("dose", leaving.first_dose)
+        register_due(doses_due)

@@ -2,11 +2,17 @@
 
 from django.urls import path
 
-from scheduling.views import booking, calendar, change, resources
+from scheduling.views import availability, booking, calendar, change, plan, resources
 
 booking_urls = [
     path("calendar/", calendar.calendar, name="calendar"),
+    path("calendar/plan/", plan.plans, name="plan"),
+    path("calendar/plan/<uuid:uid>/", plan.plan_run, name="plan_run"),
+    path("calendar/plan/<uuid:uid>/progress/", plan.plan_progress, name="plan_progress"),
+    path("calendar/plan/<uuid:uid>/stop/", plan.plan_halt, name="plan_halt"),
     path("volunteers/<str:code>/book/", booking.series_book, name="series_book"),
+    path("volunteers/<str:code>/book/let-go/", booking.option_let_go, name="series_let_go"),
+    path("volunteers/<str:code>/times/", availability.series_times, name="series_times"),
     path("volunteers/<str:code>/series/", booking.series_view, name="series_view"),
     path("volunteers/<str:code>/series/cancel/", change.series_cancel, name="series_cancel"),
     path("volunteers/<str:code>/visits/<uuid:uid>/move/", change.visit_move, name="visit_move"),

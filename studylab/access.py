@@ -71,6 +71,9 @@ class Cap(StrEnum):
     DEVIATION_CLOSE = "deviation_close"
     CONTACT_RECORD = "contact_record"  # next-day contact
     CODE_OPEN = "code_open"
+    DATA_LOCK = "data_lock"  # declare the data locked, ask for the list to be opened
+    UNBLIND_AGREE = "unblind_agree"
+    GUESS_RECORD = "guess_record"
     REVEALS_VIEW = "reveals_view"  # that a code was opened, by whom and why; never the arm
     LIST_MANAGE = "list_manage"
     DISPENSE = "dispense"
@@ -92,7 +95,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
-        Cap.LINK_MAKE,
+        Cap.LINK_MAKE, Cap.GUESS_RECORD,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -100,20 +103,21 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
-        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE,
+        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE,
     },
-    Role.PHARMACIST: _EVERYBODY | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW},
+    Role.PHARMACIST: _EVERYBODY
+    | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
     Role.EXPERIMENTER: _EVERYBODY
     | _CLINICAL_READ
     | {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.VISIT_RUN,
-        Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.LINK_MAKE,
+        Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.LINK_MAKE, Cap.GUESS_RECORD,
     },
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
     | {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
-        Cap.REVEALS_VIEW,
+        Cap.REVEALS_VIEW, Cap.DATA_LOCK,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW},
 }  # fmt: skip

@@ -33,6 +33,14 @@ def make_user(name: str, **kwargs: Any) -> User:
     return user
 
 
+def second_pharmacist(study: Study) -> User:
+    """Return another pharmacist of the study, made when there is none."""
+    found = User.objects.filter(email="piet.sorrel@lab.example").first() or make_user("Piet Sorrel")
+    if not Membership.objects.filter(user=found, study=study).exists():
+        join(found, study, Role.PHARMACIST)
+    return found
+
+
 def make_study(document: str = "demo", slug: str = "slide-story", prefix: str = "HB") -> Study:
     """Return a saved open study with one unconfirmed protocol version."""
     from studylab.studies.rules.loader import load_protocol, protocol_hash

@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from scheduling.rules.availability import Times
 from scheduling.rules.openings import WEEKDAYS
 from scheduling.selectors.options import Wishes
 
@@ -37,6 +38,12 @@ class WishesForm(forms.Form):
         label="Aim at the same clock time on every visit",
         required=False,
         help_text="Otherwise the best series are those nearest to the targets of the protocol.",
+    )
+
+    same_person = forms.BooleanField(
+        label="The same experimenter on every visit first",
+        required=False,
+        help_text="Series that change the experimenter come after those.",
     )
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
@@ -75,7 +82,7 @@ class WishesForm(forms.Form):
         if wanted and not days & set(wanted):
             self._wrong("weekdays", "None of these weekdays lies between the two days.")
 
-    def wishes(self) -> Wishes:
+    def wishes(self, times: Times | None = None) -> Wishes:
         """Return the cleaned wishes as the search takes them."""
         data = self.cleaned_data
         return Wishes(
@@ -85,6 +92,8 @@ class WishesForm(forms.Form):
             not_earlier=data["not_earlier"],
             not_later=data["not_later"],
             same_clock=data["same_clock"],
+            same_person=data["same_person"],
+            times=times or Times(),
         )
 
     def _wrong(self, field: str, message: str) -> None:

@@ -1,17 +1,24 @@
 """Rooms and people, booked series, what happened at each visit, doses and contacts after them."""
 
+from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource
 from scheduling.models.series import Booking, Series, Visit
 from scheduling.models.sheet import AfterContact, Dose, StepRecord
+from scheduling.models.wishes import Availability, HeldPlace, OptionHold
 
 __all__ = [
     "AfterContact",
+    "Availability",
     "Booking",
     "Closure",
     "CoverPresence",
     "Dose",
+    "HeldPlace",
     "Opening",
+    "OptionHold",
     "Place",
+    "PlanRow",
+    "PlanRun",
     "Resource",
     "Series",
     "StepRecord",

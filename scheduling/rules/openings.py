@@ -73,6 +73,12 @@ def without(intervals: Iterable[Interval], closed: Iterable[Interval]) -> tuple[
     return tuple(left)
 
 
+def both(one: Iterable[Interval], other: Iterable[Interval]) -> tuple[Interval, ...]:
+    """Return the time that lies in both of two unions of intervals."""
+    rows = list(other)
+    return joined((max(a, c), min(b, d)) for a, b in one for c, d in rows)
+
+
 def read_hours(text: str) -> tuple[tuple[time, time], ...]:
     """Read opening hours of one weekday such as "08:00-12:00 13:00-17:30"; nothing means closed.
 

@@ -5,10 +5,19 @@ the spacing rules thin these sets by dilation; what is left is walked in order o
 re-checks an option from plain intervals, without any of this.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
-from scheduling.rules.elapsed import Zone, clock, describe_shift, elapsed, hours_words, load_zone
+from scheduling.rules.elapsed import (
+    Zone,
+    clock,
+    describe_shift,
+    elapsed,
+    hours_words,
+    load_zone,
+    local_day,
+)
 from scheduling.rules.occupation import Fits, assign
 from scheduling.rules.ranking import DayCap, Found, ranked
 from scheduling.rules.series import (
@@ -59,9 +68,36 @@ def search_series(
     Visits start on whole `raster_minutes` of the local clock. ValueError for a limit below 1, a raster that
     does not fit the grid, a naive datetime, an unknown zone, or spacing rules the plan itself contradicts.
     """
-    if limit < 1:
-        raise ValueError(f"limit must be at least 1, not {limit}.")
-    problem = Problem(
+    return search_problem(
+        problem_of(
+            plan=plan,
+            grid=grid,
+            places=places,
+            person_free=person_free,
+            not_before=not_before,
+            not_after=not_after,
+            zone=zone,
+            preferences=preferences,
+            raster_minutes=raster_minutes,
+        ),
+        limit,
+    )
+
+
+def problem_of(
+    *,
+    plan: Protocol,
+    grid: Grid,
+    places: Mapping[str, Sequence[PlaceTimeline]],
+    person_free: int,
+    not_before: datetime | None = None,
+    not_after: datetime | None = None,
+    zone: Zone,
+    preferences: Preferences = NO_WISHES_YET,
+    raster_minutes: int = 15,
+) -> Problem:
+    """Return the problem that `search_series` solves, to be searched and changed."""
+    return Problem(
         plan=plan,
         grid=grid,
         fits=Fits(grid, places),
@@ -72,6 +108,12 @@ def search_series(
         preferences=preferences,
         raster_minutes=raster_minutes,
     )
+
+
+def search_problem(problem: Problem, limit: int) -> SearchResult:
+    """Return up to `limit` series of a problem, best first, or the reasons why there is none."""
+    if limit < 1:
+        raise ValueError(f"limit must be at least 1, not {limit}.")
     found = find(problem, limit)
     if not found:
         return SearchResult((), explain(problem, lambda relaxed: bool(find(relaxed, 1))))
@@ -81,7 +123,65 @@ def search_series(
 
 
 def find(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
-    """Return up to `limit` series in order of rank, each with a place for every occupation."""
+    """Return up to `limit` series in order of rank, each with a place for every occupation.
+
+    What is preferred comes first: inside the liked times and served by one place, then either, then any.
+    """
+    found: list[tuple[Found, Chosen]] = []
+    seen: set[tuple[int, ...]] = set()
+    days: dict[int, int] = {}
+    for tier in tiers(problem):
+        for row, chosen in _merged(tier, limit):
+            day, most = local_day_of(problem, row[2][0]), problem.preferences.per_day
+            if row[2] in seen or (most and days.get(day, 0) >= most):
+                continue
+            seen.add(row[2])
+            days[day] = days.get(day, 0) + 1
+            found.append((row, chosen))
+            if len(found) == limit:
+                return found
+    return found
+
+
+def count_series(problem: Problem, limit: int) -> int:
+    """Return how many series a problem has, counted up to `limit`; what is preferred does not matter."""
+    plain = replace(problem.preferences, per_day=None, same_kind=None, liked=None)
+    return len(_find_one(replace(problem, preferences=plain), limit))
+
+
+def tiers(problem: Problem) -> Iterator[list[Problem]]:
+    """Yield what to search in turn; the problems of one tier are of equal rank."""
+    wishes = problem.preferences
+    kind = wishes.same_kind if wishes.same_kind in problem.fits.places else None
+    alone = []
+    if kind is not None:
+        alone = [
+            replace(problem, fits=Fits(problem.grid, {**problem.fits.places, kind: (place,)}))
+            for place in problem.fits.places[kind]
+        ]
+    for people in (alone, [problem]):
+        if people and wishes.liked is not None:
+            yield [replace(one, person_free=one.person_free & wishes.liked) for one in people]
+    if alone:
+        yield alone
+    yield [problem]
+
+
+def _merged(problems: Sequence[Problem], limit: int) -> list[tuple[Found, Chosen]]:
+    """Return the series of several problems of equal rank, best first."""
+    rows = [row for problem in problems for row in _find_one(problem, limit)]
+    if len(problems) == 1:
+        return rows
+    sign = 1 if problems[0].preferences.earliest else -1
+    return sorted(rows, key=lambda row: (row[0][0], row[0][1], [sign * at for at in row[0][2]]))
+
+
+def local_day_of(problem: Problem, slot: int) -> int:
+    """Return a number for the local day of a slot."""
+    return local_day(problem.grid.at(slot), problem.zone).toordinal()
+
+
+def _find_one(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
     starts = problem.narrowed([problem.starts(index) for index in range(len(problem.plan.visits))])
     if not all(starts):
         return []

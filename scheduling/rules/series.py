@@ -29,13 +29,16 @@ class Preferences:
 
     `same_clock` ranks series at one clock time higher; `earliest` puts sooner series first, else later ones;
     `weekdays` (Monday 0) are the only days allowed for any visit, None for all; `per_day` keeps the answer
-    varied: no more than so many options that begin on one local day, None for no such limit.
+    varied: no more than so many options that begin on one local day, None for no such limit. Series served by
+    one place of `same_kind` throughout come first, as do those inside `liked` (slots of the grid).
     """
 
     same_clock: bool = True
     earliest: bool = True
     weekdays: frozenset[int] | None = None
     per_day: int | None = 4
+    same_kind: str | None = None
+    liked: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Reading series, places, times and the calendar."""
 
-from scheduling.selectors.options import move_options, open_option, seal_option, series_options
+from scheduling.selectors.options import move_options, series_options
+from scheduling.selectors.sealed import open_option, seal_option
 from scheduling.selectors.series import (
     access_visit,
     all_series,

@@ -6,13 +6,16 @@ from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from scheduling.models import Series, Visit
+from scheduling.models import OptionHold, Series, Visit
 from scheduling.rules.elapsed import hours_words
 from scheduling.rules.search import SeriesOption, VisitOption
 from scheduling.rules.spacing import planned_anchors, say_anchor
-from scheduling.selectors.options import Found, seal_option
+from scheduling.selectors.options import EXPERIMENTER, Found
+from scheduling.selectors.sealed import option_from_json, seal_option
 from scheduling.selectors.series import GapShown, gaps_shown, long_hours
-from scheduling.selectors.timelines import Occupancy, place_name
+from scheduling.selectors.timelines import Occupancy, occupancy, place_name
+from scheduling.selectors.wishes import current_hold
+from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
@@ -90,11 +93,40 @@ def option_cards(
                 token=seal_option(option, version=version, about=about),
                 start=option.visits[0].start,
                 visits=option_rows(found.plan, option, found.places, gaps),
-                reasons=_why(found.plan, option, zone, first=option.visits[0].start == soonest),
+                reasons=(
+                    *_why(found.plan, option, zone, first=option.visits[0].start == soonest),
+                    *_who(option, found.places),
+                ),
                 clock_notes=notes,
             )
         )
     return cards
+
+
+@dataclass(frozen=True, slots=True)
+class HeldShown:
+    """A held option as a card."""
+
+    hold: OptionHold
+    card: OptionShown
+
+
+def held_shown(participant: Participant, now: datetime) -> HeldShown | None:
+    """Return what is held for somebody, with a token to book it by."""
+    hold = current_hold(participant, now)
+    if hold is None:
+        return None
+    plan = plan_of(hold.protocol_version)
+    option = option_from_json(plan, hold.option)
+    places = occupancy(option.visits[0].start, option.visits[-1].end)
+    found = Found(plan, (option,), (), places)
+    cards = option_cards(
+        found,
+        version=hold.protocol_version,
+        about=participant.code,
+        zone=participant.study.timezone,
+    )
+    return HeldShown(hold, cards[0])
 
 
 def option_rows(
@@ -177,6 +209,20 @@ def _why(plan: Protocol, option: SeriesOption, zone: str, *, first: bool) -> tup
             else f"The visits start at {', '.join(times)}."
         )  # fmt: skip
     return (*said, *(("The soonest first visit among these.",) if first else ()))
+
+
+def _who(option: SeriesOption, places: Occupancy) -> list[str]:
+    """Say whether one experimenter stays throughout."""
+    people = {
+        ref.place_id
+        for visit in option.visits
+        for row in visit.segments
+        for ref in row.places
+        if ref.kind == EXPERIMENTER
+    }
+    if len(people) == 1:
+        return [f"One experimenter throughout: {places.name(people.pop())}."]
+    return [f"{len(people)} experimenters share the visits."] if people else []
 
 
 def _names(visit: VisitOption, places: Occupancy) -> list[str]:

@@ -1,40 +1,36 @@
-"""Searching for series and moves, and carrying a choice through a form and back."""
+"""Searching for series and moves."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 
-from django.core import signing
-
 from scheduling.models import Series, Visit
+from scheduling.rules.availability import Times
 from scheduling.rules.elapsed import local_day_bounds
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
 from scheduling.rules.gaps import aimed_at_same_clock, part_of, start_window
-from scheduling.rules.openings import Hours, open_between
+from scheduling.rules.openings import both
+from scheduling.rules.relax import relaxations
 from scheduling.rules.search import (
-    PlaceRef,
     Preferences,
-    SegmentOption,
     SeriesOption,
-    VisitOption,
-    search_series,
+    count_series,
+    problem_of,
+    search_problem,
 )
 from scheduling.rules.spacing import planned_anchors
-from scheduling.rules.timeline import Grid, free_bits
+from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, free_bits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
 from screening.selectors import washouts_of
-from studylab.errors import Conflict
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
 
-SALT = "scheduling.option"
-TOKEN_AGE = timedelta(hours=12)
 MANY = 200
 FAR = datetime(2200, 1, 1, tzinfo=UTC)
-STALE = "This choice is no longer on offer. Choose again from the fresh times below."
+EXPERIMENTER = "experimenter"
 DOSE_FENCE = "time for the dose before the sign-off ends"
 WASHOUT_FENCE = "time for the dose after the time that a medicine needs"
 SPACING_FENCE = "time inside the spacing to the visits that stay"
@@ -44,7 +40,8 @@ SPACING_FENCE = "time inside the spacing to the visits that stay"
 class Wishes:
     """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day.
 
-    `same_clock` aims at visits at one time of day rather than at the targets of the protocol.
+    `same_clock` aims at visits at one time of day rather than at the targets of the protocol; `same_person`
+    puts series with one experimenter throughout first. `times` are the volunteer's standing ones.
     """
 
     first_day: date
@@ -53,16 +50,19 @@ class Wishes:
     not_earlier: time | None = None
     not_later: time | None = None
     same_clock: bool = False
+    same_person: bool = False
+    times: Times = field(default_factory=Times)
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Options, best first, with the places they were found in; or why there is none."""
+    """Options, best first, with the places they were found in; or why there is none, and what would help."""
 
     plan: Protocol
     options: tuple[SeriesOption, ...]
     why_none: tuple[str, ...]
     places: Occupancy
+    would_help: tuple[str, ...] = ()
 
 
 def series_options(
@@ -199,73 +199,47 @@ def _search(
     per_day: int | None = 4,
 ) -> Found:
     zone = participant.study.timezone
-    start = local_day_bounds(wishes.first_day, zone)[0]
-    end = local_day_bounds(wishes.last_day, zone)[1]
-    grid = Grid.covering(start, end)
+    grid = Grid.covering(
+        local_day_bounds(wishes.first_day, zone)[0], local_day_bounds(wishes.last_day, zone)[1]
+    )
     kinds = {need.kind for visit in plan.visits for row in visit.segments for need in row.needs}
-    places = occupancy(grid.start, grid.end, kinds=kinds, ignoring=ignoring)
+    places = occupancy(
+        grid.start, grid.end, kinds=kinds, ignoring=ignoring, at=now, held_for=[participant.pk]
+    )
     busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
-    wanted = _wanted_times(wishes, zone, grid)
-    result = search_series(
+    own = PlaceIntervals("volunteer", wanted_times(wishes, zone, grid), busy)
+    asked = problem_of(
         plan=fenced(aimed_at_same_clock(plan) if wishes.same_clock else plan, fences),
         grid=grid,
         places=places.timelines(grid) | fence_timelines(plan, grid, fences),
-        person_free=free_bits(grid, wanted, busy),
+        person_free=free_bits(grid, own.open, own.busy),
         not_before=now,
         zone=zone,
-        preferences=Preferences(weekdays=wishes.weekdays, per_day=per_day),
-        limit=limit,
+        preferences=Preferences(
+            weekdays=wishes.weekdays,
+            per_day=per_day,
+            same_kind=EXPERIMENTER if wishes.same_person else None,
+            liked=_liked(wishes, zone, grid),
+        ),
     )
+    result = search_problem(asked, limit)
     options = tuple(unfenced(option, fences) for option in result.options)
-    return Found(plan, options, result.why_none, places)
+    helps = () if options else relaxations(asked, places.places, own, count_series)
+    return Found(plan, options, result.why_none, places, tuple(row.words for row in helps))
 
 
-def _wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[tuple[datetime, datetime], ...]:
-    """Return when the volunteer can be here: whole days, or the same hours on each local day."""
-    if wishes.not_earlier is None and wishes.not_later is None:
+def wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[Interval, ...]:
+    """Return when the volunteer can be here: their standing times, inside the hours asked for now."""
+    if wishes.not_earlier is None and wishes.not_later is None and wishes.times == Times():
         return ((grid.start, grid.end),)
-    opens, closes = wishes.not_earlier or time.min, wishes.not_later or time.max
-    return open_between([Hours(day, opens, closes) for day in range(7)], zone, grid.start, grid.end)
-
-
-def seal_option(option: SeriesOption, *, version: ProtocolVersion, about: str) -> str:
-    """Return an option as signed text that only fits `about` (a volunteer's code or a visit)."""
-    visits = [
-        [row.number, int(row.start.timestamp()), _packed_places(row)] for row in option.visits
-    ]
-    content = {"about": about, "version": version.sha256[:16], "visits": visits}
-    return signing.dumps(content, salt=SALT, compress=True)
-
-
-def open_option(
-    token: str, *, version: ProtocolVersion, about: str, plan: Protocol | None = None
-) -> SeriesOption:
-    """Return the option that `seal_option` wrote, or raise Conflict when it is not one for `about` now."""
-    try:
-        content = signing.loads(token, salt=SALT, max_age=TOKEN_AGE)
-    except signing.BadSignature as problem:
-        raise Conflict(STALE, code="option_stale") from problem
-    if content["about"] != about or content["version"] != version.sha256[:16]:
-        raise Conflict(STALE, code="option_stale")
-    plan = plan or plan_of(version)
-    visits = tuple(
-        _unpacked(plan, number, datetime.fromtimestamp(start, UTC), places)
-        for number, start, places in content["visits"]
+    asked = Times(not_earlier=wishes.not_earlier, not_later=wishes.not_later)
+    return both(
+        asked.possible(zone, grid.start, grid.end),
+        wishes.times.possible(zone, grid.start, grid.end),
     )
-    return SeriesOption(visits, 0, ())
 
 
-def _packed_places(visit: VisitOption) -> list[list[list[str | int]]]:
-    return [[[ref.kind, ref.place_id] for ref in row.places] for row in visit.segments]
-
-
-def _unpacked(
-    plan: Protocol, number: int, start: datetime, places: list[list[list[str | int]]]
-) -> VisitOption:
-    segments, at = [], start
-    for segment, refs in zip(plan.visit(number).segments, places, strict=True):
-        end = at + timedelta(minutes=segment.minutes)
-        row = tuple(PlaceRef(str(kind), place_id) for kind, place_id in refs)
-        segments.append(SegmentOption(segment.key, at, end, row))
-        at = end
-    return VisitOption(number, start, at, tuple(segments))
+def _liked(wishes: Wishes, zone: str, grid: Grid) -> int | None:
+    if not wishes.times.rather_not:
+        return None
+    return free_bits(grid, wishes.times.liked(zone, grid.start, grid.end))

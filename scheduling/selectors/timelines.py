@@ -15,6 +15,7 @@ from psycopg.types.range import Range
 from scheduling.models import Booking, Closure, Opening, Place, Visit
 from scheduling.rules.openings import Hours, joined, open_between, without
 from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, PlaceTimeline, timelines
+from scheduling.selectors.wishes import held_places
 
 HOLDING = (
     "booked",
@@ -67,8 +68,13 @@ def occupancy(
     *,
     kinds: Collection[str] | None = None,
     ignoring: Collection[int] = (),
+    at: datetime | None = None,
+    held_for: Collection[int] = (),
 ) -> Occupancy:
-    """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids."""
+    """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids.
+
+    With `at`, options held at that instant count as blocked too, but for those of the participants `held_for`.
+    """
     places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
     if kinds is not None:
         places = places.filter(resource__kind__in=kinds)
@@ -80,6 +86,10 @@ def occupancy(
     zones = {row[2]: row[5] for row in rows}
     opened = _opened(zones, start, end)
     busy = _busy([row[0] for row in rows], start, end, ignoring)
+    if at is not None:
+        held = held_places(at, [row[0] for row in rows], start, end, own=held_for)
+        for place, intervals in held.items():
+            busy[place] += intervals
     several = {row[2] for row in rows if row[1] > 1}
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
     names: dict[int, PlaceName] = {}

@@ -8,7 +8,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
-from scheduling.services.writing import check_free, same_study, settle, write_bookings
+from scheduling.services.writing import check_free, holds_done, same_study, settle, write_bookings
 from screening.rules.medicines import Washout, minute
 from screening.selectors import SignOffState, washouts_of
 from studylab import clock
@@ -20,7 +20,7 @@ from studylab.errors import Refused, RefusedWithReasons
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
-from studylab.studies.selectors import current_protocol
+from studylab.studies.selectors import CurrentProtocol, current_protocol
 
 
 @service
@@ -40,15 +40,32 @@ def series_book(*, participant: Participant, option: SeriesOption, actor: Actor)
     check_free(plan=current.plan, option=option, participant=person, now=now)
     check_sign_off_lasts(current.plan, option, ready.sign_off)
     check_medicines_out(current.plan, option, person)
+    series = write_series(participant=person, option=option, current=current, now=now, actor=actor)
+    settle()
+    return series
+
+
+def write_series(
+    *,
+    participant: Participant,
+    option: SeriesOption,
+    current: CurrentProtocol,
+    now: datetime,
+    actor: Actor,
+) -> Series:
+    """Write a series that was checked, with its visits, its places and its line on the trail.
+
+    Runs inside a service that has locked the volunteer.
+    """
     series = Series.objects.create(
-        participant=person,
+        participant=participant,
         protocol_version=current.version,
         booked_at=now,
         booked_by_id=actor.user_id,
     )
     visits = _write_visits(series, current.plan, option)
     write_bookings(current.plan, option, visits)
-    settle()
+    holds_done(participant)
     _audit_booked(series, option, current.version, actor)
     return series
 

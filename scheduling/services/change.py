@@ -53,7 +53,7 @@ def visit_move(*, visit: Visit, option: SeriesOption, reason: str, actor: Actor)
     check_medicines_out(plan, option, person)
     before = {row.number: row.planned.lower.isoformat() for row in moved}
     free_places(moved)
-    _replan(plan, series, moved, option)
+    replan(plan, series, moved, option)
     write_bookings(plan, option, {row.number: row for row in moved})
     settle()
     audit(
@@ -193,7 +193,7 @@ def _check_order(series: Series, option: SeriesOption) -> None:
                 raise Refused(f"Visit {number} would not stay in order with visit {row.number}.")
 
 
-def _replan(plan: Protocol, series: Series, moved: Sequence[Visit], option: SeriesOption) -> None:
+def replan(plan: Protocol, series: Series, moved: Sequence[Visit], option: SeriesOption) -> None:
     """Write the new times; later movers from the last on and earlier movers from the first on, so that
     no visit meets the old time of its neighbour on the way."""
     new = {row.number: row for row in option.visits}

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from django.db import connection
 
-from scheduling.models import Booking, Visit
+from scheduling.models import Booking, HeldPlace, OptionHold, Visit
 from scheduling.rules.elapsed import say_day
 from scheduling.rules.gaps import overlap, uses
 from scheduling.rules.search import SeriesOption
@@ -19,6 +19,8 @@ from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Protocol
 
 MARGIN = timedelta(days=1)
+# Bookings take it shared, holding an option takes it alone: neither misses what the other is about to write.
+HOLDING_LOCK = 7_301_996
 
 
 def same_study(actor: Actor, participant: Participant) -> None:
@@ -37,14 +39,16 @@ def check_free(
 ) -> None:
     """Raise Conflict naming what stands in the way unless every place, the person and the rules allow it.
 
-    Reads openings, closures and bookings afresh, and judges by the checker that shares nothing with the
-    search. The database still has the last word.
+    Reads openings, closures, bookings and what is held for others afresh, and judges by the checker that
+    shares nothing with the search. The database still has the last word.
     """
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock_shared(%s)", [HOLDING_LOCK])
     start = min(visit.start for visit in option.visits) - MARGIN
     end = max(visit.end for visit in option.visits) + MARGIN
     if start + MARGIN < now:
         raise Conflict("This time is past already. Choose a later one.", code="option_past")
-    places = occupancy(start, end, ignoring=ignoring)
+    places = occupancy(start, end, ignoring=ignoring, at=now, held_for=[participant.pk])
     busy = person_busy(participant.person_id, start, end, ignoring=ignoring)
     problems = verify_option(
         plan=plan,
@@ -127,3 +131,19 @@ def settle() -> None:
     with connection.cursor() as cursor:
         cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
         cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+
+
+def holds_done(participant: Participant) -> None:
+    """End what was held for somebody whose series is booked now."""
+    end_holds(
+        OptionHold.objects.filter(is_active=True, participant=participant).values_list(
+            "pk", flat=True
+        )
+    )
+
+
+def end_holds(ids: Iterable[int]) -> None:
+    """Give back the places of held options."""
+    chosen = list(ids)
+    HeldPlace.objects.filter(hold_id__in=chosen, is_active=True).update(is_active=False)
+    OptionHold.objects.filter(pk__in=chosen).update(is_active=False)

@@ -15,7 +15,8 @@ from scheduling.forms.booking import MoveForm, ReasonForm
 from scheduling.models import Series, Visit
 from scheduling.rules.gaps import part_of
 from scheduling.selectors.cards import option_cards, option_rows, series_shown
-from scheduling.selectors.options import move_options, moved_visits, open_option
+from scheduling.selectors.options import move_options, moved_visits
+from scheduling.selectors.sealed import open_option
 from scheduling.selectors.series import access_visit, current_series, gaps_shown
 from scheduling.selectors.timelines import occupancy
 from scheduling.services import change

@@ -263,15 +263,15 @@ def _kit(fact: KitFact | None, number: str | None, at: datetime) -> Iterator[Gat
     if not number:
         pass  # that no number is issued is a reason of its own
     elif not fact.for_number:
-        yield unknown("kit_wrong", "Which number this kit was dispensed for")
+        yield unknown("kit_wrong", "Which number this kit was handed out for")
     elif fact.for_number != number:
         yield shut("kit_wrong", f"Kit {fact.number} is not for this person's number.")
     yield from must(
         fact.dispensed,
         True,
         "kit_undispensed",
-        f"Kit {fact.number} is not dispensed.",
-        "Whether the kit is dispensed",
+        f"Kit {fact.number} is not handed out.",
+        "Whether the kit is handed out",
     )
     yield from must(
         fact.scanned_matches,

@@ -7,11 +7,19 @@ errors are raised here without their cause, and objects that hold an arm hide it
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import pgtrigger
 from django.conf import settings
 from django.views.decorators.debug import sensitive_variables
 
 from studylab.access import Actor, Cap, require
-from studylab.allocation.models import AllocationList, KitBatch, ListEntry, Reveal
+from studylab.allocation.models import (
+    AllocationList,
+    CodeCard,
+    KitBatch,
+    ListEntry,
+    ListOpening,
+    Reveal,
+)
 from studylab.allocation.rules.design import followed_list
 from studylab.allocation.rules.sealed_list import OpenedList, pack, unpack
 from studylab.allocation.rules.sealing import (
@@ -122,9 +130,42 @@ def arm_of(reveal: Reveal, *, actor: Actor) -> KnownArm:
         .filter(uid=reveal.uid, by_id=actor.user_id, participant__study_id=actor.study_id)
         .first()
     )
-    if written is None or written.entry.participant_id != written.participant_id:
+    if written is None or written.kind != Reveal.Kind.EMERGENCY:
+        raise CannotOpen("No opening of this code by you is on record, so nothing is shown.")
+    if written.entry.participant_id != written.participant_id:
         raise CannotOpen("No opening of this code by you is on record, so nothing is shown.")
     return _open_entry(written.entry)
+
+
+@sensitive_variables()
+def arm_for_card(card: CodeCard, *, actor: Actor) -> KnownArm:
+    """Return what stands inside a paper card to the pharmacist who made it, while it is fresh and sealed.
+
+    The card is read again from the database: one that was never written opens nothing.
+    """
+    require(actor, Cap.LIST_MANAGE)
+    written = (
+        CodeCard.objects.select_related("entry__list__study", "entry__list__protocol_version")
+        .filter(uid=card.uid, printed_by_id=actor.user_id, line=None)
+        .first()
+    )
+    if written is None or actor.study_id != written.entry.list.study_id:
+        raise CannotOpen("This card is not on record as made by you, so nothing is shown.")
+    return _open_entry(written.entry)
+
+
+@sensitive_variables()
+def opened_list(opening: ListOpening, *, actor: Actor) -> OpenedList:
+    """Return the whole list to anybody of the study, once two people have signed that it is opened."""
+    require(actor, Cap.STUDY_VIEW)
+    written = (
+        ListOpening.objects.select_related("list__study", "list__protocol_version")
+        .filter(pk=opening.pk, agreed_at__isnull=False, agreeing__isnull=False)
+        .first()
+    )
+    if written is None or actor.study_id != written.list.study_id:
+        raise CannotOpen("The list is not opened: two signatures are needed first.")
+    return list_to_verify(written.list)
 
 
 @sensitive_variables()
@@ -183,3 +224,63 @@ def batch_to_verify(batch: KitBatch) -> str | None:
         return _open(batch.box, _batch_place(batch), "This batch")
     except CannotOpen:
         return None
+
+
+@dataclass(frozen=True, slots=True)
+class Resealed:
+    """How many boxes were sealed anew."""
+
+    lists: int
+    numbers: int
+    batches: int
+
+
+@sensitive_variables()
+def reseal(*, old: bytes, new: bytes) -> Resealed:
+    """Open every box with `old`, seal it with `new`, and open it again to compare; for the key's change only.
+
+    Called inside one transaction: a box that does not open raises CannotOpen and nothing is changed.
+    """
+    if old == new:
+        raise CannotOpen("The new key is the present one. Make another one.")
+    lists = list(AllocationList.objects.select_for_update(of=("self",)).select_related("study"))
+    numbers = list(
+        ListEntry.objects.select_for_update(of=("self",))
+        .select_related("list__study")
+        .order_by("pk")
+    )
+    batches = list(KitBatch.objects.select_for_update(of=("self",)).select_related("study"))
+    for one in lists:
+        one.box = _again(one.box, f"{one.study.slug}|list", "A list", old, new)
+    for entry in numbers:
+        place = _entry_place(entry.list.study.slug, entry.number)
+        entry.box = _again(entry.box, place, f"Number {entry.number}", old, new)
+    for batch in batches:
+        batch.box = _again(batch.box, _batch_place(batch), f"Batch {batch.uid}", old, new)
+    # The guards forbid any change of a box; this one changes no content, which was just compared.
+    with pgtrigger.ignore(
+        "allocation.AllocationList:append_only",
+        "allocation.ListEntry:arm_stays",
+        "allocation.ListEntry:issued_stays",
+        "allocation.ListEntry:number_in_order",
+        "allocation.ListEntry:number_after_sign_off",
+        "allocation.KitBatch:append_only",
+    ):
+        AllocationList.objects.bulk_update(lists, ["box"])
+        ListEntry.objects.bulk_update(numbers, ["box"], batch_size=1000)
+        KitBatch.objects.bulk_update(batches, ["box"])
+    return Resealed(len(lists), len(numbers), len(batches))
+
+
+@sensitive_variables()
+def _again(box: bytes | memoryview, place: str, what: str, old: bytes, new: bytes) -> bytes:
+    try:
+        content = unseal(bytes(box), key=old, context=place)
+    except SealedWithAnotherKey:
+        raise CannotOpen(f"{what} was sealed with another key than the old one.") from None
+    except SealDamaged:
+        raise CannotOpen(f"{what} does not open: it was changed.") from None
+    made = seal(content, key=new, context=place)
+    if unseal(made, key=new, context=place) != content:
+        raise CannotOpen(f"{what} does not open with the new key.")
+    return made

@@ -55,6 +55,12 @@ class Action(StrEnum):
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
     VISIT_STATE_CHANGED = "visit.state_changed"
+    PLAN_ASKED = "plan.asked"
+    PLAN_STOPPED = "plan.stopped"
+    PLAN_DECIDED = "plan.decided"
+    AVAILABILITY_NOTED = "availability.noted"
+    OPTION_HELD = "option.held"
+    OPTION_RELEASED = "option.released"
     STEP_RECORDED = "step.recorded"
     STEP_CORRECTED = "step.corrected"
     DOSE_GIVEN = "dose.given"
@@ -69,7 +75,22 @@ class Action(StrEnum):
     KITS_RECEIVED = "kits.received"
     KIT_MOVED = "kit.moved"
     KIT_REFUSED = "kit.refused"
+    BATCH_CHECKED = "kits.batch_checked"
+    EXCURSION_RECORDED = "kits.excursion_recorded"
+    EXCURSION_DECIDED = "kits.excursion_decided"
+    STOCK_COUNTED = "kits.counted"
     CODE_OPENED = "code.opened"
+    CODE_PRACTISED = "code.practised"
+    CARD_PRINTED = "card.printed"
+    CARD_SETTLED = "card.settled"
+    ARM_LEARNT = "arm.learnt"
+    GUESS_RECORDED = "guess.recorded"
+    DATA_LOCKED = "data.locked"
+    UNBLINDING_ASKED = "list.opening_asked"
+    LIST_OPENED = "list.opened"
+    LIST_READ = "list.read"
+    LIST_CHECKED = "list.checked"
+    KEY_CHANGED = "list.key_changed"
 
 
 SENTENCES: dict[Action, str] = {
@@ -121,6 +142,12 @@ SENTENCES: dict[Action, str] = {
     Action.VISIT_MOVED: "moved a visit",
     Action.SERIES_CANCELLED: "cancelled a visit series",
     Action.VISIT_STATE_CHANGED: "changed the state of a visit",
+    Action.PLAN_ASKED: "asked for a plan of several series",
+    Action.PLAN_STOPPED: "stopped the making of a plan",
+    Action.PLAN_DECIDED: "decided on a plan of several series",
+    Action.AVAILABILITY_NOTED: "noted when a volunteer can come",
+    Action.OPTION_HELD: "held a series for a volunteer for ten minutes",
+    Action.OPTION_RELEASED: "let go of a series that was held",
     Action.STEP_RECORDED: "recorded a step",
     Action.STEP_CORRECTED: "corrected a step",
     Action.DOSE_GIVEN: "recorded a dose as given",
@@ -135,7 +162,22 @@ SENTENCES: dict[Action, str] = {
     Action.KITS_RECEIVED: "received kits",
     Action.KIT_MOVED: "recorded a kit movement",
     Action.KIT_REFUSED: "was refused a kit",
+    Action.BATCH_CHECKED: "checked the identity of a batch",
+    Action.EXCURSION_RECORDED: "recorded kits outside their temperature",
+    Action.EXCURSION_DECIDED: "decided about kits outside their temperature",
+    Action.STOCK_COUNTED: "counted kits",
     Action.CODE_OPENED: "opened a code",
+    Action.CODE_PRACTISED: "practised opening a code",
+    Action.CARD_PRINTED: "printed a code card",
+    Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.ARM_LEARNT: "recorded an accidental unblinding",
+    Action.GUESS_RECORDED: "recorded a guess",
+    Action.DATA_LOCKED: "declared the data locked",
+    Action.UNBLINDING_ASKED: "asked for the list to be opened",
+    Action.LIST_OPENED: "opened the allocation list",
+    Action.LIST_READ: "took the opened list",
+    Action.LIST_CHECKED: "compared the list with practice",
+    Action.KEY_CHANGED: "changed the allocation key",
 }
 
 # Notes of something that did not happen.

@@ -78,12 +78,31 @@ def seal(study: Study, pharmacist: User) -> AllocationList:
 def receive(
     study: Study, pharmacist: User, arm: str, label: str, quantity: int = 10, until: date = UNTIL
 ) -> KitBatch:
-    """Return a batch of kits of one arm in stock."""
-    return services.kits_receive(
+    """Return a batch of kits of one arm in stock, whose identity two pharmacists have checked."""
+    batch = services.kits_receive(
         study=study, arm_key=arm, label=label, usable_until=until, storage="dry, locked",
         strength_mg=Decimal("40"), units_per_kit=1, quantity=quantity,
         actor=cast.actor_of(pharmacist, study),
     )  # fmt: skip
+    return identify(batch, pharmacist)
+
+
+def identify(batch: KitBatch, pharmacist: User, agrees: bool = True) -> KitBatch:
+    """Check a batch with a second pharmacist, straight in the tables."""
+    from studylab.allocation.models import BatchCheck
+
+    study = batch.study
+    second = cast.second_pharmacist(study)
+    signature = Signature.objects.create(
+        user=pharmacist, printed_name=pharmacist.name, role="pharmacist", study=study,
+        meaning="identity", subject_type="kit_batch", subject_code=str(batch.uid), content={},
+        content_hash=content_hash({}), signed_at=clock.now(),
+    )  # fmt: skip
+    BatchCheck.objects.create(
+        batch=batch, agrees=agrees, units=2, how="looked at two", at=clock.now(), by=pharmacist,
+        second=second, signature=signature,
+    )  # fmt: skip
+    return batch
 
 
 def stock(study: Study, pharmacist: User, quantity: int = 10) -> None:

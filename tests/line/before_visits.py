@@ -49,6 +49,14 @@ def fill_the_dispensary(lab: Lab) -> None:
         pharmacist.fill("Strength of one unit", "40")
         pharmacist.fill("Number of kits", "10")
         pharmacist.press("Take into stock")
+        pharmacist.follow(f"Check the identity of batch {batch}")
+        pharmacist.choose("What two pharmacists found", "The units are what the papers say")
+        pharmacist.fill("Retained units looked at", "2")
+        pharmacist.fill("What was looked at", "imprint and weight")
+        pharmacist.fill("Second person's e-mail address", lab.second_pharmacist.email)
+        pharmacist.fill("Second person's password", cast.PASSWORD)
+        pharmacist.fill("Your password", cast.PASSWORD)
+        pharmacist.press("Record the check")
     pharmacist.see("QF-3301", "QF-3307")
 
 

@@ -30,11 +30,12 @@ SECRETS = (
 
 @dataclass
 class Lab:
-    """Everybody at their desks. `second` has no desk of their own: they come to another's and check."""
+    """Everybody at their desks. The second people have no desk of their own: they come to another's and check."""
 
     clock: LabClock
     watch: Watch
     second: Any
+    second_pharmacist: Any
     coordinator: Desk
     clinician: Desk
     pharmacist: Desk
@@ -80,13 +81,20 @@ def people(
 
 @pytest.fixture
 def open_lab(
-    live_server: Any, settings: Any, people: dict[str, Any], second_experimenter: Any, rooms: None
+    live_server: Any,
+    settings: Any,
+    people: dict[str, Any],
+    study: Any,
+    second_experimenter: Any,
+    rooms: None,
 ) -> Callable[[], AbstractContextManager[Lab]]:
     """Return what seats everybody at their desks, on a Monday morning.
 
     While the desks are open the test itself asks nothing of the database: the event loop of the browsers
     forbids it.
     """
+
+    second_pharmacist = cast.second_pharmacist(study)
 
     @contextmanager
     def seat() -> Iterator[Lab]:
@@ -100,7 +108,10 @@ def open_lab(
             }
             for desk in desks.values():
                 desk.sign_in()
-            yield Lab(clock=lab_clock, watch=watch, second=second_experimenter, **desks)
+            yield Lab(
+                clock=lab_clock, watch=watch, second=second_experimenter,
+                second_pharmacist=second_pharmacist, **desks,
+            )  # fmt: skip
 
     return seat
 

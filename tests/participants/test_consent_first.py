@@ -34,6 +34,9 @@ FOLLOW = {
     "participants_hold": "stops people, records nothing about them",
     "screening_assessment": "computed from guarded answers and vitals",
     "scheduling_visit": "belongs to a guarded series",
+    "scheduling_availability": "when somebody can come, said on the phone before any consent",
+    "scheduling_optionhold": "keeps times free for ten minutes, records nothing on the person",
+    "scheduling_planrow": "a proposal; what is taken of it becomes a guarded series",
     "allocation_listentry": "has its own guard: a study consent and a sign-off",
 }
 

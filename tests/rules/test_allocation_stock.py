@@ -48,6 +48,10 @@ def test_every_movement_from_every_state_is_decided() -> None:
         ("prepared", "quarantine"): "quarantined", ("dispensed", "quarantine"): "quarantined",
         ("quarantined", "release"): "in_stock", ("in_stock", "destroy"): "destroyed",
         ("returned", "destroy"): "destroyed", ("quarantined", "destroy"): "destroyed",
+        ("in_stock", "transfer"): "transferred", ("returned", "transfer"): "transferred",
+        ("quarantined", "transfer"): "transferred", ("missing", "find"): "quarantined",
+        **{(state, "lose"): "missing" for state in (
+            "in_stock", "prepared", "dispensed", "returned", "quarantined")},
     }  # fmt: skip
     for state, what in product(STATES, CHANGES):
         if (state, what) in allowed:
@@ -64,6 +68,8 @@ def test_what_left_never_comes_back_to_stock() -> None:
         replay(["receive", "prepare", "dispense", "quarantine", "release"])
     assert replay(["receive", "prepare", "quarantine", "release", "prepare"]) == "prepared"
     assert "release" not in possible("quarantined", left_before=True)
+    with pytest.raises(NotPossible, match="its sight"):
+        replay(["receive", "lose", "find", "release"])
 
 
 @pytest.mark.parametrize(
@@ -81,7 +87,7 @@ def test_no_ledger_gives_twice_or_after_the_end(lines: list[str]) -> None:
     except NotPossible:
         return
     assert lines.count("give") <= 1
-    for last in ("give", "destroy"):
+    for last in ("give", "destroy", "transfer"):
         assert last not in lines[:-1]
 
 

@@ -9,19 +9,19 @@ from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.services.stock import MOST_KITS
 from studylab.studies.rules.protocol import Arm, Supply
 
-_NO_ARM = "Readable to others: no word here may tell what the kits hold."
+NO_ARM = "Readable to others: no word here may tell what the kits hold."
 
 
 class ReceiveForm(forms.Form):
     """Kits of one kind coming in."""
 
     arm_key = forms.ChoiceField(label="What these kits hold", widget=forms.RadioSelect)
-    label = forms.CharField(label="Batch number", max_length=40, help_text=_NO_ARM)
+    label = forms.CharField(label="Batch number", max_length=40, help_text=NO_ARM)
     usable_until = forms.DateField(
         label="Usable until, this day included",
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
     )
-    storage = forms.CharField(label="Storage", max_length=120, help_text=_NO_ARM)
+    storage = forms.CharField(label="Storage", max_length=120, help_text=NO_ARM)
     units_per_kit = forms.IntegerField(label="Units in one kit", min_value=1, max_value=1000)
     strength_mg = forms.DecimalField(
         label="Strength of one unit",
@@ -46,11 +46,26 @@ class ReceiveForm(forms.Form):
 class ReasonForm(forms.Form):
     """Why a kit is put aside, released, taken back or destroyed."""
 
-    reason = forms.CharField(label="Reason", max_length=300, help_text=_NO_ARM)
+    reason = forms.CharField(label="Reason", max_length=300, help_text=NO_ARM)
 
     def __init__(self, *args: Any, what: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["reason"].label = f"Why the kit is {CHANGES[what].words}"
+
+
+class SecondFields(forms.Form):
+    """The second person of a check, with their own password."""
+
+    second_email = forms.EmailField(
+        label="Second person's e-mail address",
+        widget=forms.EmailInput({"autocomplete": "off"}),
+    )
+    second_password = forms.CharField(
+        label="Second person's password",
+        strip=False,
+        help_text="Entering it is their signature.",
+        widget=forms.PasswordInput({"autocomplete": "off"}),
+    )
 
 
 class DispenseForm(forms.Form):

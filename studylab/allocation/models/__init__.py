@@ -1,8 +1,34 @@
 """The sealed list, its numbers, kits, their movements, and opened codes. The only place that knows arms."""
 
+from studylab.allocation.models.blinding import CardLine, CodeCard, Drill, Guess, Learnt
+from studylab.allocation.models.checks import (
+    BatchCheck,
+    Excursion,
+    ListCheck,
+    StockCount,
+)
 from studylab.allocation.models.kits import Kit, KitBatch
 from studylab.allocation.models.ledger import KitMovement
 from studylab.allocation.models.numbers import AllocationList, ListEntry
+from studylab.allocation.models.opening_list import DataLock, ListOpening
 from studylab.allocation.models.reveals import Reveal
 
-__all__ = ["AllocationList", "Kit", "KitBatch", "KitMovement", "ListEntry", "Reveal"]
+__all__ = [
+    "AllocationList",
+    "BatchCheck",
+    "CardLine",
+    "CodeCard",
+    "DataLock",
+    "Drill",
+    "Excursion",
+    "Guess",
+    "Kit",
+    "KitBatch",
+    "KitMovement",
+    "Learnt",
+    "ListCheck",
+    "ListEntry",
+    "ListOpening",
+    "Reveal",
+    "StockCount",
+]

@@ -41,6 +41,12 @@ class KitBatch(models.Model):
     def __str__(self) -> str:
         return self.label
 
+    @property
+    def identified(self) -> bool:
+        """Whether the last identity check of two people agreed with the papers."""
+        checks = sorted(self.checks.all(), key=lambda check: check.pk)
+        return bool(checks) and checks[-1].agrees
+
 
 class Kit(models.Model):
     """One container for one dose. The number is random and carries no order; `state` follows the ledger."""
@@ -53,6 +59,8 @@ class Kit(models.Model):
         RETURNED = "returned", "returned"
         QUARANTINED = "quarantined", "in quarantine"
         DESTROYED = "destroyed", "destroyed"
+        TRANSFERRED = "transferred", "transferred"
+        MISSING = "missing", "not found"
 
     study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="kits")
     batch = models.ForeignKey(KitBatch, on_delete=models.PROTECT, related_name="kits")

@@ -6,6 +6,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
+from studylab.allocation.models.checks import Excursion
 from studylab.allocation.models.kits import Kit
 from studylab.allocation.models.sql import line_may_follow, refuse_other_state
 from studylab.audit.history import append_only, guard
@@ -26,6 +27,9 @@ class KitMovement(models.Model):
         QUARANTINE = "quarantine", "put in quarantine"
         RELEASE = "release", "released from quarantine"
         DESTROY = "destroy", "destroyed"
+        TRANSFER = "transfer", "transferred"
+        LOSE = "lose", "not found"
+        FIND = "find", "found again"
 
     # The trail names lines by this: kit numbers would tell which kits were moved together.
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
@@ -38,6 +42,9 @@ class KitMovement(models.Model):
     participant_code = models.CharField(max_length=12, blank=True)
     visit_uid = models.UUIDField(null=True)
     reason = models.CharField(max_length=300, blank=True)
+    excursion = models.ForeignKey(
+        Excursion, on_delete=models.PROTECT, null=True, related_name="movements"
+    )
 
     class Meta:
         constraints = [
@@ -45,19 +52,30 @@ class KitMovement(models.Model):
                 condition=Q(second=None) | ~Q(second=F("by")), name="movement_two_people"
             ),
             models.CheckConstraint(
-                condition=~Q(what__in=["dispense", "give"]) | Q(second__isnull=False),
+                condition=~Q(what__in=["dispense", "give", "lose", "find"])
+                | Q(second__isnull=False),
                 name="movement_checked_by_second",
             ),
             models.UniqueConstraint(
                 fields=["kit"], condition=Q(what="give"), name="kit_given_once"
             ),
             models.CheckConstraint(
-                condition=~Q(what__in=["return", "quarantine", "release", "destroy"])
+                condition=~Q(
+                    what__in=[
+                        "return",
+                        "quarantine",
+                        "release",
+                        "destroy",
+                        "transfer",
+                        "lose",
+                        "find",
+                    ]
+                )
                 | ~Q(reason=""),
                 name="movement_has_reason",
             ),
             models.CheckConstraint(
-                condition=~Q(what__in=["prepare", "dispense", "give"]) | ~Q(participant_code=""),
+                condition=~Q(what__in=["dispense", "give"]) | ~Q(participant_code=""),
                 name="movement_has_person",
             ),
         ]
@@ -71,9 +89,17 @@ class KitMovement(models.Model):
                     JOIN studies_study s ON s.id = k.study_id
                     WHERE k.id = NEW.kit_id
                       AND b.usable_until >= (NEW.at AT TIME ZONE s.timezone)::date
-                      AND k.state NOT IN ('quarantined', 'destroyed')
+                      AND k.state NOT IN ('quarantined', 'destroyed', 'transferred', 'missing')
                 )""",
                 sentence="This kit is past its date, in quarantine or destroyed. Take another one.",
+            ),
+            guard(
+                "batch_identified",
+                operation=pgtrigger.Insert,
+                check="""NEW.what <> 'prepare' OR COALESCE((
+                    SELECT c.agrees FROM allocation_batchcheck c JOIN allocation_kit k ON k.batch_id = c.batch_id
+                    WHERE k.id = NEW.kit_id ORDER BY c.id DESC LIMIT 1), false)""",
+                sentence="No kit of this batch is prepared before two people have checked what it holds.",
             ),
             guard(
                 "line_follows",

@@ -15,7 +15,7 @@ class Reveal(models.Model):
 
     class Kind(models.TextChoices):
         EMERGENCY = "emergency", "medical emergency"
-        PLANNED = "planned", "planned, after the data were locked"
+        CARD = "card", "paper card opened"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="reveals")

@@ -24,7 +24,7 @@ def line_may_follow() -> str:
             EXISTS (SELECT 1 FROM allocation_kit k WHERE k.id = NEW.kit_id AND ({ways}) FOR UPDATE)
             AND (NEW.what <> 'release' OR NOT EXISTS (
                 SELECT 1 FROM allocation_kitmovement m
-                WHERE m.kit_id = NEW.kit_id AND m.what = 'dispense'))
+                WHERE m.kit_id = NEW.kit_id AND m.what IN ('dispense', 'lose')))
         END"""  # noqa: S608 - built from the constants of a table
 
 

@@ -14,9 +14,13 @@ GIVEN = "given"
 RETURNED = "returned"
 QUARANTINED = "quarantined"
 DESTROYED = "destroyed"
-STATES = (IN_STOCK, PREPARED, DISPENSED, GIVEN, RETURNED, QUARANTINED, DESTROYED)
+TRANSFERRED = "transferred"
+MISSING = "missing"
+STATES = (
+    IN_STOCK, PREPARED, DISPENSED, GIVEN, RETURNED, QUARANTINED, DESTROYED, TRANSFERRED, MISSING,
+)  # fmt: skip
 OUT_FOR_A_NUMBER = (PREPARED, DISPENSED, GIVEN)  # at most one kit of a number is in one of these
-USED_UP = (GIVEN, DESTROYED)
+USED_UP = (GIVEN, DESTROYED, TRANSFERRED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +40,15 @@ CHANGES: dict[str, Change] = {
     "quarantine": Change((IN_STOCK, PREPARED, DISPENSED), QUARANTINED, "put in quarantine"),
     "release": Change((QUARANTINED,), IN_STOCK, "released into stock"),
     "destroy": Change((IN_STOCK, RETURNED, QUARANTINED), DESTROYED, "destroyed"),
+    "transfer": Change((IN_STOCK, RETURNED, QUARANTINED), TRANSFERRED, "transferred"),
+    "lose": Change(
+        (IN_STOCK, PREPARED, DISPENSED, RETURNED, QUARANTINED), MISSING, "recorded as not found"
+    ),
+    # What turns up again was out of sight: it is looked at before anything else.
+    "find": Change((MISSING,), QUARANTINED, "found again and put in quarantine"),
 }
-NEEDS_REASON = frozenset({"return", "quarantine", "release", "destroy"})
+NEEDS_REASON = frozenset({"return", "quarantine", "release", "destroy", "transfer", "lose", "find"})
+NEEDS_SECOND = frozenset({"dispense", "give", "lose", "find"})
 FOR_A_PERSON = frozenset({"prepare", "dispense", "give"})
 STATE_WORDS = {
     IN_STOCK: "in stock",
@@ -47,7 +58,12 @@ STATE_WORDS = {
     RETURNED: "returned",
     QUARANTINED: "in quarantine",
     DESTROYED: "destroyed",
+    TRANSFERRED: "transferred",
+    MISSING: "not found",
 }
+
+
+OUT_OF_SIGHT = frozenset({"dispense", "lose"})  # after one of these a kit is never stock again
 
 
 class NotPossible(ValueError):
@@ -57,7 +73,7 @@ class NotPossible(ValueError):
 def after(state: str | None, what: str, *, left_before: bool = False) -> str:
     """Return the state after movement `what`; `state` is None for a kit that is not received yet.
 
-    `left_before` says whether the kit was ever handed out. NotPossible when the movement cannot follow.
+    `left_before` says whether the kit was ever handed out or not to be found. NotPossible when the movement cannot follow.
     """
     if what == "receive":
         if state is not None:
@@ -75,7 +91,7 @@ def after(state: str | None, what: str, *, left_before: bool = False) -> str:
         )
     if what == "release" and left_before:
         raise NotPossible(
-            "This kit has left the dispensary, so it cannot go back into stock. Destroy it."
+            "This kit has left the dispensary or its sight, so it cannot go back into stock. Destroy it."
         )
     return change.after
 
@@ -95,5 +111,5 @@ def replay(lines: Iterable[str]) -> str | None:
     out = False
     for what in lines:
         state = after(state, what, left_before=out)
-        out = out or what == "dispense"
+        out = out or what in OUT_OF_SIGHT
     return state

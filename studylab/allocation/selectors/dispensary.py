@@ -10,10 +10,18 @@ from django.views.decorators.debug import sensitive_variables
 
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import arm_of_batch, list_to_verify
-from studylab.allocation.models import AllocationList, Kit, KitBatch, KitMovement, ListEntry, Reveal
+from studylab.allocation.models import (
+    AllocationList,
+    Kit,
+    KitBatch,
+    KitMovement,
+    ListEntry,
+    Reveal,
+    StockCount,
+)
 from studylab.allocation.rules import reconciling
 from studylab.allocation.rules.design import ListDesign
-from studylab.allocation.rules.kit_states import STATES, possible
+from studylab.allocation.rules.kit_states import OUT_OF_SIGHT, STATES, possible
 from studylab.participants.models import Participant
 from studylab.people.selectors import today_in
 from studylab.studies.models import ProtocolVersion, Study
@@ -49,6 +57,7 @@ class BatchCount:
     arm_name: str = field(repr=False)
     count: reconciling.Count
     kits: tuple[reconciling.KitSeen, ...]
+    last_count: StockCount | None
 
 
 def version_of_kits(study: Study) -> ProtocolVersion:
@@ -82,6 +91,7 @@ def stock(study: Study, actor: Actor) -> list[BatchStock]:
     version, today = version_of_kits(study), today_in(study.timezone)
     counted = {state: Count("kits", filter=Q(kits__state=state)) for state in STATES}
     batches = KitBatch.objects.filter(study=study).select_related("study").annotate(**counted)
+    batches = batches.prefetch_related("checks")
     return [
         BatchStock(
             batch,
@@ -100,6 +110,11 @@ def stock_warnings(study: Study, batches: Sequence[BatchStock], actor: Actor) ->
     require(actor, Cap.DISPENSE)
     arms = current_protocol(study).plan.allocation.arms
     usable: dict[str, int] = {arm.name: 0 for arm in arms}
+    found_unchecked = [
+        f"Batch {one.batch.label} waits for its identity check: none of its kits is prepared before."
+        for one in batches
+        if not one.batch.identified
+    ]
     for one in batches:
         usable[one.arm_name] = usable.get(one.arm_name, 0) + one.usable
     found = [
@@ -114,7 +129,7 @@ def stock_warnings(study: Study, batches: Sequence[BatchStock], actor: Actor) ->
             )
         elif one.expires_soon and one.counts["in_stock"]:
             found.append(f"Batch {one.batch.label} can be used for less than {SOON.days} days.")
-    return found + _few_numbers(study)
+    return found_unchecked + found + _few_numbers(study)
 
 
 def _few_numbers(study: Study) -> list[str]:
@@ -173,7 +188,7 @@ def ledger_of(kit: Kit) -> list[KitMovement]:
 
 def acts_on(kit: Kit) -> tuple[str, ...]:
     """Return the movements that may follow for this kit."""
-    left = kit.movements.filter(what=KitMovement.What.DISPENSE).exists()
+    left = kit.movements.filter(what__in=OUT_OF_SIGHT).exists()
     return possible(kit.state, left_before=left)
 
 
@@ -205,6 +220,7 @@ def reconcile(study: Study, actor: Actor) -> list[BatchCount]:
             arm_of_batch(batch, version=version, actor=actor).name,
             reconciling.count(kits[batch.pk]),
             tuple(kits[batch.pk]),
+            batch.counts.order_by("-id").select_related("by").first(),
         )
         for batch in KitBatch.objects.filter(study=study).select_related("study").order_by("label")
     ]

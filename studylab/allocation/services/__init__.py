@@ -1,5 +1,14 @@
 """Writing: the list, numbers, kits, opened codes. Whatever an arm passes through here stays in locals."""
 
+from studylab.allocation.services.batches import (
+    batch_check,
+    excursion_decide,
+    excursion_record,
+    kit_sight,
+    stock_count,
+)
+from studylab.allocation.services.blinding import drill_finish, guess_record, learnt_record
+from studylab.allocation.services.cards import card_opened, card_settle, cards_print
 from studylab.allocation.services.dispensing import kit_dispense, kit_given, kit_prepare
 from studylab.allocation.services.lists import list_seal
 from studylab.allocation.services.numbers import entry_issue
@@ -9,13 +18,29 @@ from studylab.allocation.services.stock import (
     kit_quarantine,
     kit_release,
     kit_return,
+    kit_transfer,
     kits_receive,
+)
+from studylab.allocation.services.unblinding import (
+    data_lock,
+    list_read,
+    opening_agree,
+    opening_ask,
 )
 
 __all__ = [
     "OpenedCode",
+    "batch_check",
+    "card_opened",
+    "card_settle",
+    "cards_print",
     "code_open",
+    "data_lock",
+    "drill_finish",
     "entry_issue",
+    "excursion_decide",
+    "excursion_record",
+    "guess_record",
     "kit_destroy",
     "kit_dispense",
     "kit_given",
@@ -23,6 +48,13 @@ __all__ = [
     "kit_quarantine",
     "kit_release",
     "kit_return",
+    "kit_sight",
+    "kit_transfer",
     "kits_receive",
+    "learnt_record",
+    "list_read",
     "list_seal",
+    "opening_agree",
+    "opening_ask",
+    "stock_count",
 ]

@@ -13,6 +13,7 @@ from studylab.allocation.gates import arm_of_batch, arm_to_prepare
 from studylab.allocation.models import Kit, KitBatch, KitMovement, ListEntry, Reveal
 from studylab.allocation.services.checks import lock_active, require_study
 from studylab.allocation.services.moves import lock_kit, move
+from studylab.allocation.services.seconds import second_person
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.codes import explain, normalise
@@ -21,8 +22,7 @@ from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
 from studylab.participants.services.deviations import deviation_found
 from studylab.people.models import User
-from studylab.people.selectors import actor_for, current_memberships, today_in
-from studylab.people.services.signatures import WrongPassword, check_password
+from studylab.people.selectors import today_in
 
 _OUT = [Kit.State.PREPARED, Kit.State.DISPENSED, Kit.State.GIVEN]
 
@@ -70,15 +70,19 @@ def _fitting_kit(entry: ListEntry, actor: Actor) -> Kit:
     usable = KitBatch.objects.filter(study=study, usable_until__gte=today_in(study.timezone))
     fitting = [
         batch
-        for batch in usable.order_by("usable_until")
-        if arm_of_batch(batch, version=entry.list.protocol_version, actor=actor).key == wanted.key
+        for batch in usable.order_by("usable_until").prefetch_related("checks")
+        if batch.identified
+        and arm_of_batch(batch, version=entry.list.protocol_version, actor=actor).key == wanted.key
     ]
     for until in sorted({batch.usable_until for batch in fitting}):
         same_date = [batch.pk for batch in fitting if batch.usable_until == until]
         kit = _any_of(Kit.objects.filter(batch__in=same_date, state=Kit.State.IN_STOCK))
         if kit is not None:
             return kit
-    raise Refused("No usable kit for this number is in stock. Receive kits first.")
+    raise Refused(
+        "No usable kit for this number is in stock, from a batch whose identity two people have checked. "
+        "Receive kits and check them first."
+    )
 
 
 def _any_of(kits: "QuerySet[Kit]") -> Kit | None:
@@ -106,7 +110,10 @@ def kit_dispense(
     require(actor, Cap.DISPENSE)
     require_study(actor, participant.study_id)
     number = _right_kit(participant, kit_number, actor)
-    second = _second_person(participant, second_email, second_password, actor)
+    second = second_person(
+        study=participant.study, email=second_email, password=second_password, actor=actor,
+        subject_type="kit_check", subject_code=participant.code,
+    )  # fmt: skip
     return _kit_dispense(
         participant=participant, number=number, second=second, visit_uid=visit_uid, actor=actor
     )
@@ -154,30 +161,6 @@ def _note_wrong_kit(*, participant: Participant, number: str, why: str, actor: A
             subject=f"kit {number}",
             occurred_at=clock.now(),
         )
-
-
-def _second_person(participant: Participant, email: str, password: str, actor: Actor) -> User:
-    study = participant.study
-    user = User.objects.filter(email__iexact=email.strip(), is_active=True).first()
-    if user is not None and user.pk == actor.user_id:
-        raise Refused("The second person must be somebody else.", field="second_email")
-    on = today_in(study.timezone)
-    if user is None or not current_memberships(user, study, on).exists():
-        raise Refused(
-            "Nobody with this e-mail address is in the study today.", field="second_email"
-        )
-    try:
-        return check_password(
-            actor=actor_for(user, study),
-            password=password,
-            subject_type="kit_check",
-            subject_code=participant.code,
-        )
-    except WrongPassword:
-        raise Refused(
-            "This is not the second person's password, so nothing was handed out.",
-            field="second_password",
-        ) from None
 
 
 @service

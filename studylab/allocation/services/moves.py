@@ -5,8 +5,8 @@ from uuid import UUID
 
 from studylab import clock
 from studylab.access import Actor
-from studylab.allocation.models import Kit, KitMovement, ListEntry
-from studylab.allocation.rules.kit_states import FOR_A_PERSON, NotPossible, after
+from studylab.allocation.models import Excursion, Kit, KitMovement, ListEntry
+from studylab.allocation.rules.kit_states import FOR_A_PERSON, OUT_OF_SIGHT, NotPossible, after
 from studylab.allocation.services.checks import person_of
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
@@ -23,7 +23,7 @@ def lock_kit(kit: Kit) -> Kit:
 
 def state_after(kit: Kit, what: KitMovement.What) -> str:
     """Return the state after the movement; Refused when it cannot follow."""
-    left = kit.movements.filter(what=KitMovement.What.DISPENSE).exists()
+    left = kit.movements.filter(what__in=OUT_OF_SIGHT).exists()
     try:
         return after(kit.state, what, left_before=left)
     except NotPossible as problem:
@@ -41,6 +41,7 @@ def move(
     visit_uid: UUID | None = None,
     reason: str = "",
     at: datetime | None = None,
+    excursion: Excursion | None = None,
 ) -> KitMovement:
     """Write the line, let the kit follow it, note it on the trail. `kit` is locked by the caller."""
     kit.state = state_after(kit, what)
@@ -55,6 +56,7 @@ def move(
         participant_code=participant_code,
         visit_uid=visit_uid,
         reason=reason,
+        excursion=excursion,
     )
     if what == KitMovement.What.PREPARE:
         kit.entry = entry

@@ -1,6 +1,7 @@
 """Opening one person's code in an emergency."""
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from django.db import transaction
 from django.views.decorators.debug import sensitive_variables
@@ -58,16 +59,24 @@ def code_open(
     )
     # Durable: inside somebody else's transaction the opening could be rolled back after it was read.
     with transaction.atomic(durable=True):
-        reveal = _reveal_write(
+        reveal = reveal_write(
             entry=entry, kind=kind, reason=reason.strip(), told=told.strip(), user=user, actor=actor
         )
     return OpenedCode(reveal, arm_of(reveal, actor=actor).name)
 
 
 @service
-def _reveal_write(
-    *, entry: ListEntry, kind: str, reason: str, told: str, user: User, actor: Actor
+def reveal_write(
+    *,
+    entry: ListEntry,
+    kind: str,
+    reason: str,
+    told: str,
+    user: User,
+    at: datetime | None = None,
+    actor: Actor,
 ) -> Reveal:
+    """Write one opening with its signature, put it among the deviations and stop dosing. It shows nothing."""
     participant = entry.participant
     assert participant is not None
     content = {
@@ -92,7 +101,7 @@ def _reveal_write(
         kind=kind,
         reason=reason,
         told=told,
-        at=clock.now(),
+        at=at or clock.now(),
         by=user,
         signature=signature,
     )
@@ -118,7 +127,9 @@ def _note(reveal: Reveal, actor: Actor) -> None:
         study=participant.study,
         participant=participant,
         kind=Deviation.Kind.CODE,
-        what="The code was opened in an emergency.",
+        what="The code was opened in an emergency."
+        if reveal.kind == Reveal.Kind.EMERGENCY
+        else "The paper card with the code was opened.",
         subject=f"number {number}",
         occurred_at=reveal.at,
     )

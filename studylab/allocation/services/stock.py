@@ -48,7 +48,7 @@ def kits_receive(
     require(actor, Cap.DISPENSE)
     require_study(actor, study.pk)
     plan = current_protocol(study).plan
-    _check_words(plan, label=label, storage=storage)
+    check_words(plan, label=label, storage=storage)
     _check_amount(plan.supply, strength_mg, units_per_kit)
     _check_batch(plan, arm_key, usable_until, quantity, today=today_in(study.timezone))
     batch = KitBatch(
@@ -82,7 +82,8 @@ def _take_in(batch: KitBatch, quantity: int) -> None:
     )
 
 
-def _check_words(plan: Protocol, **texts: str) -> None:
+def check_words(plan: Protocol, **texts: str) -> None:
+    """Refuse empty texts and words that could tell arms apart; each is named by its field."""
     for field, text in texts.items():
         if not text.strip():
             raise Refused("Fill this in.", field=field)
@@ -134,7 +135,7 @@ def _put(kit: Kit, what: KitMovement.What, reason: str, actor: Actor) -> KitMove
     require_study(actor, kit.study_id)
     plan = current_protocol(kit.study).plan
     reason = reason.strip()
-    _check_words(plan, reason=reason)
+    check_words(plan, reason=reason)
     locked = lock_kit(kit)
     code = locked.entry.participant.code if locked.entry and locked.entry.participant else ""
     return move(locked, what, actor=actor, participant_code=code, reason=reason)
@@ -156,6 +157,12 @@ def kit_release(*, kit: Kit, reason: str, actor: Actor) -> KitMovement:
 def kit_return(*, kit: Kit, reason: str, actor: Actor) -> KitMovement:
     """Take back a kit that was prepared or handed out and not given. It is not used again."""
     return _put(kit, KitMovement.What.RETURN, reason, actor)
+
+
+@service
+def kit_transfer(*, kit: Kit, reason: str, actor: Actor) -> KitMovement:
+    """Record that a kit left for another dispensary; the reason says where. It does not come back."""
+    return _put(kit, KitMovement.What.TRANSFER, reason, actor)
 
 
 @service

@@ -5,6 +5,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from studylab.access import Cap, requires
+from studylab.allocation.selectors import day
 from studylab.allocation.selectors import dispensary as rooms
 from studylab.http import StaffRequest
 
@@ -18,6 +19,8 @@ def dispensary(request: StaffRequest, study: str) -> HttpResponse:
         request,
         "allocation/dispensary.html",
         {
+            "due": day.due_today(request.study, request.actor),
+            "short": day.short_ahead(request.study, request.actor),
             "sealed": rooms.list_detail(request.study, request.actor),
             "waiting": rooms.waiting_for_kit(request.study),
             "out": rooms.kits_out(request.study),

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.kits import DispenseForm, ReasonForm, ReceiveForm
-from studylab.allocation.rules.kit_states import CHANGES, NEEDS_REASON
+from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import acts_on, batch_arm_name, ledger_of
 from studylab.errors import StudylabError
@@ -23,13 +23,16 @@ _PUTS = {
     "release": services.kit_release,
     "return": services.kit_return,
     "destroy": services.kit_destroy,
+    "transfer": services.kit_transfer,
 }
 _BUTTONS = {
     "quarantine": "Put in quarantine",
     "release": "Release into stock",
     "return": "Take back",
     "destroy": "Record as destroyed",
+    "transfer": "Record as transferred",
 }
+_SIGHTS = {"lose": ("missing", "Not found"), "find": ("found", "Found again")}
 
 
 @requires(Cap.DISPENSE)
@@ -57,7 +60,8 @@ def kits_receive(request: StaffRequest, study: str) -> HttpResponse:
 def kit(request: StaffRequest, study: str, number: str) -> HttpResponse:
     """Show one kit, its ledger, and what may be done with it."""
     one = access_kit(request.study, number)
-    acts = [(what, _BUTTONS[what]) for what in acts_on(one) if what in NEEDS_REASON]
+    able = acts_on(one)
+    acts = [(what, _BUTTONS[what]) for what in able if what in _PUTS]
     return render(
         request,
         "allocation/kit.html",
@@ -65,6 +69,7 @@ def kit(request: StaffRequest, study: str, number: str) -> HttpResponse:
             "kit": one,
             "lines": ledger_of(one),
             "acts": acts,
+            "sights": [_SIGHTS[what] for what in able if what in _SIGHTS],
             "arm_name": batch_arm_name(one.batch, request.actor),
         },
     )

@@ -13,6 +13,7 @@ from studylab.allocation.forms.opening import OpenCodeForm
 from studylab.allocation.models import Reveal
 from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.allocation.selectors import entry_of, given_at, reveals_of
+from studylab.allocation.selectors.blinding import learnt_of
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, take_refusal
 from studylab.participants.selectors.volunteers import access_participant
@@ -62,4 +63,8 @@ def code_open(request: StaffRequest, study: str, code: str) -> HttpResponse:
 @require_GET
 def reveals(request: StaffRequest, study: str) -> HttpResponse:
     """Show that codes were opened: whose, by whom, when and why; never the arm."""
-    return render(request, "allocation/reveals.html", {"reveals": reveals_of(request.study)})
+    return render(
+        request,
+        "allocation/reveals.html",
+        {"reveals": reveals_of(request.study), "learnt": learnt_of(request.study)},
+    )

@@ -1,10 +1,14 @@
 """Re-run the generator of every sealed list and compare what is sealed, published, issued and prepared."""
 
+import hashlib
+from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from studylab.allocation.models import AllocationList
+from studylab.allocation.rules.sealed_list import read_file, remade
+from studylab.allocation.rules.sealing import SealDamaged
 from studylab.allocation.selectors.verification import list_differences
 
 
@@ -21,9 +25,18 @@ class Command(BaseCommand):
         parser.add_argument(
             "--study", help="Look at this study only (its short name in addresses)."
         )
+        parser.add_argument(
+            "--file", help="Verify an opened list file instead; no database and no key are needed."
+        )
+        parser.add_argument(
+            "--commitment", help="The SHA-256 that was published at sealing, for --file."
+        )
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Verify and report."""
+        if options["file"]:
+            self._file(Path(options["file"]), options["commitment"])
+            return
         lists = AllocationList.objects.select_related("study", "protocol_version").order_by(
             "study__slug"
         )
@@ -46,3 +59,22 @@ class Command(BaseCommand):
             self.stdout.write("No list is sealed yet.")
         if bad:
             raise CommandError(f"{bad} of {len(lists)} lists differ from what was sealed.")
+
+    def _file(self, path: Path, published: str | None) -> None:
+        try:
+            content = path.read_bytes()
+            opened, plan, generator = read_file(content)
+        except OSError as problem:
+            raise CommandError(f"{path} cannot be read: {problem.strerror}.") from None
+        except SealDamaged:
+            raise CommandError(f"{path} is not a list file.") from None
+        found = hashlib.sha256(content).hexdigest()
+        differences = remade(opened, plan, generator)
+        if published and published.strip().lower() != found:
+            differences.append(f"Its SHA-256 is {found}, not the published commitment.")
+        for sentence in differences:
+            self.stdout.write(self.style.ERROR(sentence))
+        if differences:
+            raise CommandError("The file differs from the list that was sealed.")
+        same = "is the one that was sealed" if published else f"has the SHA-256 {found}"
+        self.stdout.write(f"The list {same}, and the generator makes the same list from its seed.")

@@ -27,6 +27,7 @@ STAFF = (
     Staff("clinician", "Dr Milo Hartwell", Role.CLINICIAN),
     Staff("clinician2", "Dr Ines Farrow", Role.CLINICIAN),
     Staff("pharmacist", "Petra Vance", Role.PHARMACIST),
+    Staff("pharmacist2", "Piet Sorrel", Role.PHARMACIST),
     Staff("experimenter", "Edda Marlow", Role.EXPERIMENTER),
     Staff("experimenter2", "Sten Aldous", Role.EXPERIMENTER),
     Staff("experimenter3", "Noor Casimir", Role.EXPERIMENTER),

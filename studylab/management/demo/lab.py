@@ -8,7 +8,7 @@ from scheduling.rules.openings import Hours
 from scheduling.services.resources import opening_set, resource_add
 from studylab import clock
 from studylab.access import Actor, system_actor
-from studylab.allocation.services import kits_receive, list_seal
+from studylab.allocation.services import batch_check, kits_receive, list_seal
 from studylab.management.demo.cast import EXPERIMENTERS, PASSWORD, STAFF
 from studylab.people.models import User
 from studylab.people.selectors import actor_for
@@ -100,7 +100,7 @@ def _rooms(lab: Lab) -> None:
 def _kits(lab: Lab, received: date) -> None:
     plan = current_protocol(lab.study).plan
     for arm, label in zip(plan.allocation.arms, ("HB-2209", "HB-2214"), strict=True):
-        kits_receive(
+        batch = kits_receive(
             study=lab.study,
             arm_key=arm.key,
             label=label,
@@ -109,5 +109,15 @@ def _kits(lab: Lab, received: date) -> None:
             strength_mg=Decimal(str(plan.supply.strength_mg)),
             units_per_kit=plan.supply.count,
             quantity=36,
+            actor=lab.actor("pharmacist"),
+        )
+        batch_check(
+            batch=batch,
+            agrees=True,
+            units=2,
+            how="Two retained capsules opened, tablet imprint and weight compared with the papers",
+            second_email=lab.users["pharmacist2"].email,
+            second_password=PASSWORD,
+            password=PASSWORD,
             actor=lab.actor("pharmacist"),
         )

@@ -160,8 +160,9 @@ class Plot:
             walker = self.new(-6, 11)
             walker.screened(self.at(-5, 10))
             walker.book(self.at(-2, 14), self.at(days, hour), number=number)
-        for days in (-5, -4):
-            self.new(days, 13).screened(self.at(days, 14))
+        for turn in range(10):  # enough for the planner to have something to do
+            days = -6 + turn % 4
+            self.new(days, 9 + turn).screened(self.at(days, 10 + turn))
 
     def waiting_for_sign_off(self) -> None:
         """People about whom a clinician decides next."""

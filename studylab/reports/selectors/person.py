@@ -9,6 +9,7 @@ from scheduling.selectors.series import all_series
 from screening.selectors import newest_answers, newest_assessment, sign_off_state, standing_sets
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
+from studylab.allocation.selectors.blinding import guesses_missing
 from studylab.audit.selectors import events_of_participant
 from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
@@ -78,6 +79,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "series": all_series(person),
         "entry": entry_of(person),
         "open_levels": open_levels(person),
+        "guesses_due": guesses_missing(person) if dict(row.facts.visits).get(3) == "done" else [],
         "events": [(event, sentence(event)) for event in newest[:EVENTS]],
         "more_events": len(newest) > EVENTS,
         "record_url": address("record", study),

@@ -127,7 +127,7 @@ class TestBook:
         self, desk: Client, volunteer: Participant, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         token = tokens(page(desk, book_url(volunteer)))[0]
-        monkeypatch.setattr("scheduling.selectors.options.TOKEN_AGE", timedelta(seconds=-1))
+        monkeypatch.setattr("scheduling.selectors.sealed.TOKEN_AGE", timedelta(seconds=-1))
         assert desk.post(book_url(volunteer), {"option": token}).status_code == 409
 
     @pytest.mark.parametrize(

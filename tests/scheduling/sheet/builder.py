@@ -29,7 +29,13 @@ from screening.services import answers_record, number_issue, sign_off_give, vita
 from studylab import clock
 from studylab.access import Actor, Role
 from studylab.allocation.models import KitMovement
-from studylab.allocation.services import kit_dispense, kit_prepare, kits_receive, list_seal
+from studylab.allocation.services import (
+    batch_check,
+    kit_dispense,
+    kit_prepare,
+    kits_receive,
+    list_seal,
+)
 from studylab.participants.models import Participant
 from studylab.studies.selectors import current_protocol
 from tests import cast
@@ -118,10 +124,15 @@ class Case:
                 cast.confirm_limits(self.study, self.users["clinician"])
         self.act(list_seal, "pharmacist", study=self.study, password=cast.PASSWORD)
         for arm, label in (("active", "B-01"), ("placebo", "B-02")):
-            self.act(
+            batch = self.act(
                 kits_receive, "pharmacist", study=self.study, arm_key=arm, label=label,
                 usable_until=date(2027, 6, 30), storage="dry", strength_mg=Decimal("40"),
                 units_per_kit=1, quantity=3,
+            )  # fmt: skip
+            self.act(
+                batch_check, "pharmacist", batch=batch, agrees=True, units=2, how="two opened",
+                second_email=cast.second_pharmacist(self.study).email,
+                second_password=cast.PASSWORD, password=cast.PASSWORD,
             )  # fmt: skip
 
     def book(

@@ -1,0 +1,189 @@
+"""The free time of every place while a plan grows: give somebody the first series that fits, or seat a whole plan."""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from scheduling.rules.occupation import Occupation, Request, assign
+from scheduling.rules.plan_problem import Placed, PlanPerson, PlanProblem, Seats, Starts
+from scheduling.rules.timeline import PlaceId, ascending, at_least, dilate, runs
+
+TRIES = 200  # series that are tried for one person before giving up on seats
+
+
+class Board:
+    """Free slots per place; `take` fills them, `release` gives them back."""
+
+    def __init__(self, problem: PlanProblem) -> None:
+        self.problem = problem
+        self.free: dict[str, dict[PlaceId, int]] = {
+            kind: {row.place_id: row.free for row in rows} for kind, rows in problem.places.items()
+        }
+        self._fits: dict[tuple[str, PlaceId, int], int] = {}
+        self._starts: dict[int, int] = {}
+
+    def fit(self, kind: str, place: PlaceId, row: Occupation) -> int:
+        """Return the visit starts at which a place is free for an occupation and its turnaround."""
+        first, stop = self.problem.slots_of(row)
+        key = (kind, place, stop - first)
+        if key not in self._fits:
+            self._fits[key] = runs(self.free[kind][place], stop - first)
+        return self._fits[key] >> first
+
+    def starts(self, visit: int) -> int:
+        """Return the starts at which every group of like occupations of a visit finds enough places."""
+        if visit not in self._starts:
+            groups: dict[tuple[str, int, int], list[Occupation]] = {}
+            for row in self.problem.needed[visit]:
+                groups.setdefault((row.kind, row.start, row.held_until), []).append(row)
+            bits = self.problem.grid.full
+            for (kind, _, _), rows in groups.items():
+                sets = [self.fit(kind, place, rows[0]) for place in self.free.get(kind, {})]
+                bits &= at_least(sets, len(rows), self.problem.grid.full)
+            self._starts[visit] = bits
+        return self._starts[visit]
+
+    def first(self, person: PlanPerson) -> tuple[Starts, Seats] | None:
+        """Return the earliest series that fits somebody, or None."""
+        possible = self.problem.linked(
+            [own & self.starts(visit) for visit, own in enumerate(person.starts)]
+        )
+        if not all(possible):
+            return None
+        for tried, starts in enumerate(self._walk(possible, ())):
+            seats = assign(self.requests(starts))
+            if seats is not None:
+                return starts, seats
+            if tried >= TRIES:
+                break
+        return None
+
+    def _walk(self, possible: Sequence[int], chosen: Starts) -> Iterable[Starts]:
+        """Yield series in order of their starts."""
+        if len(chosen) == len(possible):
+            yield chosen
+            return
+        bits = possible[len(chosen)]
+        for link in self.problem.links:
+            if link.second == len(chosen):
+                bits &= dilate(1 << chosen[link.first], link.low, link.high)
+        for at in ascending(bits):
+            yield from self._walk(possible, (*chosen, at))
+
+    def requests(self, starts: Starts) -> list[Request]:
+        """Return what a series would occupy, each with the places that are free for it."""
+        size = self.problem.grid.minutes_per_slot
+        return [
+            Request(
+                (visit, number), row.kind, at * size + row.start, at * size + row.held_until,
+                tuple(
+                    place for place in self.free.get(row.kind, {})
+                    if self.fit(row.kind, place, row) >> at & 1
+                ),
+            )
+            for visit, at in enumerate(starts)
+            for number, row in enumerate(self.problem.needed[visit])
+        ]  # fmt: skip
+
+    def take(self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]) -> None:
+        """Fill the seats of a series."""
+        for (visit, number), place in seats.items():
+            row = self.problem.needed[visit][number]
+            self._change(row.kind, place, self.mask(starts[visit], row), taken=True)
+
+    def release(self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]) -> None:
+        """Give the seats of a series back."""
+        for (visit, number), place in seats.items():
+            row = self.problem.needed[visit][number]
+            self._change(row.kind, place, self.mask(starts[visit], row), taken=False)
+
+    def mask(self, start: int, row: Occupation) -> int:
+        """Return the slots of an occupation of a visit that starts at `start`."""
+        first, stop = self.problem.slots_of(row)
+        return ((1 << (stop - first)) - 1) << (start + first)
+
+    def _change(self, kind: str, place: PlaceId, mask: int, *, taken: bool) -> None:
+        rows = self.free[kind]
+        rows[place] = rows[place] & ~mask if taken else rows[place] | mask
+        self._fits = {key: bits for key, bits in self._fits.items() if key[:2] != (kind, place)}
+        self._starts = {}
+
+
+def first_fit(problem: PlanProblem, order: Iterable[int]) -> list[Placed]:
+    """Place people in the given order, each with the earliest series that is left."""
+    board, placed = Board(problem), []
+    for index in order:
+        found = board.first(problem.people[index])
+        if found is not None:
+            board.take(*found)
+            placed.append(Placed(index, *found))
+    return placed
+
+
+def seat(problem: PlanProblem, chosen: Mapping[int, Starts]) -> list[Placed]:
+    """Give places to people whose starts are chosen; who finds none is left out, then tried elsewhere.
+
+    Places of a kind are given out in the order of time, which needs no more of them than there are uses at
+    once as long as they are equally free.
+    """
+    kept = _seated(problem, chosen, keep=True)
+    if len(kept) < len(chosen):
+        kept = max(kept, _seated(problem, chosen, keep=False), key=len)
+    return kept
+
+
+def refill(problem: PlanProblem, placed: Sequence[Placed], order: Iterable[int]) -> list[Placed]:
+    """Add people who are not in a plan yet wherever they still fit."""
+    board, found = Board(problem), list(placed)
+    for row in placed:
+        board.take(row.starts, row.seats)
+    inside = {row.person for row in placed}
+    for index in order:
+        if index in inside:
+            continue
+        series = board.first(problem.people[index])
+        if series is not None:
+            board.take(*series)
+            found.append(Placed(index, *series))
+    return found
+
+
+def _seated(problem: PlanProblem, chosen: Mapping[int, Starts], *, keep: bool) -> list[Placed]:
+    board = Board(problem)
+    seats: dict[int, Seats] = {index: {} for index in chosen}
+    wanted = sorted(
+        (starts[visit] + problem.slots_of(row)[0], index, visit, number)
+        for index, starts in chosen.items()
+        for visit, rows in enumerate(problem.needed)
+        for number, row in enumerate(rows)
+    )
+    for _, index, visit, number in wanted:
+        if index not in seats:
+            continue
+        row = problem.needed[visit][number]
+        mask = board.mask(chosen[index][visit], row)
+        place = _choose(problem, board, row, mask, seats[index], keep=keep)
+        if place is None:
+            board.release(chosen[index], seats.pop(index))
+            continue
+        seats[index][visit, number] = place
+        board.take(chosen[index], {(visit, number): place})
+    return [Placed(index, chosen[index], mine) for index, mine in seats.items()]
+
+
+def _choose(
+    problem: PlanProblem, board: Board, row: Occupation, mask: int, mine: Seats, *, keep: bool
+) -> PlaceId | None:
+    """Return the place somebody has already, else the one whose free time ends soonest after this use."""
+    able = [place for place, free in board.free.get(row.kind, {}).items() if free & mask == mask]
+    if not able:
+        return None
+    had = {
+        place for (visit, number), place in mine.items()
+        if problem.needed[visit][number].kind == row.kind
+    }  # fmt: skip
+    stop = mask.bit_length()
+
+    def left(place: PlaceId) -> int:
+        rest = ~board.free[row.kind][place] >> stop
+        return (rest & -rest).bit_length()
+
+    return min(able, key=lambda place: (keep and place not in had, left(place)))

@@ -1,0 +1,53 @@
+"""Who practised, which cards there are, what was guessed: facts without arms."""
+
+from datetime import datetime, timedelta
+
+from studylab.allocation.models import CodeCard, Drill, Guess, Learnt
+from studylab.participants.models import Participant
+from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
+
+DRILL_HOLDS = timedelta(days=90)
+
+
+def drills_of(study: Study) -> list[Drill]:
+    """Return who practised opening a code, the newest first."""
+    return list(Drill.objects.filter(study=study).select_related("by").order_by("-ended_at"))
+
+
+def drill_valid_until(study: Study, user_id: int) -> datetime | None:
+    """Return until when this clinician's practice counts; None without one, or when the phone numbers changed."""
+    last = Drill.objects.filter(study=study, by_id=user_id).order_by("-ended_at").first()
+    if last is None or last.numbers != emergency_numbers(study):
+        return None
+    return last.ended_at + DRILL_HOLDS
+
+
+def cards_of(study: Study) -> list[CodeCard]:
+    """Return the study's paper cards with what became of them, sealed ones first."""
+    cards = CodeCard.objects.filter(entry__list__study=study).select_related(
+        "entry__participant", "printed_by", "line__by"
+    )
+    numbers = emergency_numbers(study)
+    found = list(cards.defer("entry__box").order_by("entry__number", "printed_at"))
+    for card in found:
+        card.outdated = card.numbers != numbers  # type: ignore[attr-defined]
+    return sorted(found, key=lambda card: hasattr(card, "line"))
+
+
+def learnt_of(study: Study) -> list[Learnt]:
+    """Return accidental unblindings, the newest first."""
+    rows = Learnt.objects.filter(participant__study=study).select_related("participant", "by")
+    return list(rows.order_by("-occurred_at"))
+
+
+def guesses_missing(participant: Participant) -> list[str]:
+    """Return whose guess is still to be asked: "volunteer", "experimenter"."""
+    told = set(Guess.objects.filter(participant=participant).values_list("teller", flat=True))
+    return [teller for teller in Guess.Teller.values if teller not in told]
+
+
+def emergency_numbers(study: Study) -> str:
+    """Return the telephone numbers that a drill and a card rely on; when they change, both are out of date."""
+    plan = current_protocol(study).plan
+    return f"{plan.emergency_number} / {plan.phone_24h}"[:200]
