@@ -11,7 +11,7 @@ from screening.rules.answers import judge_answer, unanswered
 from screening.rules.bands import PersonalLimits
 from screening.rules.inputs import Answer, Medicine, Person, inputs_digest
 from screening.rules.measures import judge_person, judge_vitals
-from screening.rules.medicines import judge_medicine
+from screening.rules.medicines import judge_medicine, named_in_words
 from screening.rules.outcome import (
     VOLUNTEER,
     Assessment,
@@ -66,7 +66,9 @@ def assess(
     for moment in (at, *(medicine.last_taken for medicine in medicines)):
         if moment is not None and moment.utcoffset() is None:
             raise ValueError(f"{moment.isoformat()} has no time zone.")
-    findings, missing = _from_answers(table, limits, answers, at, gate)
+    findings, missing, told = _from_answers(table, limits, answers, at, gate)
+    if told:
+        findings += named_in_words(table.catalogue, told, medicines)
     parts = [_from_medicines(table, medicines, no_medicines, at, gate)]
     if gate == "screening":
         parts.append(judge_person(table, person, limits))
@@ -84,9 +86,11 @@ def assess(
 
 def _from_answers(
     table: RuleTable, limits: Limits, answers: Mapping[str, Answer], at: datetime, gate: Gate
-) -> tuple[list[Finding], list[Missing]]:
+) -> tuple[list[Finding], list[Missing], list[tuple[str, str]]]:
+    """Return findings, gaps, and what the person wrote in own words beside an answer."""
     findings: list[Finding] = []
     missing: list[Missing] = []
+    told: list[tuple[str, str]] = []
     today = at.date()
     answer_to = answers.get
     for rule_id, quiet, asked_if, row in table.loop(gate):
@@ -95,6 +99,8 @@ def _from_answers(
             if not asked_if or _was_asked(answer_to(asked_if)):
                 missing.append(unanswered(row))
             continue
+        if answer.detail:
+            told.append((row.concept, answer.detail))
         if answer.value == quiet:
             continue
         found = judge_answer(row, answer, limits.numbers, today)
@@ -102,7 +108,7 @@ def _from_answers(
             findings.append(found)
         elif found is not None:
             missing.append(found)
-    return findings, missing
+    return findings, missing, told
 
 
 def _was_asked(parent: Answer | None) -> bool:

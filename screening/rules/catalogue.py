@@ -111,6 +111,10 @@ class Catalogue:
         """Return the suggestions for `text` with what each would be written as."""
         return tuple(self._names.offers(text, limit))
 
+    def mentioned(self, text: str) -> tuple[tuple[str, MedicineRow], ...]:
+        """Return the medicines that are named in running text, each as written in the catalogue, with its rule."""
+        return tuple((known.name, known.row) for known in self._names.mentioned(text))
+
     def slips(self, name: str, route: str = "") -> tuple[str, ...]:
         """Return the names that may be meant by the parts of `name` that no rule is found for."""
         unknown = [part for part, row in self._parts(name, route) if row is None]

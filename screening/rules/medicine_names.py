@@ -4,6 +4,7 @@ A name is found only when it is spelled as in the catalogue, apart from case, ac
 gives suggestions for a person to choose from.
 """
 
+import re
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -15,9 +16,12 @@ from rapidfuzz.distance import OSA
 from screening.rules.rows import TableError
 
 LONGEST_LOOKED_UP = 120  # characters of a typed name that are compared
+LONGEST_READ = 4000  # characters of running text that are read
 SUGGEST_FROM = 75.0  # similarity in per cent below which nothing is suggested
 SLIP_LETTERS = 2  # letters changed, added, lost or swapped that still look like a slip
 SLIP_LENGTH = 5  # letters that a name must have to be taken for another one with a slip
+
+_WORD = re.compile(r"[^\W\d_](?:[\w'-]*\w)?")
 
 Row = TypeVar("Row")
 
@@ -102,6 +106,19 @@ class Names(Generic[Row]):
             shown = name[:1].upper() + name[1:] if known.product_of else name
             written = f"{shown} ({known.product_of})" if known.product_of else name
             yield Offer(shown, known.product_of, written)
+
+    def mentioned(self, text: str) -> tuple[Known[Row], ...]:
+        """Return the names that stand in running text as words of their own, short ones left out."""
+        words = _WORD.findall(fold(text[:LONGEST_READ]))
+        runs = (
+            " ".join(words[start : start + length])
+            for length in (1, 2, 3)
+            for start in range(len(words) - length + 1)
+        )
+        found = {
+            run: self._known[run] for run in runs if len(run) >= SLIP_LENGTH and run in self._known
+        }
+        return tuple(found.values())
 
     def slips(self, text: str, limit: int) -> tuple[str, ...]:
         """Return the names that `text` may be with a slip of the pen, the closest first."""

@@ -12,6 +12,11 @@ from screening.rules.rows import Gate, strictest
 UNKNOWN = "M-unknown"
 NEVER_STOP = "A prescribed medicine is never stopped for the study; the prescriber decides."
 LISTED = "listed with the volunteer"
+NAMED = "M-named"
+NOT_ON_LIST = (
+    "A medicine is named in the answers and does not stand in the list: ask, and put it there."
+)
+ASKED_APART = frozenset({"CAFF", "NICO", "ALC"})
 NOT_LISTED = (
     "This medicine is not in the list. That does not mean that it is safe: a physician looks at it."
 )
@@ -69,6 +74,32 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
         earliest=earliest,
         known=LISTED,
     )
+
+
+def named_in_words(
+    catalogue: Catalogue, told: Sequence[tuple[str, str]], medicines: Sequence[Medicine]
+) -> list[Finding]:
+    """Return a finding for each medicine that somebody's own words name and the list does not.
+
+    `told` are pairs of what was asked, in short, and the words. Coffee, drink and smoke are asked about by
+    questions of their own.
+    """
+    rows = (catalogue.resolve(one.name, one.atc, one.route) for one in medicines)
+    listed = {row.rule_id for several in rows for row in several if row is not None}
+    findings = {}
+    for asked, words in told:
+        for name, row in catalogue.mentioned(words):
+            if row.rule_id in listed or row.key in ASKED_APART or row.rule_id in findings:
+                continue
+            findings[row.rule_id] = Finding(
+                rule_id=f"{NAMED}-{row.rule_id}",
+                concept="medicine named but not listed",
+                disposition="physician",
+                reason=f"{NOT_ON_LIST} {NEVER_STOP}",
+                source="proposal; FDA warning letter 2017, an exclusion met between screening and dosing (read second-hand)",
+                said=f"{name}, said about {asked}: {words.strip()}",
+            )
+    return list(findings.values())
 
 
 @dataclass(frozen=True, slots=True)

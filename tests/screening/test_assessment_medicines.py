@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from screening.rules.assessment import Assessment, Medicine
+from screening.rules.assessment import Answer, Assessment, Medicine
 from screening.rules.medicines import washouts
 from screening.rules.table import RuleTable
 
@@ -121,3 +121,31 @@ def test_a_list_beside_the_statement_that_none_is_taken_is_a_contradiction(run: 
     assessment = run(medicines=[Medicine("paracetamol")], no_medicines=True)
     assert assessment.outcome == "physician"
     assert "C-47" in ids(assessment)
+
+
+@pytest.mark.parametrize(
+    ("words", "named"),
+    [
+        ("Took my sister's Ventolin once, in March.", ["M-named-M-031"]),
+        ("sertraline 50 mg, since 2024; St John's Wort before", ["M-named-M-056", "M-named-M-081"]),
+        ("A cold. No tablets, only coffee and alcohol.", []),
+        ("Advil (ibuprofen)", ["M-named-M-107"]),
+        ("aspirinated, ibuprofenlike", []),
+    ],
+)
+def test_a_medicine_named_in_words_and_not_listed_goes_to_a_physician(
+    run: Run, healthy: Callable[..., dict[str, Answer]], words: str, named: list[str]
+) -> None:
+    # Even beside an answer that leads to nothing.
+    answers = healthy() | {"C-23c": Answer("no", words)}
+    assessment = run(answers=answers)
+    assert ids(assessment) == named
+    assert assessment.outcome == ("physician" if named else "clear")
+
+
+def test_a_medicine_that_is_listed_may_be_named(
+    run: Run, healthy: Callable[..., dict[str, Answer]]
+) -> None:
+    answers = healthy("dosing_day") | {"D-01": Answer("no", "only my ibuprofen again")}
+    listed = [Medicine("Advil (ibuprofen)", last_taken=AT - timedelta(days=2))]
+    assert run(answers=answers, medicines=listed, gate="dosing_day").outcome == "clear"
