@@ -17,7 +17,7 @@ from scheduling.selectors.series import all_series, readiness
 from scheduling.selectors.wishes import availability_of, current_hold, known_times, times_of
 from scheduling.services.booking import series_book as book
 from scheduling.services.holding import option_hold, option_release
-from screening.selectors import washouts_of
+from screening.selectors import newest_assessment, washouts_of
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
@@ -81,10 +81,13 @@ def series_view(request: StaffRequest, study: str, code: str) -> HttpResponse:
     participant = access_participant(request.study, code)
     now = clock.now()
     shown = [series_shown(series, now) for series in all_series(participant)]
+    current = next((row for row in shown if row.series.state != "cancelled"), None)
+    dosing = next((row for row in current.visits if row.ask_ahead), None) if current else None
     context = {
         "participant": participant,
         "washouts": washouts_of(participant, now),
-        "current": next((row for row in shown if row.series.state != "cancelled"), None),
+        "asked_ahead": newest_assessment(participant, "ahead", dosing.uid) if dosing else None,
+        "current": current,
         "cancelled": [row for row in shown if row.series.state == "cancelled"],
         "zone": request.study.timezone,
     }

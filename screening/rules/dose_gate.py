@@ -19,8 +19,8 @@ from screening.rules.gate_facts import (
     SignOffFact,
     ValueOutcome,
 )
+from screening.rules.gate_medicines import washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
-from screening.rules.medicines import Washout, minute
 from screening.rules.vitals import Undecided
 
 MEASURES = ("systolic", "diastolic", "pulse")
@@ -50,7 +50,7 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *_number(facts),
         *_earlier(facts, rules),
         *_questions(facts.questions, rules, at),
-        *_washouts(facts.washouts, rules, at),
+        *washout_reasons(facts.washouts, rules, at),
         *_pre_dose(facts.pre_dose, rules, at),
         *_kit(facts.kit, facts.allocation_number, at),
         *_cover(facts.cover, rules, at),
@@ -186,22 +186,6 @@ def _questions(fact: QuestionsFact | None, rules: GateRules, at: datetime) -> It
         yield shut("questions_old", "The questions are dated in the future.")
     elif answered_at.astimezone(rules.zone).date() != at.astimezone(rules.zone).date():
         yield shut("questions_old", "The questions were answered on another day.")
-
-
-def _washouts(
-    washouts: tuple[Washout, ...] | None, rules: GateRules, at: datetime
-) -> Iterator[GateReason]:
-    if washouts is None:
-        yield unknown("washout", "Which medicines were taken")
-    for washout in washouts or ():
-        earliest = known(washout.earliest)
-        if earliest is None:
-            yield unknown("washout", f"How long the dose has to wait for {washout.why}")
-        elif at < earliest:
-            local = earliest.astimezone(rules.zone)
-            yield shut(
-                "washout", f"No dose before {minute(local)} {local.tzname()}: {washout.why}."
-            )
 
 
 def _pre_dose(fact: PreDoseFact | None, rules: GateRules, at: datetime) -> Iterator[GateReason]:

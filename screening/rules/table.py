@@ -13,7 +13,7 @@ from screening.rules.rows import WEIGHT, Gate, QuestionRow, TableError, read_row
 from studylab.studies.rules.protocol import Question
 
 FOLDER = Path(__file__).parent / "questions"
-STUDY_TOPIC = "study"
+STUDY_TOPIC, DAY_TOPIC = "study", "today"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +93,14 @@ class RuleTable:
         return self._asked[gate]
 
     def topics_asked(self, gate: Gate) -> tuple[tuple[Topic, tuple[QuestionRow, ...]], ...]:
-        """Return the topics of a gate that have questions, each with its questions in order."""
+        """Return the topics of a gate that have questions, each with its questions in order.
+
+        Around a dosing visit the questions on that day come first.
+        """
+        first = "" if gate == "screening" else DAY_TOPIC
         grouped = (
             (topic, tuple(row for row in self.asked(gate) if row.topic == topic.key))
-            for topic in self.topics
+            for topic in sorted(self.topics, key=lambda topic: topic.key != first)
         )
         return tuple((topic, rows) for topic, rows in grouped if rows)
 

@@ -11,7 +11,12 @@ from django.views.decorators.http import require_GET, require_POST
 from screening.models import Assessment
 from screening.rules.compare import deciding
 from screening.rules.rows import QuestionRow
-from screening.selectors import current_inputs, newest_assessment, sign_off_state
+from screening.selectors import (
+    current_inputs,
+    newest_assessment,
+    sign_off_state,
+    washouts_of,
+)
 from screening.selectors.inputs import unknown_medicines
 from screening.selectors.since import assessments_of, since
 from screening.selectors.visits import access_visit
@@ -72,6 +77,7 @@ def _show(
         "made": made,
         "dispositions": DISPOSITIONS,
         "unknown": unknown_medicines(inputs),
+        "washouts": washouts_of(participant, clock.now()),
         "outdated": made is not None and made.inputs_digest != inputs.digest,
         "sign_off": state,
         "sign_off_words": SIGN_OFFS[state.kind],

@@ -16,6 +16,7 @@ from screening.selectors import current_inputs, newest_assessment, sign_off_queu
 from screening.selectors.answers import answer_sets, as_medicines
 from screening.selectors.history import Change, changes
 from screening.selectors.lapsing import lapsing
+from screening.selectors.medicines import washouts_of
 from screening.selectors.queue import next_in_queue
 from screening.selectors.requests import access_request, asked_for, open_requests
 from screening.selectors.sign_off import sign_off_history
@@ -131,6 +132,7 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
         "findings": [f for f in findings if f["disposition"] in ("exclude", "hold")],
         "notes": [f for f in findings if f["disposition"] == "note"],
         "who_lacks": by_who(made.missing if made else []),
+        "washouts": washouts_of(participant, clock.now()),
         "dispositions": DISPOSITIONS,
         "places": PLACES,
         "outdated": made is not None and made.inputs_digest != inputs.digest,
