@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.http import url_has_allowed_host_and_scheme
 
 from studylab.access import Actor
 from studylab.errors import NotAllowed, RefusedWithReasons, StudylabError
@@ -18,6 +19,15 @@ class StaffRequest(HttpRequest):
 
     study: Any
     actor: Actor
+
+
+def next_url(request: HttpRequest) -> str:
+    """Return where the person came from, if that is a page of this site; "" otherwise."""
+    wanted = request.POST.get("next") or request.GET.get("next") or ""
+    fits = url_has_allowed_host_and_scheme(
+        wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
+    )
+    return wanted if fits else ""
 
 
 class Writes(Protocol):

@@ -24,6 +24,7 @@ urlpatterns = [
     *(pattern for app in _APPS for pattern in app.site_urls),
     path("s/<slug:study>/", include([pattern for app in _APPS for pattern in app.study_urls])),
 ]
+handler400 = "studylab.people.views.errors.malformed"
 handler403 = "studylab.people.views.errors.refused"
 handler404 = "studylab.people.views.errors.not_found"
 handler500 = "studylab.people.views.errors.broken"

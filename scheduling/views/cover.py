@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods
 
 from scheduling.forms.contacts import CoverForm
 from scheduling.models import CoverPresence
@@ -42,9 +42,14 @@ def cover(request: StaffRequest, study: str) -> HttpResponse:
 
 
 @requires(Cap.SIGN_OFF)
-@require_POST
+@require_http_methods(["GET", "POST"])
 def cover_out(request: StaffRequest, study: str) -> HttpResponse:
-    """Check out; refused while somebody between dose and leaving would be without a physician."""
+    """Check out; refused while somebody between dose and leaving would be without a physician.
+
+    A page reloaded here shows Today again.
+    """
+    if request.method != "POST":
+        return redirect("today", study=study)
     try:
         cover_check_out(actor=request.actor)
     except NotAllowed:

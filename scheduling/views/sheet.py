@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.forms import BaseForm
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.forms.steps import SkipForm, StartForm, StepForm, StopForm
 from scheduling.models import Visit
@@ -36,10 +36,12 @@ def visit(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 
 @requires(Cap.VISIT_RUN)
-@require_POST
+@require_http_methods(["GET", "POST"])
 def visit_start(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Start a booked visit."""
+    """Start a booked visit; a page reloaded here shows the sheet again."""
     found = access_visit(request.study, uid)
+    if request.method != "POST":
+        return redirect(sheet_url(found))
     form = StartForm(request.POST)
 
     def write() -> object:
@@ -49,10 +51,12 @@ def visit_start(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 
 @requires(Cap.VISIT_RUN)
-@require_POST
+@require_http_methods(["GET", "POST"])
 def visit_finish(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Finish a visit whose steps are all settled."""
+    """Finish a visit whose steps are all settled; a page reloaded here shows the sheet again."""
     found = access_visit(request.study, uid)
+    if request.method != "POST":
+        return redirect(sheet_url(found))
     try:
         finish(visit=found, actor=request.actor)
     except RefusedWithReasons as refusal:

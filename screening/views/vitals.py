@@ -172,6 +172,8 @@ def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRespo
     participant = access_participant(request.study, code)
     vital_set = access_vital_set(participant, uid)
     newest = newest_vitals(participant, vital_set.gate, vital_set.visit_uid)
+    stands = newest is not None and newest.pk == vital_set.pk
+    today = stands and vital_set.gate == VitalSet.Gate.PRE_DOSE  # at screening, on another day
     decided = vital_set.systolic is not None
     verdict = VERDICTS[vital_set.verdict]
     if decided and not vital_set.verdict:
@@ -186,7 +188,10 @@ def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRespo
             "places": PLACES,
             "verdict": verdict,
             "symptoms": symptom_words(frozenset(vital_set.symptoms)),
-            "stands": newest is not None and newest.pk == vital_set.pk,
+            "stands": stands,
+            "repeat_now": today
+            and vital_set.verdict == "repeat"
+            and request.actor.may(Cap.VITALS_RECORD),
             "again_url": _again(participant, vital_set, next_url(request)),
             "protocol": current_protocol(request.study),
             "next": next_url(request),

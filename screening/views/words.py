@@ -5,14 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from django.http import HttpRequest
-from django.utils.http import url_has_allowed_host_and_scheme
-
 from screening.models import AnswerSet
 from screening.rules.provenance import Origin
 from screening.rules.rows import QuestionRow
 from screening.rules.table import RuleTable, Topic
 from screening.views.origin_words import OriginNote, mostly_own, origin_notes, value_words
+from studylab.http import next_url as next_url
 
 OUTCOMES = {
     "clear": ("ok", "clear to sign"),
@@ -112,15 +110,6 @@ def said_by_topic(
         )
         for topic, rows in table.topics_asked(gate)
     ]
-
-
-def next_url(request: HttpRequest) -> str:
-    """Return where the person came from, if that is a page of this site; "" otherwise."""
-    wanted = request.POST.get("next") or request.GET.get("next") or ""
-    fits = url_has_allowed_host_and_scheme(
-        wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
-    )
-    return wanted if fits else ""
 
 
 def with_query(url: str, **values: str) -> str:

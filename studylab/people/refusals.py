@@ -9,11 +9,11 @@ from django.shortcuts import resolve_url
 from django_htmx.http import HttpResponseClientRedirect
 
 from studylab.errors import StudylabError
-from studylab.people.views.errors import answer_refusal
+from studylab.people.views.errors import answer_refusal, wrong_method
 
 
 class RefusalMiddleware:
-    """Answer every StudylabError that leaves a view with its own status and words.
+    """Answer every StudylabError that leaves a view with its own status and words, and a bare 405 by a page.
 
     A part of a page that is asked for after the sign-in ended sends the whole page to the sign-in, since a
     followed redirect would put the sign-in page into the middle of a table.
@@ -24,6 +24,8 @@ class RefusalMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         response = self.get_response(request)
+        if response.status_code == 405 and not response.content:
+            return wrong_method(request, response.headers["Allow"])
         if response.status_code != 302 or not request.htmx:  # type: ignore[attr-defined]
             return response
         if response.headers["Location"].partition("?")[0] != resolve_url(settings.LOGIN_URL):

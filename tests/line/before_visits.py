@@ -1,6 +1,5 @@
 """The line up to the first visit: setting up, enquiry, questions, consent, readings, sign-off, booking."""
 
-import re
 from datetime import date
 
 from screening.rules.table import load_table
@@ -22,7 +21,7 @@ USUAL: Readings = ((121, 78, 72), (116, 75, 67), (118, 74, 69))
 def confirm_limits(lab: Lab) -> None:
     """The clinician signs the limits; until then every page says that dosing is refused."""
     clinician = lab.clinician
-    clinician.see("A clinician confirms them by signature; until then dosing is refused.")
+    clinician.see("Confirm them by signature; until then dosing is refused.")
     clinician.follow("Limits", within="What the study still lacks")
     clinician.tick("I have read every limit on this page")
     clinician.fill("Your password", cast.PASSWORD)
@@ -35,7 +34,6 @@ def fill_the_dispensary(lab: Lab) -> None:
     pharmacist = lab.pharmacist
     pharmacist.home()
     pharmacist.follow("Allocation list", within="What the study still lacks")
-    pharmacist.follow("Make and seal the list")
     pharmacist.fill("Your password", cast.PASSWORD)
     pharmacist.press("Make and seal the list")
     pharmacist.home()
@@ -176,7 +174,7 @@ def book(lab: Lab) -> None:
     desk.press("Search")
     desk.see("series that fit, best first")
     desk.press("Book this series from Wed 18 Mar 2026, 09:00")
-    desk.home()
-    desk.follow(re.compile(lab.code), within="Issue the allocation number")
+    desk.follow(f"What comes next for {lab.code}")
+    desk.see_next("Issue the allocation number", "coordinator")
     desk.press("Issue the number")
     desk.see_next("Start visit 1", "experimenter")

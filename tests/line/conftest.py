@@ -42,6 +42,7 @@ class Lab:
     experimenter: Desk
     lead: Desk
     code: str = ""  # of the volunteer who walks the line
+    kit: str = ""  # the number on their container
 
     @property
     def desks(self) -> list[Desk]:

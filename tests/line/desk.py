@@ -163,7 +163,7 @@ class Desk:
 
     def see_next(self, title: str, who: str = "") -> None:
         """Find that the page says what comes next and who does it."""
-        self.see(f"Next: {title}", *([f"To be done by the {who}."] if who else []))
+        self.see(f"Next: {title}", *([f"It is for the {who}."] if who else []))
 
     def main_text(self) -> str:
         """Return the words of the page."""

@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.template import engines
 from django.urls import include, path
+from django.views.decorators.http import require_GET
 
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
@@ -63,6 +64,13 @@ def pharmacist_only(request: HttpRequest, study: str) -> HttpResponse:
     return HttpResponse("list")
 
 
+@requires(Cap.HOME_VIEW)
+@require_GET
+def only_read(request: HttpRequest, study: str) -> HttpResponse:
+    """A page that takes nothing."""
+    return page(request, study=study)
+
+
 def raiser(exception: Exception, cap: Cap = Cap.HOME_VIEW) -> Any:
     """Return a view that raises `exception`."""
 
@@ -82,6 +90,7 @@ study_urls = [
         if section.key != "record"
     ),
     path("visits/1/", page, name="visit"),
+    path("only-read/", only_read, name="only_read"),
     path("list/", pharmacist_only, name="list"),
     path("conflict/", raiser(Conflict("Room 2 was taken a moment ago. Choose another time."))),
     path("refused/", raiser(Refused("The number is issued after the sign-off."))),
@@ -101,6 +110,7 @@ urlpatterns = [
     path("bug/", raiser(ZeroDivisionError("a fault of ours"), Cap.ANYONE)),
     path("s/<slug:study>/", include(study_urls)),
 ]
+handler400 = "studylab.people.views.errors.malformed"
 handler403 = "studylab.people.views.errors.refused"
 handler404 = "studylab.people.views.errors.not_found"
 handler500 = "studylab.people.views.errors.broken"

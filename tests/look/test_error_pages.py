@@ -80,6 +80,22 @@ class TestInAStudy:
         assert "What you can do" in _text(response)
         assert _text(response).count("<h1>") == 1
 
+    def test_what_is_opened_the_wrong_way_is_a_page_too(
+        self, study: Any, coordinator: Any, client_of: Any
+    ) -> None:
+        client = client_of(coordinator)
+        behind_a_button = client.get("/sign-out/")
+        assert behind_a_button.status_code == 405
+        assert behind_a_button.headers["Allow"] == "POST, OPTIONS"
+        assert "Nothing was recorded now." in _text(behind_a_button)
+        for_reading = client.post(f"/s/{study.slug}/only-read/", {"x": "1"})
+        assert for_reading.status_code == 405
+        assert for_reading.headers["Allow"] == "GET"
+        assert "Nothing was saved." in _text(for_reading)
+        for response in (behind_a_button, for_reading):
+            assert _text(response).count("<h1>") == 1
+            assert "Go to the start page" in _text(response)
+
     def test_page_of_another_study_says_the_same_as_no_page(
         self, study: Any, outsider: Any, client_of: Any
     ) -> None:

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, next_url
 from studylab.participants.forms.path import CloseForm, DeviationForm, ExplainForm
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import (
@@ -53,7 +53,7 @@ def deviation(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 @requires(Cap.DEVIATION_RECORD)
 @require_http_methods(["GET", "POST"])
 def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
-    """Record a deviation; ?volunteer=CODE fills the code in."""
+    """Record a deviation; ?volunteer=CODE fills the code in, `next` leads back to where somebody came from."""
     initial = {"volunteer": request.GET.get("volunteer", "")[:20]}
     form = DeviationForm(request.POST or None, study=request.study, initial=initial)
 
@@ -71,7 +71,12 @@ def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
 
     return answer_form(
         request, form=form, template="participants/deviation_add.html", write=write,
-        done=lambda made: _address(request, made), message="Deviation recorded.",
+        done=lambda made: next_url(request) or _address(request, made),
+        message="Deviation recorded. It is explained and closed later.",
+        context={
+            "next": next_url(request),
+            "back": next_url(request) or reverse("deviations", args=[request.study.slug]),
+        },
     )  # fmt: skip
 
 

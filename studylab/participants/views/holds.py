@@ -7,7 +7,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, next_url
 from studylab.participants.forms.path import HoldForm, HoldReleaseForm
 from studylab.participants.models import Hold
 from studylab.participants.selectors import access_hold, access_participant
@@ -17,7 +17,7 @@ from studylab.participants.services import hold_open, hold_release
 @requires(Cap.HOLD_OPEN)
 @require_http_methods(["GET", "POST"])
 def hold_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
-    """Put a volunteer on hold."""
+    """Put a volunteer on hold; `next` leads back to where somebody came from."""
     participant = access_participant(request.study, code)
     form = HoldForm(request.POST or None)
 
@@ -29,11 +29,12 @@ def hold_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
             actor=request.actor,
         )
 
+    page = reverse("volunteer", args=[request.study.slug, participant.code])
+    back = next_url(request) or page
     return answer_form(
-        request, form=form, template="participants/hold_add.html", write=write,
-        done=lambda _: reverse("volunteer", args=[request.study.slug, participant.code]),
+        request, form=form, template="participants/hold_add.html", write=write, done=lambda _: back,
         message="On hold. A clinician has to look before anything goes on.",
-        context={"participant": participant},
+        context={"participant": participant, "next": next_url(request), "back": back},
     )  # fmt: skip
 
 

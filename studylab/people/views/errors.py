@@ -69,6 +69,33 @@ def csrf_failed(request: HttpRequest, reason: str = "") -> HttpResponse:
     )  # fmt: skip
 
 
+def wrong_method(request: HttpRequest, allowed: str) -> HttpResponse:
+    """405: the address takes a form only, or takes none; `allowed` is the Allow header."""
+    if request.method == "POST":
+        text = "This page is for reading and takes no entries. Nothing was saved."
+    else:
+        text = (
+            "This address is behind a button: it takes what a form sends and shows nothing by itself. "
+            "Nothing was recorded now."
+        )
+    answer = _answer(
+        request, 405, "This page cannot be opened this way", text,
+        ["Go to the record you were working on and see what is on it.",
+         "Then use the button there."],
+    )  # fmt: skip
+    answer.headers["Allow"] = allowed
+    return answer
+
+
+def malformed(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """400: the browser sent something no page of ours sends."""
+    return _answer(
+        request, 400, "This was not understood",
+        "What the browser sent is damaged or incomplete. Nothing was saved.",
+        ["Open the page again and enter it anew."],
+    )  # fmt: skip
+
+
 def broken(request: HttpRequest) -> HttpResponse:
     """500: rendered without the request, the session and the database, any of which may be what broke."""
     at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")

@@ -102,6 +102,12 @@
     });
   }
 
+  // Reloading a page that answers a form looks anew; the browser does not send the form once more.
+  function neverSendAgain() {
+    if (document.body.hasAttribute("data-answers-form")) history.replaceState(null, "", location.href);
+  }
+
+  neverSendAgain();
   document.addEventListener("click", followErrorLink);
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-print]")) window.print();
