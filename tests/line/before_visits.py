@@ -1,6 +1,6 @@
 """The line up to the first visit: setting up, enquiry, questions, consent, readings, sign-off, booking."""
 
-from datetime import date
+from datetime import date, datetime, time, timedelta
 
 from screening.rules.table import load_table
 from studylab.management.demo.steps import healthy_answers
@@ -124,23 +124,24 @@ def consent(lab: Lab) -> None:
 
 def screening_vitals(lab: Lab) -> None:
     """The experimenter finds the volunteer on the first page and takes three readings after a rest."""
-    lab.clock.jump("11:00")
+    lab.clock.jump("10:58")
     desk = lab.experimenter
     desk.take("Take the screening vitals", lab.code)
-    take_readings(lab, desk, "11", 0, USUAL)
+    take_readings(lab, desk, "11:00", USUAL)
     desk.follow(f"What comes next for {lab.code}")
     desk.see_next("Decide and sign", "clinician")
 
 
-def take_readings(lab: Lab, desk: Desk, hour: str, minute: int, readings: Readings) -> None:
-    """Start the rest at a minute of an hour, and record three readings from five minutes later on."""
+def take_readings(lab: Lab, desk: Desk, now: str, readings: Readings) -> None:
+    """Start the rest now, a local time, and record three readings from six minutes later on."""
+    began = datetime.combine(lab.clock.day, time.fromisoformat(now))
+    lab.clock.jump(now)
     desk.press("Start the rest", "resting")
     desk.see("left")
-    lab.clock.jump(f"{hour}:{minute + 9:02}")
+    lab.clock.jump((began + timedelta(minutes=9)).time().isoformat())
     for number, values in enumerate(readings, 1):
-        seconds = 75 * number  # the first 375 s after the rest began, then one every 75 s
-        at = f"{hour}:{minute + 5 + seconds // 60:02}:{seconds % 60:02}"
-        desk.fill(f"Reading {number}, time", at)
+        taken = began + timedelta(seconds=300 + 75 * number)
+        desk.fill(f"Reading {number}, time", taken.time().isoformat())
         for measure, value in zip(MEASURES, values, strict=True):
             desk.fill(f"Reading {number}, {measure}", str(value))
     desk.choose("How did the person sit?", SEATED)

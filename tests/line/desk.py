@@ -65,7 +65,10 @@ class Watch:
         desk.context.on("request", self._request)
 
     def _console(self, desk: "Desk", said: Any) -> None:
-        if said.type in ("error", "warning"):
+        refused = (
+            "status of 422" in said.text
+        )  # Chromium notes each refused entry, and some are meant
+        if said.type in ("error", "warning") and not refused:
             self.wrong.append(f"{desk.role} at {desk.page.url}: {said.text}")
 
     def _request(self, request: Any) -> None:

@@ -17,6 +17,8 @@ ENTERED = {
     "sensor_set": "S-07", "screen_distance": "62", "rating_moved": "7", "rating_clear": "8",
     "pulse_30": "66", "pulse_60": "64", "pulse_120": "63", "pulse_180": "65", "memory_score": "31",
 }  # fmt: skip
+# After which kinds of steps the sheet is looked at closely, for what comes next there.
+LOOKED_AT = {"identity": "a tick", "tick": "a label or value", "read_aloud": "a choice"}
 BUTTONS = {"tick": "Done", "read_aloud": "Read out"}
 
 
@@ -53,7 +55,7 @@ def do(desk: Desk, visit: int, *keys: str) -> None:
             desk.fill("Label", ENTERED[key])
         elif step.kind == "number":
             desk.fill(f"Value ({step.unit})", ENTERED[key])
-        desk.press(BUTTONS.get(step.kind, "Save"), f"after {step.kind}")
+        desk.press(BUTTONS.get(step.kind, "Save"), LOOKED_AT.get(step.kind, ""))
 
 
 def visit_1(lab: Lab) -> None:
