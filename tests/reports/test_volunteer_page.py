@@ -10,8 +10,10 @@ from screening.models import SignOff
 from studylab.access import Role
 from studylab.participants.models import Participant
 from studylab.participants.services import hold_open, participant_withdraw
+from studylab.studies.rules.loader import protocol_hash
+from studylab.studies.selectors import current_protocol
 from tests import cast
-from tests.reports.conftest import client_for
+from tests.reports.conftest import client_for, screened
 from tests.scheduling import lab as the_lab
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -26,8 +28,10 @@ def newcomer(lab: None, study: Any, confirmed: Any) -> Participant:
 
 @pytest.fixture
 def signed(lab: None, study: Any, confirmed: Any, clinician: Any) -> Participant:
-    """Somebody signed off as eligible, without an answer on record."""
-    return the_lab.ready_volunteer(study, clinician, 2)
+    """Somebody signed off as eligible and not booked yet."""
+    who = screened(the_lab.make_participant(study, 2))
+    the_lab.sign_off(who, clinician)
+    return who
 
 
 def page_of(who: Participant, user: Any) -> str:
@@ -142,3 +146,21 @@ def test_no_page_of_somebody_unknown(
         client_for(outsider).get(reverse("volunteer", args=[study, newcomer.code])).status_code
         == 404
     )
+
+
+def test_rules_that_change_void_a_sign_off_but_not_the_past_of_who_has_left(
+    signed: Participant, coordinator: Any
+) -> None:
+    """As `sign_off_state` and the queue see it; a withdrawn volunteer's decision stays what it was."""
+    assert "Next: Book the series" in page_of(signed, coordinator)
+    newer = current_protocol(signed.study).version
+    newer.pk, newer.number = None, 2
+    newer.document = newer.document.replace("target = 48", "target = 47")
+    newer.sha256 = protocol_hash(newer.document)
+    newer.save(force_insert=True)
+    page = page_of(signed, coordinator)
+    assert "Next: Decide and sign" in page
+    assert "signature-void" in page
+    actor = cast.actor_of(coordinator, signed.study)
+    participant_withdraw(participant=signed, reason="Moves away.", actor=actor)
+    assert "signature-void" not in page_of(signed, coordinator)

@@ -12,6 +12,7 @@ from scheduling.selectors.series import readiness
 from scheduling.services.resources import opening_set, resource_add
 from screening.models import Assessment, SignOff
 from screening.selectors import current_inputs_digest
+from screening.selectors.inputs import table_of
 from screening.selectors.sign_off import signed_content
 from studylab import clock
 from studylab.access import Actor, Role
@@ -69,11 +70,11 @@ def make_participant(study: Any, serial: int, person: Person | None = None) -> P
 
 def sign_off(who: Participant, clinician: Any, days: int = 28) -> SignOff:
     """Sign a volunteer eligible on what is on record."""
-    now = clock.now()
+    now, protocol = clock.now(), current_protocol(who.study)
     assessment = Assessment.objects.create(
         participant=who, gate="screening", outcome="clear", findings=[], missing=[],
-        table_version="1", table_hash="0" * 64, inputs_digest=current_inputs_digest(who),
-        protocol_version=current_protocol(who.study).version, made_at=now,
+        table_version="1", table_hash=table_of(protocol).hash, inputs_digest=current_inputs_digest(who),
+        protocol_version=protocol.version, made_at=now,
     )  # fmt: skip
     content = signed_content(
         assessment=assessment,

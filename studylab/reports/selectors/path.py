@@ -181,6 +181,8 @@ class _Known:
         newest = self.assessments.get(person.pk)
         if newest is None or newest.pk != signed.assessment_id:
             return "void"
+        if not person.is_active:
+            return signed.decision  # what was decided then; later rules are not for who has left
         if (newest.protocol_version_id, newest.table_hash) != self.rules:
             return "void"
         if signed.decision == SignOff.Decision.ELIGIBLE and at >= signed.valid_until:

@@ -6,7 +6,14 @@ from typing import Any
 from scheduling.models import AfterContact
 from scheduling.rules import path
 from scheduling.selectors.series import all_series
-from screening.selectors import newest_answers, newest_assessment, sign_off_state, standing_sets
+from screening.selectors import (
+    SignOffState,
+    newest_answers,
+    newest_assessment,
+    sign_off_state,
+    standing_sets,
+)
+from screening.selectors.sign_off import signature_fits
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
 from studylab.allocation.selectors.blinding import guesses_missing
@@ -46,7 +53,7 @@ def landmarks(row: OnPath) -> list[tuple[str, str, str]]:
         path.QUESTIONS: facts.questionnaire_done and facts.assessment_outcome != "none",
         path.CONSENT: facts.study_consent,
         path.VITALS: facts.screening_vitals_done,
-        path.SIGN_OFF: facts.sign_off == "eligible",
+        path.SIGN_OFF: facts.sign_off == "eligible" or facts.dosed,
         path.BOOKING: facts.series != "none",
         path.NUMBER: facts.number_issued,
         path.VISIT_1: visits.get(1) == "done",
@@ -55,7 +62,11 @@ def landmarks(row: OnPath) -> list[tuple[str, str, str]]:
         path.COMPLETED: facts.status == "completed",
     }
     here = _BETWEEN.get(row.step.stage, row.step.stage)
-    now, was, later = ("wait", "now"), ("ok", "done"), ("info", "later")
+    now, was, later = (
+        ("wait", "now"),
+        ("ok", "done"),
+        ("info", "later" if row.participant.is_active else "not done"),
+    )
     return [
         (name, *(now if key == here and not done[key] else was if done[key] else later))
         for key, name in LANDMARKS
@@ -85,11 +96,21 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "record_url": address("record", study),
     }
     if actor.may(Cap.HEALTH_VIEW):
+        state = sign_off_state(person, at)
         context |= {
             "assessment": newest_assessment(person, "screening"),
             "answers": newest_answers(person, "screening"),
-            "sign_off": sign_off_state(person, at),
+            "sign_off": state,
+            "signed": _signed(row, state),
             "vital_sets": list(standing_sets(person, "screening")),
             "contacts": AfterContact.objects.filter(participant=person).order_by("at"),
         }
     return context
+
+
+def _signed(row: OnPath, state: SignOffState) -> str:
+    """Return what the sign-off is worth; for who has left, what was decided then."""
+    left = not row.participant.is_active
+    if left and state.sign_off is not None and signature_fits(state.sign_off):
+        return str(row.facts.sign_off)
+    return state.kind

@@ -40,8 +40,8 @@ def _health_words(context: dict[str, Any]) -> dict[str, Any]:
     if "sign_off" not in context:
         return {}
     words: dict[str, Any] = {}
-    words["sign_off_kind"], words["sign_off_word"] = SIGN_OFFS[context["sign_off"].kind]
-    words["sign_off_void"] = context["sign_off"].kind == "void"
+    words["sign_off_kind"], words["sign_off_word"] = SIGN_OFFS[context["signed"]]
+    words["sign_off_void"] = context["signed"] == "void"
     if context["assessment"]:
         words["outcome_kind"], words["outcome_word"] = OUTCOMES[context["assessment"].outcome]
     return words
