@@ -9,6 +9,7 @@ from screening.views import (
     rules,
     self_report,
     sign_off,
+    staff,
     vitals,
 )
 
@@ -43,6 +44,7 @@ study_urls: list[URLPattern] = [
     path("set-up/rules/run/", rules.run_now, name="set_up_rules_run"),
     path("set-up/rules/<uuid:uid>/", rules.run, name="set_up_rules_of"),
     path(f"{_visit}assessment/ahead/", assessment.ahead_assessment, name="ahead_assessment"),
+    path(f"{_person}relations/", staff.relations, name="assessment_relations"),
     path("sign-off/", sign_off.queue, name="sign_off_queue"),
     path("sign-off/<str:code>/", sign_off.sign_off, name="sign_off"),
     path(f"{_person}asked/<uuid:signature>/<int:index>/", sign_off.bring, name="assessment_bring"),

@@ -10,7 +10,7 @@ from django.db.models import F, Q
 
 from scheduling.models.ranges import bounded
 from scheduling.models.resources import Place
-from studylab.audit.history import never_deleted
+from studylab.audit.history import guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant, Person
@@ -183,7 +183,26 @@ class Booking(models.Model):
                 condition=Q(is_active=True),
             ),
         ]
-        triggers = never_deleted()
+        triggers = [
+            *never_deleted(),
+            guard(
+                "kept_away",
+                operation=pgtrigger.Insert
+                | pgtrigger.UpdateOf("place_id", "visit_id", "is_active"),
+                check="""NOT NEW.is_active OR NOT EXISTS (
+                    SELECT 1 FROM scheduling_visit v
+                    JOIN scheduling_place p ON p.id = NEW.place_id
+                    JOIN scheduling_resource r ON r.id = p.resource_id
+                    JOIN screening_staffdecision d
+                      ON d.participant_id = v.participant_id AND d.user_id = r.user_id
+                    WHERE v.id = NEW.visit_id AND d.kept_away AND NOT EXISTS (
+                        SELECT 1 FROM screening_staffdecision l
+                        WHERE l.participant_id = d.participant_id AND l.user_id = d.user_id
+                          AND l.id > d.id)
+                )""",
+                sentence="This person is kept away from the visits of this volunteer. Choose somebody else.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"place {self.place_id}, {self.during}"

@@ -23,6 +23,7 @@ from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, free_bits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
 from screening.selectors import washouts_of
+from screening.selectors.staff_ties import kept_away
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
@@ -204,7 +205,13 @@ def _search(
     )
     kinds = {need.kind for visit in plan.visits for row in visit.segments for need in row.needs}
     places = occupancy(
-        grid.start, grid.end, kinds=kinds, ignoring=ignoring, at=now, held_for=[participant.pk]
+        grid.start,
+        grid.end,
+        kinds=kinds,
+        ignoring=ignoring,
+        at=now,
+        held_for=[participant.pk],
+        without_users=kept_away(participant),
     )
     busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
     own = PlaceIntervals("volunteer", wanted_times(wishes, zone, grid), busy)

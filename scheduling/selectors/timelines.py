@@ -70,12 +70,16 @@ def occupancy(
     ignoring: Collection[int] = (),
     at: datetime | None = None,
     held_for: Collection[int] = (),
+    without_users: Collection[int] = (),
 ) -> Occupancy:
     """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids.
 
     With `at`, options held at that instant count as blocked too, but for those of the participants `held_for`.
+    `without_users` leaves out people who are kept away from a volunteer.
     """
     places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
+    if without_users:
+        places = places.exclude(resource__user_id__in=without_users)
     if kinds is not None:
         places = places.filter(resource__kind__in=kinds)
     rows = list(

@@ -13,6 +13,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.search_check import verify_option
 from scheduling.rules.timeline import PlaceIntervals
 from scheduling.selectors.timelines import Occupancy, free_of, occupancy, person_busy, span
+from screening.selectors.staff_ties import kept_away
 from studylab.access import Actor
 from studylab.errors import Conflict, NotAllowed
 from studylab.participants.models import Participant
@@ -48,7 +49,10 @@ def check_free(
     end = max(visit.end for visit in option.visits) + MARGIN
     if start + MARGIN < now:
         raise Conflict("This time is past already. Choose a later one.", code="option_past")
-    places = occupancy(start, end, ignoring=ignoring, at=now, held_for=[participant.pk])
+    places = occupancy(
+        start, end, ignoring=ignoring, at=now, held_for=[participant.pk],
+        without_users=kept_away(participant),
+    )  # fmt: skip
     busy = person_busy(participant.person_id, start, end, ignoring=ignoring)
     problems = verify_option(
         plan=plan,

@@ -1,5 +1,6 @@
 """A physician's decision as a form: one decision per flagged item, one on the whole, the password."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +10,7 @@ from django.forms.boundfield import BoundField
 from screening.forms.fields import AmountField
 from screening.models import Assessment, SignOff
 from screening.rules.vitals import UNITS, WORDS
+from screening.selectors.own_records import OwnRecord
 from screening.selectors.requests import WHO
 from screening.services.requests import LONGEST
 from studylab.forms import SignatureFields
@@ -42,8 +44,22 @@ class SignOffForm(SignatureFields):
 
     ASKED = 3  # rows for what is needed and from whom
 
-    def __init__(self, data: Any = None, *, assessment: Assessment, limits: Limits) -> None:
+    def __init__(
+        self,
+        data: Any = None,
+        *,
+        assessment: Assessment,
+        limits: Limits,
+        records: Sequence[OwnRecord] = (),
+    ) -> None:
+        """`records` are the site's other records of the person, to be looked at before signing eligible."""
         super().__init__(data, initial={"assessed": str(assessment.pk)})
+        if records:
+            self.fields["records_seen"] = forms.MultipleChoiceField(
+                label="What the site knows from elsewhere", required=False,
+                widget=forms.CheckboxSelectMultiple,
+                choices=[(one.key, f"I have looked at {one.participant.code}, {one.participant.study.short_title}") for one in records],
+            )  # fmt: skip
         self.findings = [f for f in assessment.findings if f["disposition"] == "physician"]
         for number, finding in enumerate(self.findings):
             self._add_item(number, finding)
@@ -99,6 +115,13 @@ class SignOffForm(SignatureFields):
         ]  # fmt: skip
         return [row for row in rows if row["what"].strip()]
 
+    def _check_records(self, cleaned: dict[str, Any]) -> None:
+        if "records_seen" not in self.fields or "records_seen" in self.errors:
+            return
+        wanted = self.fields["records_seen"].choices  # type: ignore[attr-defined]
+        if len(cleaned.get("records_seen") or []) < len(wanted):
+            self.add_error("records_seen", "Look at each of these records first, then tick it.")
+
     def _check_asked(self, cleaned: dict[str, Any]) -> None:
         """Each thing asked for names from whom; "needs more" names at least one."""
         more = cleaned.get("decision") == SignOff.Decision.NEEDS_MORE
@@ -120,6 +143,7 @@ class SignOffForm(SignatureFields):
         """Eligible needs every item decided and reasoned; the other decisions need a reason."""
         cleaned = super().clean() or {}
         if cleaned.get("decision") == SignOff.Decision.ELIGIBLE:
+            self._check_records(cleaned)
             for number in range(len(self.findings)):
                 if not cleaned.get(f"item-{number}"):
                     self.add_error(f"item-{number}", "Decide this item first.")

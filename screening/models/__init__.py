@@ -5,6 +5,7 @@ from screening.models.decision import Assessment, SignOff
 from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
 from screening.models.self_report import SelfReport, SelfReportEntry
+from screening.models.staff import StaffDecision
 from screening.models.vitals import VitalReading, VitalSet
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "SelfReport",
     "SelfReportEntry",
     "SignOff",
+    "StaffDecision",
     "VitalReading",
     "VitalSet",
 ]

@@ -93,6 +93,7 @@ class SignOff(models.Model):
     assessment = models.ForeignKey(Assessment, on_delete=models.PROTECT, related_name="sign_offs")
     decision = models.CharField(max_length=12, choices=Decision.choices)
     item_decisions = models.JSONField(default=list)
+    records_seen = models.JSONField(default=list)  # keys of the site's other records of the person
     requests = models.JSONField(default=list)  # with "needs more": [{"what", "who"}]
     personal_limits = models.JSONField(null=True)
     reason = models.TextField(blank=True)

@@ -65,10 +65,13 @@ def signed_content(
     personal_limits: dict[str, Any] | None,
     reason: str,
     requests: Sequence[dict[str, Any]] = (),
+    records_seen: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return what the signature of a sign-off covers, as plain JSON."""
-    asked = {"requests": list(requests)} if requests else {}
-    return asked | {
+    more: dict[str, Any] = {"requests": list(requests)} if requests else {}
+    if records_seen:
+        more["records_seen"] = list(records_seen)
+    return more | {
         "participant": assessment.participant.code,
         "assessment": assessment.pk,
         "inputs_digest": assessment.inputs_digest,
@@ -93,6 +96,7 @@ def signature_fits(sign_off: SignOff) -> bool:
         personal_limits=sign_off.personal_limits,
         reason=sign_off.reason,
         requests=sign_off.requests,
+        records_seen=sign_off.records_seen,
     )
     return sign_off.signature.covers(content_hash(content))
 

@@ -7,6 +7,7 @@ from typing import Any
 from screening.models import Assessment, SignOff
 from screening.rules.answers import is_number
 from screening.selectors.inputs import current_inputs_digest
+from screening.selectors.own_records import own_records
 from screening.selectors.sign_off import newest_assessment, signed_content
 from screening.services.requests import checked_requests
 from studylab import clock
@@ -46,6 +47,7 @@ def sign_off_give(
     reason: str,
     password: str,
     requests: Sequence[dict[str, Any]] = (),
+    records_seen: Sequence[str] = (),
     actor: Actor,
 ) -> SignOff:
     """Sign a decision on taking part, bound to the digest of everything that was assessed.
@@ -66,6 +68,7 @@ def sign_off_give(
         personal_limits=personal_limits,
         reason=reason.strip(),
         requests=requests,
+        records_seen=records_seen,
         user=user,
         actor=actor,
     )
@@ -81,6 +84,7 @@ def _sign(
     personal_limits: dict[str, Any] | None,
     reason: str,
     requests: Sequence[dict[str, Any]],
+    records_seen: Sequence[str],
     user: User,
     actor: Actor,
 ) -> SignOff:
@@ -93,6 +97,7 @@ def _sign(
         "personal_limits": _checked_limits(personal_limits, protocol.plan.limits, chosen),
         "reason": reason,
         "requests": checked_requests(requests, chosen, reason),
+        "records_seen": _checked_records(participant, records_seen, chosen),
     }
     if chosen != SignOff.Decision.ELIGIBLE and not reason:
         raise Refused("Say why: the volunteer and the record need a reason.", field="reason")
@@ -148,6 +153,21 @@ def _check(
                 field="decision",
             )
     return chosen
+
+
+def _checked_records(
+    participant: Participant, seen: Sequence[str], decision: SignOff.Decision
+) -> list[str]:
+    """Return which of the site's other records of the person were looked at; eligible needs all of them."""
+    known = [record.key for record in own_records(participant)]
+    kept = [key for key in known if key in set(seen)]
+    if decision == SignOff.Decision.ELIGIBLE and kept != known:
+        raise Refused(
+            "The site knows this person from elsewhere, and not all of it was looked at. Read what the page shows "
+            "and say so.",
+            field="records_seen",
+        )
+    return kept
 
 
 def _checked_items(

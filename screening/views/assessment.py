@@ -18,6 +18,7 @@ from screening.selectors import (
     washouts_of,
 )
 from screening.selectors.inputs import unknown_medicines
+from screening.selectors.own_records import known_to_site
 from screening.selectors.since import assessments_of, since
 from screening.selectors.visits import access_visit
 from screening.services import assessment_refresh
@@ -83,6 +84,7 @@ def _show(
         "sign_off_words": SIGN_OFFS[state.kind],
         "protocol": inputs.protocol,
         "next": next_url(request),
+        "known": gate == "screening" and known_to_site(participant),
     }
     if made is not None:
         context |= _said(made, inputs.table.asked(made.gate))  # type: ignore[arg-type]

@@ -17,9 +17,11 @@ from screening.selectors.answers import answer_sets, as_medicines
 from screening.selectors.history import Change, changes
 from screening.selectors.lapsing import lapsing
 from screening.selectors.medicines import washouts_of
+from screening.selectors.own_records import own_records
 from screening.selectors.queue import next_in_queue
 from screening.selectors.requests import access_request, asked_for, open_requests
 from screening.selectors.sign_off import sign_off_history
+from screening.selectors.staff_ties import staff_ties
 from screening.selectors.vital_page import vital_page
 from screening.selectors.vitals import standing_sets
 from screening.services import number_issue, sign_off_give
@@ -76,7 +78,9 @@ def sign_off(request: StaffRequest, study: str, code: str) -> HttpResponse:
     if made is None:
         return render(request, "screening/sign_off.html", context)
     limits = context["protocol"].plan.limits
-    form = SignOffForm(request.POST or None, assessment=made, limits=limits)
+    form = SignOffForm(
+        request.POST or None, assessment=made, limits=limits, records=context["records"]
+    )
     if request.method == "POST" and request.POST.get("assessed") != str(made.pk):
         # The items on the page the physician saw may be others than those of the newest assessment.
         raise Conflict(
@@ -114,6 +118,7 @@ def _sign(
         personal_limits=form.personal_limits(),
         reason=form.cleaned_data["reason"],
         requests=form.requests(),
+        records_seen=form.cleaned_data.get("records_seen", ()),
         password=form.cleaned_data["password"],
         actor=request.actor,
     )
@@ -148,6 +153,8 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
             for one in history
         ],
         "protocol": inputs.protocol,
+        "records": own_records(participant),
+        "ties": staff_ties(participant),
         "asked": asked_for(participant.study).get(participant.pk, []),
     }
 

@@ -51,6 +51,7 @@ class Action(StrEnum):
     RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
     REQUEST_ANSWERED = "sign_off.request_answered"
+    RELATION_DECIDED = "volunteer.relation_decided"
     SERIES_BOOKED = "series.booked"
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
@@ -137,6 +138,7 @@ SENTENCES: dict[Action, str] = {
     Action.ASSESSED: "ran the rules over answers and values",
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
+    Action.RELATION_DECIDED: "decided on a relation between a volunteer and staff",
     Action.REQUEST_ANSWERED: "brought what a physician asked for",
     Action.SERIES_BOOKED: "booked a visit series",
     Action.VISIT_MOVED: "moved a visit",

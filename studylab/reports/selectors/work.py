@@ -12,6 +12,7 @@ from scheduling.selectors.today import contacts_due, today_of
 from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
 from screening.selectors.lapsing import lapsing
 from screening.selectors.requests import VOLUNTEER, open_requests
+from screening.selectors.staff_ties import undecided_ties
 from studylab.access import Actor, Cap
 from studylab.allocation.models import Kit, ListEntry
 from studylab.participants.models import Deviation, Participant
@@ -73,10 +74,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
-    if actor.may(Cap.QUESTIONS_RECORD):
-        groups.append(_asked_for(study, actor))
-    if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
-        groups.append(_lapsing(study, actor, at))
+    groups += _screening(study, actor, at)
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)
     if actor.may(Cap.DEVIATION_RECORD):
@@ -131,6 +129,17 @@ def _today(study: Study, at: datetime) -> Group:
     return Group("Visits today", "info", address("today", study), items)
 
 
+def _screening(study: Study, actor: Actor, at: datetime) -> list[Group]:
+    groups = []
+    if actor.may(Cap.QUESTIONS_RECORD):
+        groups.append(_asked_for(study, actor))
+    if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
+        groups.append(_lapsing(study, actor, at))
+    if actor.may(Cap.SETUP_EDIT):
+        groups.append(_relations(study))
+    return groups
+
+
 def _asked_for(study: Study, actor: Actor) -> Group:
     """What a physician needs before deciding, for the role that is to bring it."""
     items = [
@@ -172,6 +181,19 @@ def _lapsing(study: Study, actor: Actor, at: datetime) -> Group:
     ]
     page = address("sign_off_queue", study) if signs else _deciding_page(study)
     return Group("Sign-offs that end before the dose", "warn", page, items)
+
+
+def _relations(study: Study) -> Group:
+    """Volunteers who may be related to staff and about whom the lead has not decided."""
+    items = [
+        Item(
+            tie.participant.code,
+            address("assessment_relations", study, code=tie.participant.code),
+            f"{tie.user.name}: {tie.why}" if tie.user else tie.why,
+        )
+        for tie in undecided_ties(study)
+    ]
+    return Group("Relations to staff to decide", "warn", _deciding_page(study), items)
 
 
 def _steps(study: Study, actor: Actor, rows: list[OnPath]) -> list[Group]:

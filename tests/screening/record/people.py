@@ -18,6 +18,7 @@ from studylab.access import Actor
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.services import consent_record, participant_add
+from studylab.participants.services.volunteers import DuplicateDecision
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.loader import protocol_hash
 from studylab.studies.selectors import current_protocol
@@ -29,7 +30,9 @@ PASS = ((118, 76, 70), (112, 72, 66), (110, 70, 64))  # decision value 111/71/65
 BODY = {"height_cm": 172.0, "weight_kg": 68.5}
 
 
-def add_volunteer(study: Any, actor: Actor, **details: Any) -> Participant:
+def add_volunteer(
+    study: Any, actor: Actor, *, decision: DuplicateDecision | None = None, **details: Any
+) -> Participant:
     """Add a volunteer who agreed to health questions an hour ago."""
     number = Participant.objects.count() + 1
     return participant_add(
@@ -45,6 +48,7 @@ def add_volunteer(study: Any, actor: Actor, **details: Any) -> Participant:
         ),
         agreed_at=clock.now() - timedelta(hours=1),
         agreed_method="spoken",
+        decision=decision,
         actor=actor,
     )
 

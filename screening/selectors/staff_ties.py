@@ -1,0 +1,127 @@
+"""Volunteers who may be related to staff: by what they said, or by contact details that are the same.
+
+Only that there is a match and with whom is returned; no contact detail leaves this place.
+"""
+
+from dataclasses import dataclass
+
+from screening.models import AnswerSet, StaffDecision
+from screening.selectors.answers import newest_answers
+from studylab.participants.models import Participant
+from studylab.participants.rules.identity import fold_email, fold_name
+from studylab.participants.selectors import contact_details
+from studylab.people.models import User
+from studylab.studies.models import Study
+
+QUESTION = "T-01"  # "Do you work for, study with or depend on anyone in this lab, ...?"
+
+
+@dataclass(frozen=True, slots=True)
+class StaffTie:
+    """A possible relation. `user` is None where only the volunteer's own words tell."""
+
+    participant: Participant
+    user: User | None
+    why: str
+
+
+def staff_of(study: Study) -> list[User]:
+    """Return everybody who holds or held a role in the study."""
+    return list(User.objects.filter(memberships__study=study).distinct().order_by("name"))
+
+
+def staff_ties(participant: Participant, staff: list[User] | None = None) -> list[StaffTie]:
+    """Return possible relations of a volunteer to the study's staff."""
+    people = staff_of(participant.study) if staff is None else staff
+    return [*_by_words(participant, people), *_by_details(participant, people)]
+
+
+def study_ties(study: Study) -> list[StaffTie]:
+    """Return the possible relations of everybody on the path of a study."""
+    staff = staff_of(study)
+    active = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+    return [
+        tie
+        for person in active.select_related("study", "person").order_by("id")
+        for tie in staff_ties(person, staff)
+    ]
+
+
+def _by_words(participant: Participant, staff: list[User]) -> list[StaffTie]:
+    answers = newest_answers(participant, AnswerSet.When.SCREENING)
+    item = (answers.answers.get(QUESTION) if answers else None) or {}
+    if item.get("value") not in ("yes", "not_sure"):
+        return []
+    words = item.get("detail", "").strip()
+    named: list[User | None] = [user for user in staff if words and _names(user, words)]
+    said = {"yes": "yes", "not_sure": "not sure"}[item["value"]]
+    why = f"asked about relations to staff, the volunteer said {said}" + (
+        f": “{words}”" if words else ""
+    )
+    return [StaffTie(participant, user, why) for user in named or [None]]
+
+
+def _names(user: User, words: str) -> bool:
+    """Whether the words hold the last part of somebody's name, with accents and case folded."""
+    parts = fold_name(words).split()
+    return fold_name(user.name.split()[-1]) in parts if user.name.split() else False
+
+
+def _by_details(participant: Participant, staff: list[User]) -> list[StaffTie]:
+    details = contact_details(participant.person)
+    if details is None:
+        return []
+    email = fold_email(details.email)
+    own = fold_name(details.given_names, details.family_name)
+    emergency = fold_name(details.emergency_name)
+    ties = []
+    for user in staff:
+        name = fold_name(user.name)
+        reasons = [
+            words
+            for words, same in (
+                ("the same e-mail address", bool(email) and email == fold_email(user.email)),
+                ("the same name", own == name),
+                (
+                    "named as the volunteer’s emergency contact",
+                    bool(emergency) and emergency == name,
+                ),
+            )
+            if same
+        ]
+        if reasons:
+            ties.append(StaffTie(participant, user, "; ".join(reasons)))
+    return ties
+
+
+def decisions_of(participant: Participant) -> list[StaffDecision]:
+    """Return every decision about a volunteer and staff, newest first."""
+    return list(
+        StaffDecision.objects.filter(participant=participant)
+        .select_related("user", "decided_by")
+        .order_by("-id")
+    )
+
+
+def kept_away(participant: Participant) -> set[int]:
+    """Return the ids of users who are kept away from a volunteer's visits."""
+    newest = (
+        StaffDecision.objects.filter(participant=participant, user__isnull=False)
+        .order_by("user_id", "-id")
+        .distinct("user_id")
+    )
+    return {one.user_id for one in newest if one.kept_away and one.user_id is not None}
+
+
+def undecided_ties(study: Study) -> list[StaffTie]:
+    """Return possible relations about which the lead has not decided yet."""
+    decided = set(
+        StaffDecision.objects.filter(participant__study=study).values_list(
+            "participant_id", "user_id"
+        )
+    )
+    return [
+        tie
+        for tie in study_ties(study)
+        if (tie.participant.pk, tie.user.pk if tie.user else None) not in decided
+    ]

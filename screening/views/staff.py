@@ -1,0 +1,45 @@
+"""Possible relations between a volunteer and staff, decided by the lead."""
+
+from django.http import HttpResponse
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from screening.forms.staff import StaffDecisionForm
+from screening.selectors.staff_ties import decisions_of, staff_ties
+from screening.services.staff import staff_decide
+from studylab.access import Cap, requires
+from studylab.http import StaffRequest, answer_form
+from studylab.participants.selectors import access_participant
+
+
+@requires(Cap.SETUP_EDIT)
+@require_http_methods(["GET", "POST"])
+def relations(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """What points to a relation, what was decided before, and the decision."""
+    participant = access_participant(request.study, code)
+    ties = staff_ties(participant)
+    first = next((tie.user.pk for tie in ties if tie.user), None)
+    form = StaffDecisionForm(
+        request.POST if request.method == "POST" else None, study=request.study,
+        initial={"user": first},
+    )  # fmt: skip
+    return answer_form(
+        request,
+        form=form,
+        template="screening/relations.html",
+        write=lambda: staff_decide(
+            participant=participant,
+            user=form.cleaned_data["user"],
+            kept_away=form.cleaned_data["kept_away"] == "yes",
+            reason=form.cleaned_data["reason"],
+            actor=request.actor,
+        ),
+        done=lambda _: reverse("assessment_relations", args=[study, code]),
+        message="The decision is recorded.",
+        context={
+            "participant": participant,
+            "ties": ties,
+            "decisions": decisions_of(participant),
+            "cancel": reverse("home", args=[study]),
+        },
+    )
