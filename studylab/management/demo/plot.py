@@ -164,6 +164,11 @@ class Plot:
             days = -6 + turn % 4
             self.new(days, 9 + turn).screened(self.at(days, 10 + turn))
 
+        herbal = {"name": "St John's wort", "route": "oral", "dose": "300 mg a day", "prescribed": False,
+                  "last_taken": self.at(-4, 21)}  # fmt: skip
+        walker = self.new(-4, 8).answers(self.at(-3, 9), medicines=[herbal])
+        walker.consent(self.at(-2, 10)).vitals(self.at(-2, 11)).sign(self.at(-1, 9), "eligible")
+
     def waiting_for_sign_off(self) -> None:
         """People about whom a clinician decides next."""
         stories: tuple[tuple[dict[str, Any], list[dict[str, Any]], Values], ...] = (

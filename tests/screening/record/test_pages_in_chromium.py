@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -12,6 +13,9 @@ from tests.look.chromium import browser_with
 from tests.screening.record import people
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
+
+
+TOMORROW = timedelta(days=1)
 
 
 def page_of(
@@ -35,7 +39,10 @@ def pages(waiting: Any, client_of: Any, clinician: Any, cora: Any, milo: Any) ->
     people.answer(
         waiting, cora, supersedes=newest_answers(waiting, "screening"), reason="Asked again.",
         answers=people.quiet_answers(waiting, C_13a="not_sure", C_02=None), no_medicines=False,
-        medicines=[{"name": "Blue drops", "prescribed": False}, {"name": "Ibuprofen", "prescribed": True}],
+        medicines=[
+            {"name": "Blue drops", "prescribed": False}, {"name": "Ibuprofen", "prescribed": True},
+            {"name": "Propanolol", "prescribed": True}, {"name": "St John's wort", "prescribed": False},
+        ],
     )  # fmt: skip
     undecided = people.measure(fresh, milo, readings=people.readings(gap=45))
     wide = people.measure(fresh, milo, readings=people.readings(people.same(97)))
@@ -47,6 +54,9 @@ def pages(waiting: Any, client_of: Any, clinician: Any, cora: Any, milo: Any) ->
                   "medicine-INITIAL_FORMS": "0", "medicine-0-dose": "two"},
         ),
         "/questions/again/": page_of(client, waiting, "questions"),
+        "/questions/ahead/": page_of(
+            client, waiting, "ahead_questions", people.book_visit(waiting, start=people.NOW + TOMORROW)
+        ),
         "/answers/": page_of(client, waiting, "answers"),
         "/assessment/": page_of(client, waiting, "assessment"),
         "/vitals/new/": page_of(client, fresh, "vitals_add", "screening"),
@@ -130,6 +140,41 @@ def test_more_medicines_without_losing_what_was_typed(chromium: Any) -> None:
     page.locator('[name="medicine-2-name"]').fill("Ibuprofen")
     page.locator('[name="medicine-2-prescribed"][value="no"]').check()
     assert page.locator('[name="medicine-0-name"]').input_value() == "Aspirin"
+
+
+@pytest.fixture
+def offers(waiting: Any, client_of: Any, clinician: Any) -> str:
+    """The part of a page that answers to "Advil"; made before the browser starts."""
+    url = reverse("medicine_offers", args=[waiting.study.slug])
+    return str(client_of(clinician).get(url, {"medicine-0-name": "Advil"}).content.decode())
+
+
+def test_a_name_is_offered_while_typing_and_taken_only_by_a_click(
+    offers: str, chromium: Any
+) -> None:
+    page = chromium.new_context().new_page()
+    page.route(
+        "**/medicines/offers/*",
+        lambda route: route.fulfill(body=offers, content_type="text/html"),
+    )
+    page.goto("/questions/")
+    name = page.locator('[name="medicine-0-name"]')
+    name.press_sequentially("Advil")
+    offer = page.get_by_role("button", name="Advil ibuprofen")
+    offer.wait_for()
+    assert name.input_value() == "Advil"
+    offer.click()
+    assert name.input_value() == "Advil (ibuprofen)"
+
+
+def test_half_a_date_is_not_sent_as_none(chromium: Any) -> None:
+    page = chromium.new_context().new_page()
+    page.goto("/questions/")
+    page.locator('[name="medicine-0-last_taken"]').press_sequentially("0231")
+    page.get_by_role("button", name="Save the answers").last.click()
+    said = page.get_by_text("This is not a whole date")
+    assert said.is_visible()
+    assert page.url.endswith("/questions/")
 
 
 def test_the_time_of_a_reading_is_the_servers(chromium: Any) -> None:
