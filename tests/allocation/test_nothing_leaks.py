@@ -1,4 +1,4 @@
-"""Whichever arm people are in, blinded roles get the same bytes, and no arm stands anywhere in the clear."""
+"""No arm stands anywhere in the clear: rows, logs, refusals, broken pages (pages: see test_twins)."""
 
 import logging
 import re
@@ -33,18 +33,6 @@ def _every_page(world: World, roles: tuple[Role, ...]) -> dict[tuple[Role, str],
             answer = client.get(address)
             seen[role, address] = (answer.status_code, worlds.levelled(answer.content))
     return seen
-
-
-def test_blinded_roles_see_the_same_bytes_when_all_arms_are_swapped(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    one = worlds.in_world(monkeypatch, lambda w: _every_page(w, BLINDED), swapped=False)
-    other = worlds.in_world(monkeypatch, lambda w: _every_page(w, BLINDED), swapped=True)
-    assert len(one) > 100
-    assert {status for status, _body in one.values()} >= {200, 403}
-    assert one.keys() == other.keys()
-    for place, seen in one.items():
-        assert seen == other[place], place
 
 
 def test_the_comparison_notices_a_page_that_tells(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -62,6 +62,14 @@ class ListEntry(models.Model):
     issued_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
+        indexes = [
+            # The next number is found at once, however many were issued before it.
+            models.Index(
+                fields=["list", "stratum", "position"],
+                condition=Q(participant=None),
+                name="list_waiting",
+            )
+        ]
         constraints = [
             models.UniqueConstraint(fields=["list", "number"], name="list_number_once"),
             models.UniqueConstraint(

@@ -5,7 +5,7 @@ from datetime import datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from studylab.allocation.models import AllocationList, Kit, ListEntry, Reveal
+from studylab.allocation.models import AllocationList, Kit, ListCheck, ListEntry, Reveal
 from studylab.codes import normalise
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
@@ -45,12 +45,19 @@ class ListState:
     sealed: bool
     commitment: str = ""
     sealed_at: datetime | None = None
+    checked_at: datetime | None = None
+    check_agrees: bool = True
 
 
 def list_state(study: Study) -> ListState:
     """Return whether the list is sealed, and its public commitment."""
     sealed = AllocationList.objects.filter(study=study).only("commitment", "sealed_at").first()
-    return ListState(True, sealed.commitment, sealed.sealed_at) if sealed else ListState(False)
+    if sealed is None:
+        return ListState(False)
+    check = ListCheck.objects.filter(list=sealed).order_by("-id").first()
+    if check is None:
+        return ListState(True, sealed.commitment, sealed.sealed_at)
+    return ListState(True, sealed.commitment, sealed.sealed_at, check.at, check.agrees)
 
 
 def numbers_issued(study: Study) -> int:

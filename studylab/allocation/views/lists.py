@@ -11,12 +11,14 @@ from django.views.decorators.http import require_GET, require_http_methods
 from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.design import DesignForm, SealForm
+from studylab.allocation.models import AllocationList
 from studylab.allocation.rules.design import ListDesign, methods_for, proposed
 from studylab.allocation.rules.guessing import plan_guess
 from studylab.allocation.rules.outlook import outlook, right_with_level
 from studylab.allocation.rules.places import plan_problems, stratum_names
 from studylab.allocation.selectors import list_state
 from studylab.allocation.selectors.dispensary import list_detail, sealed_design
+from studylab.allocation.selectors.verification import list_differences
 from studylab.http import StaffRequest, answer_form
 from studylab.studies.rules.protocol import AllocationPlan
 from studylab.studies.selectors import current_protocol, plan_of
@@ -120,5 +122,11 @@ def _sealed(request: StaffRequest) -> HttpResponse:
     assert sealed is not None
     plan = plan_of(sealed.protocol_version).allocation
     design = sealed_design(sealed, request.actor)
-    context = {"sealed": sealed, "plan": plan, "design": design, "row": _row(plan, design, design)}
+    context = {
+        "sealed": sealed,
+        "plan": plan,
+        "design": design,
+        "row": _row(plan, design, design),
+        "differences": list_differences(AllocationList.objects.get(pk=sealed.pk)),
+    }
     return render(request, "allocation/list_sealed.html", context)

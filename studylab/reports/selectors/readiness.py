@@ -10,6 +10,7 @@ from scheduling.selectors.today import cover_now
 from studylab.access import ROLE_NAMES, Actor, Cap, Role
 from studylab.allocation.models import KitMovement
 from studylab.allocation.selectors import list_state
+from studylab.allocation.selectors.blinding import drill_valid_until
 from studylab.people.selectors import holding_on, today_in
 from studylab.studies.models import Study
 from studylab.studies.selectors import CurrentProtocol, current_protocol
@@ -29,7 +30,12 @@ class Lacking:
 def lacking(study: Study, actor: Actor, at: datetime) -> list[Lacking]:
     """Return what is missing and the actor's to bring."""
     protocol = current_protocol(study)
-    found = (*_papers(study, protocol), *_people(study, at), *_things(protocol))
+    found = (
+        *_papers(study, protocol),
+        *_practice(study, actor, at),
+        *_people(study, at),
+        *_things(protocol),
+    )
     return [one for one in found if actor.may(one.cap)]
 
 
@@ -46,6 +52,14 @@ def _papers(study: Study, protocol: CurrentProtocol) -> Iterator[Lacking]:
         )  # fmt: skip
     if not KitMovement.objects.filter(kit__study=study, what="receive").exists():
         yield Lacking("Kits", "None were received yet.", Cap.DISPENSE, "kits_receive")
+
+
+def _practice(study: Study, actor: Actor, at: datetime) -> Iterator[Lacking]:
+    until = drill_valid_until(study, actor.user_id or 0)
+    if until is None or until < at:
+        yield Lacking(
+            "Opening a code", "Practise it once on your phone; it counts for 90 days.", Cap.CODE_OPEN, "drill"
+        )  # fmt: skip
 
 
 def _people(study: Study, at: datetime) -> Iterator[Lacking]:
