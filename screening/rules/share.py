@@ -1,10 +1,13 @@
 """Which share of a population a study's limits would let through, rule by rule and all together."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from screening.rules.answers import reached
 from screening.rules.bands import judge
+from screening.rules.rows import Threshold
+from screening.rules.table import RuleTable
 from studylab.studies.rules.limits import Limits, VitalBands
 
 MEASURES = ("systolic", "diastolic", "pulse")
@@ -51,12 +54,15 @@ class Shares:
         return worst if worst is not None and worst.outside else None
 
 
-def shares(people: Sequence[Measured], limits: Limits, bands: VitalBands) -> Shares:
+def shares(
+    people: Sequence[Measured], limits: Limits, bands: VitalBands, table: RuleTable
+) -> Shares:
     """Return the shares of `people` under the bands of a gate and the study's limits of body mass and weight.
 
-    Somebody whose body mass or weight is not known is outside: missing is never a pass.
+    What a limit leads to is read from the table of rules: it excludes, or a physician decides. Somebody whose
+    body mass or weight is not known is outside: missing is never a pass.
     """
-    rules = _rules(limits, bands)
+    rules = _rules(limits, bands, table)
     counts: dict[str, Counter[str]] = {name: Counter() for name in rules}
     together: Counter[str] = Counter()
     for person in people:
@@ -80,21 +86,30 @@ def shares(people: Sequence[Measured], limits: Limits, bands: VitalBands) -> Sha
     )
 
 
-def _rules(limits: Limits, bands: VitalBands) -> dict[str, Callable[[Measured], str]]:
+def _rules(
+    limits: Limits, bands: VitalBands, table: RuleTable
+) -> dict[str, Callable[[Measured], str]]:
     def vital(measure: str) -> Callable[[Measured], str]:
         band = getattr(bands, measure)
         return lambda person: judge(band, getattr(person, measure))
 
-    numbers = limits.numbers
-    found: dict[str, Callable[[Measured], str]] = {WORDS[m]: vital(m) for m in MEASURES}
-    found["Body mass index"] = lambda p: _within(p.bmi, numbers["bmi_min"], numbers["bmi_max"])
-    found["Weight"] = lambda p: _within(p.weight_kg, numbers["weight_min"], float("inf"))
-    return found
+    def body(rule_id: str, name: str) -> Callable[[Measured], str]:
+        thresholds = table.row(rule_id).thresholds
+        return lambda person: _place(thresholds, limits.numbers, getattr(person, name))
+
+    found = {WORDS[m]: vital(m) for m in MEASURES}
+    return found | {"Body mass index": body("C-44a", "bmi"), "Weight": body("C-44b", "weight_kg")}
 
 
-def _within(value: float | None, low: float, high: float) -> str:
-    """Both edges count as inside, as in the table: "below" and "above" are outside."""
-    return "pass" if value is not None and low <= value <= high else "outside"
+def _place(
+    thresholds: tuple[Threshold, ...], numbers: Mapping[str, float], value: float | None
+) -> str:
+    if value is None:
+        return "outside"
+    disposition, _limit, unset = reached(thresholds, numbers, value)
+    if disposition == "exclude" or unset:
+        return "outside"
+    return "review" if disposition in ("physician", "hold") else "pass"
 
 
 def of_ages(people: Sequence[Measured], low: float, high: float) -> list[Measured]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from screening.rules.share import Measured, Shares, of_ages, shares
 from screening.rules.survey import is_adult, mapped, read_rows
+from screening.rules.table import load_table
 from studylab.errors import Refused
 from studylab.studies.rules.limits import Limits, VitalBands
 
@@ -46,7 +47,8 @@ def survey_shares(limits: Limits, bands: VitalBands) -> tuple[Shares, Shares]:
     """Return the shares among the survey's people of the study's ages, and among all its adults."""
     people = survey_people()
     ours = of_ages(people, limits.numbers["age_min"], limits.numbers["age_max"])
-    return shares(ours, limits, bands), shares(people, limits, bands)
+    table = load_table()
+    return shares(ours, limits, bands, table), shares(people, limits, bands, table)
 
 
 def _bmi(height_cm: float | None, weight_kg: float | None) -> float | None:

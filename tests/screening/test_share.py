@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from screening.rules.share import Measured, independent_share, shares
+from screening.rules.table import load_table
 from screening.selectors.survey import survey_file, survey_people, survey_shares
 from studylab.studies.rules.limits import Band, VitalBands
 
@@ -64,15 +65,16 @@ def test_each_rule_and_all_together_as_counted_by_numpy(limits, columns, which):
             assert rule.outside == (~ok & ~review & rows).sum()
             passing &= ok
             inside &= ok | review
-        for name, ok in (
-            ("bmi", (columns["bmi"] >= 18.5) & (columns["bmi"] <= 30)),
-            ("weight", columns["weight"] >= 50),
-        ):
-            passing &= ok
-            inside &= ok
-            assert {"bmi": found.rules[3], "weight": found.rules[4]}[name].passes == (
-                ok & rows
-            ).sum()
+        body = {
+            "Body mass index": (columns["bmi"] >= 18.5) & (columns["bmi"] <= 30),
+            "Weight": columns["weight"] >= 50,
+        }
+        for rule in found.rules[3:]:
+            assert rule.passes == (body[rule.name] & rows).sum()
+            passing &= body[rule.name]
+        # A body mass outside its range excludes, a low weight goes to a physician; not known is outside.
+        inside &= body["Body mass index"] & ~np.isnan(columns["weight"])
+        assert found.rules[4].outside == (np.isnan(columns["weight"]) & rows).sum()
         assert found.passes == passing.sum()
         assert found.outside == (rows & ~inside).sum()
         assert found.passes + found.physician + found.outside == found.people
@@ -88,7 +90,7 @@ def test_narrow_limits_name_the_rule_that_removes_most(limits):
 
 def test_missing_weight_is_never_a_pass(limits):
     person = Measured(30, None, None, 115, 75, 70)
-    found = shares([person], limits, limits.screening)
+    found = shares([person], limits, limits.screening, load_table())
     assert (found.passes, found.outside) == (0, 1)
     assert [rule.outside for rule in found.rules] == [0, 0, 0, 1, 1]
     assert [rule.alone for rule in found.rules] == [0] * 5
@@ -97,7 +99,7 @@ def test_missing_weight_is_never_a_pass(limits):
 def test_limits_that_let_everybody_through_remove_nobody(limits):
     wide = VitalBands(*(Band(0, 300, 0, 300) for _ in range(3)))
     one = Measured(30, 22, 70, 115, 75, 70)
-    assert shares([one], limits, wide).removes_most is None
+    assert shares([one], limits, wide, load_table()).removes_most is None
 
 
 def test_24_independent_ranges_of_95_in_100_are_passed_by_29_in_100():
