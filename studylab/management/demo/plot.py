@@ -10,6 +10,7 @@ from scheduling.models import Visit
 from scheduling.services.change import visit_missed
 from studylab import clock
 from studylab.management.demo.lab import Lab
+from studylab.management.demo.phone import Phone
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
 from studylab.participants.services import participant_lost, participant_withdraw
@@ -34,15 +35,16 @@ class Plot:
             self.today + timedelta(days=days), time(hour, minute), tzinfo=self.zone
         ).astimezone(ZoneInfo("UTC"))
 
-    def new(self, days: int, hour: int = 9, minute: int = 10) -> Walker:
+    def new(self, days: int, hour: int = 9, minute: int = 10, **known: Any) -> Walker:
         """Return a new enquiry."""
-        return Walker(self.lab, next(self._numbers), self.at(days, hour, minute))
+        return Walker(self.lab, next(self._numbers), self.at(days, hour, minute), **known)
 
     def build(self) -> None:
         """Tell the whole story, oldest chapters first, so that numbers go out in the order of time."""
         for chapter in (
             self.completed, self.ended_early, self.others_today, self.dosing_today, self.coming,
             self.waiting_for_sign_off, self.early_on_the_path, self.screened_out,
+            self.on_their_own_phone,
         ):  # fmt: skip
             self.say((chapter.__doc__ or "").split(".")[0])
             chapter()
@@ -216,3 +218,21 @@ class Plot:
         walker = self.new(-18).answers(self.at(-17, 10)).consent(self.at(-16, 10))
         walker.vitals(self.at(-16, 11), (88, 58, 62)).vitals(self.at(-14, 11), (87, 57, 61))
         walker.sign(self.at(-13, 9), "not_eligible", "Systolic pressure below 90 on two days.")
+
+    def on_their_own_phone(self) -> None:
+        """Volunteers with a personal link: sent, changed by staff afterwards, half-way, not opened."""
+        pill = {"name": "une pilule contre les allergies", "dose": "une le matin, au printemps",
+                "route": "oral", "taken_on": self.at(-9, 9).date().isoformat(), "prescribed": "no"}  # fmt: skip
+        cold = {"C-17a": {"value": "yes", "detail": "Deux doigts, l’hiver."}}
+        french = self.new(-4, 11, agreed=False, language="fr-ca")
+        phone = Phone(french, self.at(-4, 11, 20), "fr-ca").open(self.at(-4, 18))
+        phone.write(self.at(-4, 18, 5), changed=cold, medicines=[pill])
+        phone.write(self.at(-4, 19), medicines=[pill]).send(self.at(-4, 19, 30))
+        runner = self.new(-3, 9, agreed=False)
+        Phone(runner, self.at(-3, 9, 20)).open(self.at(-3, 12)).write(self.at(-3, 12, 5)).send(
+            self.at(-3, 12, 40)
+        )
+        runner.answers(self.at(-2, 10), changed={"C-45": "yes"})
+        half = self.new(-1, 14, agreed=False)
+        Phone(half, self.at(-1, 14, 10)).open(self.at(-1, 20)).write(self.at(-1, 20, 5), screens=5)
+        Phone(self.new(0, 10, agreed=False), self.at(0, 10, 20))

@@ -33,7 +33,10 @@ USUAL: Values = (116, 74, 68)
 class Walker:
     """One volunteer. Every method says when it happens; the clock is set to that moment."""
 
-    def __init__(self, lab: Lab, index: int, at: datetime) -> None:
+    def __init__(
+        self, lab: Lab, index: int, at: datetime, *, agreed: bool = True, language: str = ""
+    ) -> None:
+        """Add the volunteer; without `agreed` nothing but the contact details is known."""
         self.lab, self.index = lab, index
         self.dice = Random(f"harbour {index}")  # noqa: S311 (invented values, nothing secret)
         self.zone = ZoneInfo(lab.study.timezone)
@@ -51,8 +54,9 @@ class Walker:
             self.participant: Participant = participant_add(
                 study=lab.study,
                 details=details,
-                agreed_at=at - timedelta(minutes=4),
-                agreed_method="spoken",
+                agreed_at=at - timedelta(minutes=4) if agreed else None,
+                agreed_method="spoken" if agreed else "",
+                language=language,
                 heard_from=self.dice.choice(("poster", "a friend", "notice board", "web page")),
                 actor=lab.actor("coordinator"),
             )
