@@ -13,6 +13,7 @@ from screening.selectors import (
     sign_off_state,
     standing_sets,
 )
+from screening.selectors.self_report import open_report
 from screening.selectors.sign_off import signature_fits
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
@@ -102,6 +103,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
             "answers": newest_answers(person, "screening"),
             "sign_off": state,
             "signed": _signed(row, state),
+            "questionnaire": open_report(person),
             "vital_sets": list(standing_sets(person, "screening")),
             "contacts": AfterContact.objects.filter(participant=person).order_by("at"),
         }
