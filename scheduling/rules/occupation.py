@@ -8,6 +8,7 @@ over the segments that need two, and so on. The turnaround of the kind follows e
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from scheduling.rules.timeline import Grid, PlaceId, PlaceTimeline, at_least, runs
 from studylab.studies.rules.protocol import VisitPlan
@@ -70,15 +71,35 @@ class Fits:
         ids = [row.place_id for rows in places.values() for row in rows]
         self.shared = len(set(ids)) < len(ids)  # a place listed under two kinds
         self._runs: dict[tuple[str, PlaceId, int], int] = {}
+        self._bytes: dict[tuple[str, PlaceId, int], bytes] = {}
 
     def starts_at(self, place: PlaceTimeline, occupation: Occupation) -> int:
         """Return the visit starts at which `place` is free for an occupation and its turnaround."""
+        first, length = self._slots(occupation)
+        return self._run(place, occupation.kind, length) >> first
+
+    def is_free(self, place: PlaceTimeline, occupation: Occupation, start: int) -> bool:
+        """Whether `place` is free for an occupation of a visit that starts at slot `start`."""
+        first, length = self._slots(occupation)
+        key = (occupation.kind, place.place_id, length)
+        flags = self._bytes.get(key)
+        if flags is None:  # a byte is looked up at once, a bit of a big integer is not
+            bits = self._run(place, occupation.kind, length)
+            flags = self._bytes[key] = bits.to_bytes(self.grid.slots // 8 + 1, "little")
+        at = start + first
+        return bool(flags[at >> 3] >> (at & 7) & 1)
+
+    def _slots(self, occupation: Occupation) -> tuple[int, int]:
         size = self.grid.minutes_per_slot
-        first, stop = occupation.start // size, -(-occupation.held_until // size)
-        key = (occupation.kind, place.place_id, stop - first)
-        if key not in self._runs:
-            self._runs[key] = runs(place.free, stop - first)
-        return self._runs[key] >> first
+        first = occupation.start // size
+        return first, -(-occupation.held_until // size) - first
+
+    def _run(self, place: PlaceTimeline, kind: str, length: int) -> int:
+        key = (kind, place.place_id, length)
+        found = self._runs.get(key)
+        if found is None:
+            found = self._runs[key] = runs(place.free & self.grid.full, length)
+        return found
 
     def starts(self, needed: Sequence[Occupation]) -> int:
         """Return the visit starts at which each group of like occupations finds enough places.
@@ -112,10 +133,48 @@ class Fits:
             free = tuple(
                 place.place_id
                 for place in self.places.get(row.kind, ())
-                if self.starts_at(place, row) >> start & 1
+                if self.is_free(place, row, start)
             )
             key = (visit, index)
             yield Request(key, row.kind, begin + row.start, begin + row.held_until, free)
+
+
+def one_place_each(
+    fits: Fits, needed: Sequence[Sequence[Occupation]], starts: Sequence[int]
+) -> dict[tuple[int, int], PlaceId]:
+    """Return, for kinds of which one place can serve the whole series alone, that place for each use.
+
+    It is the place that `assign` would choose, found without listing all that are free. Kinds that need
+    several places at once are left out.
+    """
+    chosen: dict[tuple[int, int], PlaceId] = {}
+    if fits.shared:
+        return chosen
+    for kind, rows in _by_kind(fits, needed, starts).items():
+        rows.sort()
+        if any(after[0] < before[1] for before, after in pairwise(rows)):
+            continue
+        for place in fits.places.get(kind, ()):
+            if all(
+                fits.is_free(place, needed[visit][number], starts[visit])
+                for _, _, visit, number in rows
+            ):
+                chosen.update(((visit, number), place.place_id) for _, _, visit, number in rows)
+                break
+    return chosen
+
+
+def _by_kind(
+    fits: Fits, needed: Sequence[Sequence[Occupation]], starts: Sequence[int]
+) -> dict[str, list[tuple[int, int, int, int]]]:
+    """Return (start, held until, visit, number) of every use in minutes, per kind."""
+    found: dict[str, list[tuple[int, int, int, int]]] = {}
+    for visit, rows in enumerate(needed):
+        begin = starts[visit] * fits.grid.minutes_per_slot
+        for number, row in enumerate(rows):
+            use = (begin + row.start, begin + row.held_until, visit, number)
+            found.setdefault(row.kind, []).append(use)
+    return found
 
 
 def assign(requests: Sequence[Request]) -> dict[tuple[int, int], PlaceId] | None:

@@ -18,7 +18,7 @@ from scheduling.rules.elapsed import (
     load_zone,
     local_day,
 )
-from scheduling.rules.occupation import Fits, assign
+from scheduling.rules.occupation import Fits, assign, one_place_each
 from scheduling.rules.ranking import DayCap, Found, ranked
 from scheduling.rules.series import (
     PlaceRef,
@@ -210,12 +210,17 @@ class _Assigner:
         if not all(self._visit_possible(index, start) for index, start in enumerate(starts)):
             return None
         fits, needed = self.problem.fits, self.problem.needed
-        rows = [
+        chosen = one_place_each(fits, needed, starts)
+        if len(chosen) == sum(map(len, needed)):
+            return chosen
+        rest = [
             row
             for index, start in enumerate(starts)
             for row in fits.requests(index, start, needed[index])
+            if row.key not in chosen
         ]
-        return assign(rows)
+        found = assign(rest)
+        return None if found is None else chosen | found
 
     def _visit_possible(self, index: int, start: int) -> bool:
         if self._exact[index]:
