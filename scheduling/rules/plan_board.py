@@ -49,7 +49,7 @@ class Board:
         if not all(possible):
             return None
         for tried, starts in enumerate(self._walk(possible, ())):
-            seats = assign(self.requests(starts))
+            seats = assign(self.requests(starts, person.never))
             if seats is not None:
                 return starts, seats
             if tried >= TRIES:
@@ -68,7 +68,7 @@ class Board:
         for at in ascending(bits):
             yield from self._walk(possible, (*chosen, at))
 
-    def requests(self, starts: Starts) -> list[Request]:
+    def requests(self, starts: Starts, never: Sequence[PlaceId] = ()) -> list[Request]:
         """Return what a series would occupy, each with the places that are free for it."""
         size = self.problem.grid.minutes_per_slot
         return [
@@ -76,7 +76,7 @@ class Board:
                 (visit, number), row.kind, at * size + row.start, at * size + row.held_until,
                 tuple(
                     place for place in self.free.get(row.kind, {})
-                    if self.fit(row.kind, place, row) >> at & 1
+                    if self.fit(row.kind, place, row) >> at & 1 and place not in never
                 ),
             )
             for visit, at in enumerate(starts)
@@ -160,7 +160,8 @@ def _seated(problem: PlanProblem, chosen: Mapping[int, Starts], *, keep: bool) -
             continue
         row = problem.needed[visit][number]
         mask = board.mask(chosen[index][visit], row)
-        place = _choose(problem, board, row, mask, seats[index], keep=keep)
+        never = problem.people[index].never
+        place = _choose(problem, board, row, mask, seats[index], never, keep=keep)
         if place is None:
             board.release(chosen[index], seats.pop(index))
             continue
@@ -170,10 +171,21 @@ def _seated(problem: PlanProblem, chosen: Mapping[int, Starts], *, keep: bool) -
 
 
 def _choose(
-    problem: PlanProblem, board: Board, row: Occupation, mask: int, mine: Seats, *, keep: bool
+    problem: PlanProblem,
+    board: Board,
+    row: Occupation,
+    mask: int,
+    mine: Seats,
+    never: Sequence[PlaceId],
+    *,
+    keep: bool,
 ) -> PlaceId | None:
     """Return the place somebody has already, else the one whose free time ends soonest after this use."""
-    able = [place for place, free in board.free.get(row.kind, {}).items() if free & mask == mask]
+    able = [
+        place
+        for place, free in board.free.get(row.kind, {}).items()
+        if free & mask == mask and place not in never
+    ]
     if not able:
         return None
     had = {

@@ -21,6 +21,7 @@ from scheduling.rules.spacing import dose_offset
 from scheduling.rules.timeline import (
     Grid,
     Interval,
+    PlaceId,
     PlaceIntervals,
     day_masks,
     free_bits,
@@ -36,7 +37,7 @@ RASTER = 15
 class Candidate:
     """One volunteer to be planned. `stays` are the present starts of a series that may move.
 
-    The dose comes at or after `dose_from` (medicines) and before `dose_before` (sign-off); None for no such limit.
+    Places in `never` do not serve them. The dose comes at or after `dose_from` (medicines) and before `dose_before` (sign-off); None for no such limit.
     """
 
     key: str
@@ -45,6 +46,7 @@ class Candidate:
     dose_before: datetime | None
     dose_from: datetime | None = None
     stays: tuple[datetime, ...] | None = None
+    never: tuple[PlaceId, ...] = ()
 
 
 def build_problem(
@@ -101,7 +103,9 @@ def _person(whole: Problem, row: Candidate) -> PlanPerson:
     if row.stays is not None:
         stays = tuple(grid.floor(at) for at in row.stays)
         starts = [bits | 1 << at for bits, at in zip(starts, stays, strict=True)]
-    return PlanPerson(key=row.key, starts=tuple(starts), wanted=tuple(wanted), stays=stays)
+    return PlanPerson(
+        key=row.key, starts=tuple(starts), wanted=tuple(wanted), stays=stays, never=row.never
+    )
 
 
 def with_more(

@@ -12,7 +12,7 @@ from itertools import pairwise
 from scheduling.rules.search_check import PlaceUse, place_uses, verify_option
 from scheduling.rules.series import SeriesOption
 from scheduling.rules.spacing import planned_anchors
-from scheduling.rules.timeline import Interval, PlaceIntervals
+from scheduling.rules.timeline import Interval, PlaceId, PlaceIntervals
 from studylab.studies.rules.protocol import Protocol
 
 
@@ -21,7 +21,7 @@ class CheckedRow:
     """One volunteer's series in a plan, with what holds for them now. Instants carry a zone.
 
     `free` are the volunteer's own times; `dose_before` is when the sign-off ends, `dose_from` when the last
-    medicine is out.
+    medicine is out. Places in `never` must not serve them.
     """
 
     key: str
@@ -30,6 +30,7 @@ class CheckedRow:
     not_before: datetime
     dose_before: datetime | None
     dose_from: datetime | None = None
+    never: Sequence[PlaceId] = ()
 
 
 def check_plan(
@@ -50,7 +51,10 @@ def check_plan(
         found[row.key] += verify_option(
             plan=plan,
             option=row.option,
-            places=places,
+            places={
+                kind: [place for place in those if place.place_id not in row.never]
+                for kind, those in places.items()
+            },
             person_free=row.free,
             not_before=row.not_before,
         )

@@ -77,7 +77,7 @@ def best_series(board: Board, person: PlanPerson, below: int) -> tuple[Starts, S
             cost = problem.cost(person, starts)
             if cost >= below:
                 break
-            seats = assign(board.requests(starts))
+            seats = assign(board.requests(starts, person.never))
             if seats is not None:
                 best, below = (starts, seats), cost
                 break

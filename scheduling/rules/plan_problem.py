@@ -26,13 +26,15 @@ Seats = dict[tuple[int, int], PlaceId]  # (visit index, occupation index) -> pla
 class PlanPerson:
     """One volunteer. Per visit: the starts that their own conditions allow, and those they would like.
 
-    `stays` are the present starts of somebody who is booked already and may be moved, but not dropped.
+    `stays` are the present starts of somebody who is booked already and may be moved, but not dropped;
+    `never` are places that must not serve them, such as people they are related to.
     """
 
     key: str
     starts: tuple[int, ...]
     wanted: tuple[int, ...]
     stays: Starts | None = None
+    never: tuple[PlaceId, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +139,7 @@ def problem_as_json(problem: PlanProblem) -> dict[str, Any]:
                 "starts": [hex(bits) for bits in row.starts],
                 "wanted": [hex(bits) for bits in row.wanted],
                 "stays": row.stays,
+                "never": row.never,
             }
             for row in problem.people
         ],
@@ -163,6 +166,7 @@ def problem_from_json(data: Mapping[str, Any]) -> PlanProblem:
                 starts=tuple(int(bits, 16) for bits in row["starts"]),
                 wanted=tuple(int(bits, 16) for bits in row["wanted"]),
                 stays=tuple(row["stays"]) if row["stays"] else None,
+                never=tuple(row["never"]),
             )
             for row in data["people"]
         ),

@@ -109,6 +109,22 @@ def free_bits(grid: Grid, opened: Sequence[Interval], busy: Sequence[Interval] =
     return free & ~taken
 
 
+def slots_of_pairs(grid: Grid, pairs: Sequence[int]) -> int:
+    """Return the slots of many stretches, given as first slot, slot after the last, first slot, and so on.
+
+    They are painted on a row of characters first: that takes a fraction of setting bits of a big integer.
+    """
+    if not pairs:
+        return 0
+    row = bytearray(b"0") * grid.slots
+    for first, stop in zip(pairs[::2], pairs[1::2], strict=True):
+        first, stop = max(first, 0), min(stop, grid.slots)
+        if stop > first:
+            row[first:stop] = b"1" * (stop - first)
+    row.reverse()
+    return int(row, 2)
+
+
 def timelines(
     grid: Grid, places: Mapping[str, Sequence[PlaceIntervals]]
 ) -> dict[str, tuple[PlaceTimeline, ...]]:

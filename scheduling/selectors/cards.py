@@ -13,7 +13,7 @@ from scheduling.rules.spacing import planned_anchors, say_anchor
 from scheduling.selectors.options import EXPERIMENTER, Found
 from scheduling.selectors.sealed import option_from_json, seal_option
 from scheduling.selectors.series import GapShown, gaps_shown, long_hours
-from scheduling.selectors.timelines import Occupancy, occupancy, place_name
+from scheduling.selectors.timelines import FreePlaces, Occupancy, occupancy, place_name
 from scheduling.selectors.wishes import current_hold
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
@@ -130,7 +130,7 @@ def held_shown(participant: Participant, now: datetime) -> HeldShown | None:
 
 
 def option_rows(
-    plan: Protocol, option: SeriesOption, places: Occupancy, gaps: Sequence[GapShown]
+    plan: Protocol, option: SeriesOption, places: Occupancy | FreePlaces, gaps: Sequence[GapShown]
 ) -> list[VisitShown]:
     """Return the visits of an option as rows."""
     return [
@@ -211,7 +211,7 @@ def _why(plan: Protocol, option: SeriesOption, zone: str, *, first: bool) -> tup
     return (*said, *(("The soonest first visit among these.",) if first else ()))
 
 
-def _who(option: SeriesOption, places: Occupancy) -> list[str]:
+def _who(option: SeriesOption, places: Occupancy | FreePlaces) -> list[str]:
     """Say whether one experimenter stays throughout."""
     people = {
         ref.place_id
@@ -225,7 +225,7 @@ def _who(option: SeriesOption, places: Occupancy) -> list[str]:
     return [f"{len(people)} experimenters share the visits."] if people else []
 
 
-def _names(visit: VisitOption, places: Occupancy) -> list[str]:
+def _names(visit: VisitOption, places: Occupancy | FreePlaces) -> list[str]:
     ids = dict.fromkeys(ref.place_id for row in visit.segments for ref in row.places)
     return [places.name(place_id) for place_id in ids]
 

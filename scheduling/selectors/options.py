@@ -10,7 +10,7 @@ from scheduling.rules.elapsed import local_day_bounds
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
 from scheduling.rules.gaps import aimed_at_same_clock, part_of, start_window
 from scheduling.rules.openings import both
-from scheduling.rules.relax import relaxations
+from scheduling.rules.relax import Relaxation, relaxations
 from scheduling.rules.search import (
     Preferences,
     SeriesOption,
@@ -21,7 +21,13 @@ from scheduling.rules.search import (
 from scheduling.rules.spacing import planned_anchors
 from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, free_bits
 from scheduling.selectors.series import real_anchors
-from scheduling.selectors.timelines import Occupancy, occupancy, person_busy
+from scheduling.selectors.timelines import (
+    FreePlaces,
+    Occupancy,
+    free_places,
+    occupancy,
+    person_busy,
+)
 from screening.selectors import washouts_of
 from screening.selectors.staff_ties import kept_away
 from studylab.participants.models import Participant
@@ -62,7 +68,7 @@ class Found:
     plan: Protocol
     options: tuple[SeriesOption, ...]
     why_none: tuple[str, ...]
-    places: Occupancy
+    places: Occupancy | FreePlaces
     would_help: tuple[str, ...] = ()
 
 
@@ -204,21 +210,16 @@ def _search(
         local_day_bounds(wishes.first_day, zone)[0], local_day_bounds(wishes.last_day, zone)[1]
     )
     kinds = {need.kind for visit in plan.visits for row in visit.segments for need in row.needs}
-    places = occupancy(
-        grid.start,
-        grid.end,
-        kinds=kinds,
-        ignoring=ignoring,
-        at=now,
-        held_for=[participant.pk],
-        without_users=kept_away(participant),
+    held_for, away = [participant.pk], kept_away(participant)
+    places = free_places(
+        grid, kinds=kinds, ignoring=ignoring, at=now, held_for=held_for, without_users=away
     )
     busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
     own = PlaceIntervals("volunteer", wanted_times(wishes, zone, grid), busy)
     asked = problem_of(
         plan=fenced(aimed_at_same_clock(plan) if wishes.same_clock else plan, fences),
         grid=grid,
-        places=places.timelines(grid) | fence_timelines(plan, grid, fences),
+        places={**places.lines} | fence_timelines(plan, grid, fences),
         person_free=free_bits(grid, own.open, own.busy),
         not_before=now,
         zone=zone,
@@ -231,7 +232,13 @@ def _search(
     )
     result = search_problem(asked, limit)
     options = tuple(unfenced(option, fences) for option in result.options)
-    helps = () if options else relaxations(asked, places.places, own, count_series)
+    helps: tuple[Relaxation, ...] = ()
+    if not options:  # only now is it worth knowing when each place is open and when it is taken
+        whole = occupancy(
+            grid.start, grid.end, kinds=kinds, ignoring=ignoring, at=now, held_for=held_for,
+            without_users=away,
+        )  # fmt: skip
+        helps = relaxations(asked, whole.places, own, count_series)
     return Found(plan, options, result.why_none, places, tuple(row.words for row in helps))
 
 

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from django.db.models import Exists, OuterRef, QuerySet
 
-from scheduling.models import Dose, PlanRun, Series, Visit
+from scheduling.models import Dose, Place, PlanRun, Series, Visit
 from scheduling.rules.elapsed import local_day_bounds
 from scheduling.rules.openings import both
 from scheduling.rules.plan_build import Candidate, build_problem
@@ -17,6 +17,7 @@ from scheduling.selectors.timelines import Occupancy, free_of, occupancy, person
 from scheduling.selectors.wishes import times_of
 from screening.models import SignOff
 from screening.selectors import sign_off_state, washouts_of
+from screening.selectors.staff_ties import kept_away
 from studylab.participants.models import Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
@@ -140,7 +141,16 @@ def _candidate(
         dose_before=state.sign_off.valid_until if state.sign_off else None,
         dose_from=medicines_out(who, now),
         stays=stays,
+        never=places_kept_from(who),
     )
+
+
+def places_kept_from(who: Participant) -> tuple[int, ...]:
+    """Return the places of people who are kept away from a volunteer."""
+    away = kept_away(who)
+    if not away:
+        return ()
+    return tuple(Place.objects.filter(resource__user_id__in=away).values_list("pk", flat=True))
 
 
 def kinds_of(places: Mapping[str, Sequence[PlaceIntervals]]) -> list[str]:

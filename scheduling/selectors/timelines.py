@@ -4,19 +4,30 @@ A constant number of queries, whatever the number of places, days and bookings.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.db import connection
 from django.db.models import Q
 from psycopg.types.range import Range
 
 from scheduling.models import Booking, Closure, Opening, Place, Visit
 from scheduling.rules.openings import Hours, joined, open_between, without
-from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, PlaceTimeline, timelines
+from scheduling.rules.timeline import (
+    Grid,
+    Interval,
+    PlaceIntervals,
+    PlaceTimeline,
+    free_bits,
+    slots_of_pairs,
+    timelines,
+)
 from scheduling.selectors.wishes import held_places
 
+PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
+GONE = "a place that is no longer in use"
 HOLDING = (
     "booked",
     "running",
@@ -31,6 +42,19 @@ class PlaceName:
 
     kind: str
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FreePlaces:
+    """The free slots of every place in use on a grid, and names per place: all that a search needs."""
+
+    lines: Mapping[str, tuple[PlaceTimeline, ...]]
+    names: Mapping[int, PlaceName]
+
+    def name(self, place_id: Any) -> str:
+        """Return a place's name, or words for a place that is no longer in use."""
+        found = self.names.get(place_id)
+        return found.name if found else GONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +73,7 @@ class Occupancy:
     def name(self, place_id: Any) -> str:
         """Return a place's name, or words for a place that is no longer in use."""
         found = self.names.get(place_id)
-        return found.name if found else "a place that is no longer in use"
+        return found.name if found else GONE
 
 
 def place_name(resource: str, index: int, *, several: bool) -> str:
@@ -77,16 +101,7 @@ def occupancy(
     With `at`, options held at that instant count as blocked too, but for those of the participants `held_for`.
     `without_users` leaves out people who are kept away from a volunteer.
     """
-    places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
-    if without_users:
-        places = places.exclude(resource__user_id__in=without_users)
-    if kinds is not None:
-        places = places.filter(resource__kind__in=kinds)
-    rows = list(
-        places.values_list(
-            "id", "index", "resource_id", "resource__kind", "resource__name", "resource__timezone"
-        )
-    )
+    rows = _places(kinds, without_users)
     zones = {row[2]: row[5] for row in rows}
     opened = _opened(zones, start, end)
     busy = _busy([row[0] for row in rows], start, end, ignoring)
@@ -94,14 +109,79 @@ def occupancy(
         held = held_places(at, [row[0] for row in rows], start, end, own=held_for)
         for place, intervals in held.items():
             busy[place] += intervals
-    several = {row[2] for row in rows if row[1] > 1}
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
-    names: dict[int, PlaceName] = {}
-    for place_id, index, resource_id, kind, name, _zone in rows:
+    for place_id, _index, resource_id, kind, _name, _zone in rows:
         found[kind].append(PlaceIntervals(place_id, opened[resource_id], tuple(busy[place_id])))
-        said = place_name(name, index, several=resource_id in several)
-        names[place_id] = PlaceName(kind, said)
-    return Occupancy(start, end, {kind: tuple(rows) for kind, rows in found.items()}, names)
+    places = {kind: tuple(rows) for kind, rows in found.items()}
+    return Occupancy(start, end, places, _names(rows))
+
+
+def free_places(
+    grid: Grid,
+    *,
+    kinds: Collection[str],
+    ignoring: Collection[int] = (),
+    at: datetime,
+    held_for: Collection[int] = (),
+    without_users: Collection[int] = (),
+) -> FreePlaces:
+    """Return what `occupancy` says as free slots of a grid, without an object per booking in between."""
+    rows = _places(kinds, without_users)
+    opened = _opened({row[2]: row[5] for row in rows}, grid.start, grid.end)
+    ids = [row[0] for row in rows]
+    busy = _busy_slots(grid, ids, ignoring)
+    held = held_places(at, ids, grid.start, grid.end, own=held_for)
+    open_bits = {intervals: free_bits(grid, intervals) for intervals in set(opened.values())}
+    found: dict[str, list[PlaceTimeline]] = defaultdict(list)
+    for place_id, _index, resource_id, kind, _name, _zone in rows:
+        taken = slots_of_pairs(grid, busy.get(place_id, ()))
+        for interval in held.get(place_id, ()):
+            taken |= grid.touched(interval)
+        found[kind].append(PlaceTimeline(place_id, open_bits[opened[resource_id]] & ~taken))
+    return FreePlaces({kind: tuple(rows) for kind, rows in found.items()}, _names(rows))
+
+
+def _places(kinds: Collection[str] | None, without_users: Collection[int]) -> list[PlaceRow]:
+    places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
+    if without_users:
+        places = places.exclude(resource__user_id__in=without_users)
+    if kinds is not None:
+        places = places.filter(resource__kind__in=kinds)
+    return list(
+        places.values_list(
+            "id", "index", "resource_id", "resource__kind", "resource__name", "resource__timezone"
+        )
+    )
+
+
+def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
+    several = {row[2] for row in rows if row[1] > 1}
+    return {
+        place_id: PlaceName(kind, place_name(name, index, several=resource_id in several))
+        for place_id, index, resource_id, kind, name, _zone in rows
+    }
+
+
+def _busy_slots(
+    grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]
+) -> dict[int, Sequence[int]]:
+    """Return, per place, first slot and slot after the last of every booking, one after the other."""
+    start, seconds = int(grid.start.timestamp()), grid.minutes_per_slot * 60
+    within, ignored = span(grid.start, grid.end), list(ignoring)
+    values: list[Any] = [start, seconds, start, seconds, list(place_ids), within, ignored]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT place_id, string_agg(
+                floor((date_part('epoch', lower(blocked)) - %s) / %s)::int || ' ' ||
+                ceil((date_part('epoch', upper(blocked)) - %s) / %s)::int, ' ')
+            FROM scheduling_booking
+            WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
+            GROUP BY place_id
+            """,
+            values,
+        )
+        return {place: list(map(int, text.split())) for place, text in cursor.fetchall()}
 
 
 def _opened(
@@ -122,13 +202,16 @@ def _opened(
         "resource_id", "during__startswith", "during__endswith"
     ):
         closed[resource_id].append((lower, upper))
-    return {
-        resource_id: without(
-            open_between(hours[resource_id], zone, start, end),
-            closed[resource_id] + closed[None],
-        )
-        for resource_id, zone in zones.items()
-    }
+    # Most resources keep the hours of the house: equal ones are worked out once.
+    known: dict[tuple[Any, ...], tuple[Interval, ...]] = {}
+    found = {}
+    for resource_id, zone in zones.items():
+        shut = (*closed[resource_id], *closed[None])
+        key = (zone, tuple(sorted(hours[resource_id])), shut)
+        if key not in known:
+            known[key] = without(open_between(hours[resource_id], zone, start, end), shut)
+        found[resource_id] = known[key]
+    return found
 
 
 def _busy(

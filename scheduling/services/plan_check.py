@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from scheduling.models import PlanRow, Series, Visit
 from scheduling.rules.plan_check import CheckedRow, check_plan
 from scheduling.rules.search import SeriesOption
-from scheduling.selectors.plan_input import medicines_out
+from scheduling.selectors.plan_input import medicines_out, places_kept_from
 from scheduling.selectors.sealed import option_from_json
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import free_of, occupancy, person_busy
@@ -55,6 +55,7 @@ def troubles(
             not_before=now,
             dose_before=_sign_off_ends(row.participant, now),
             dose_from=medicines_out(row.participant, now),
+            never=places_kept_from(row.participant),
         )
         for row in proposals
     ]

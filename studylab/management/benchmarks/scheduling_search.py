@@ -15,7 +15,7 @@ from scheduling.rules.openings import Hours, open_between
 from scheduling.rules.search import problem_of, search_problem
 from scheduling.rules.series import Problem
 from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, timelines
-from scheduling.selectors.timelines import occupancy, span
+from scheduling.selectors.timelines import free_places, span
 from studylab import clock
 from studylab.management.benchmarks import Line, Measured, benchmark, best, rolled_back, seconds
 from studylab.management.benchmarks.screening_assess import DOCUMENT
@@ -100,7 +100,7 @@ def _one_by_one(
     for visit in plan.visits:
         needed = occupations(visit, plan.turnaround)
         able.append([at for at in slots if _fits(at, needed, places, sorted_busy)])
-    series = [(at,) for at in able[0]]
+    series: list[tuple[datetime, ...]] = [(at,) for at in able[0]]
     for index, rule in enumerate(plan.spacings):
         first, second = plan.visits[index], plan.visits[index + 1]
         ahead = timedelta(minutes=first.planned_dose_minutes or 0) if rule.start.endswith(".dose") else timedelta(0)  # fmt: skip
@@ -175,8 +175,8 @@ def _from_database(
 
 def _search_database(plan: Protocol, grid: Grid) -> None:
     kinds = set(SIZES)
-    places = occupancy(grid.start, grid.end, kinds=kinds, at=clock.now())
-    search_problem(_problem(plan, grid, places.timelines(grid)), WANTED)
+    places = free_places(grid, kinds=kinds, at=clock.now())
+    search_problem(_problem(plan, grid, places.lines), WANTED)
 
 
 def _read() -> None:

@@ -14,6 +14,8 @@ from django.urls import reverse
 
 from scheduling.models import Availability, HeldPlace, OptionHold, Series
 from scheduling.rules.availability import HALVES, Times
+from scheduling.rules.timeline import Grid
+from scheduling.selectors.timelines import free_places, occupancy
 from scheduling.services.availability import availability_note
 from scheduling.services.booking import series_book
 from scheduling.services.holding import HELD_FOR, option_hold, option_release
@@ -214,3 +216,17 @@ def test_a_hold_and_bookings_at_the_same_second(study: Any, clinician: Any, lead
         outcomes = sorted(task.result(timeout=120) for task in tasks)
     assert outcomes == ["conflict"] * 7 + ["taken"]
     assert Series.objects.count() + OptionHold.objects.filter(is_active=True).count() == 1
+
+
+def test_free_slots_are_the_same_both_ways(volunteer: Participant, other: Participant, booker: Actor) -> None:  # fmt: skip
+    """The short way to free slots that the search takes, against intervals: bookings, holds and odd minutes."""
+    first, *_, last = the_lab.find(volunteer, WEEK)
+    series_book(participant=volunteer, option=first, actor=booker)
+    option_hold(participant=other, option=last, actor=booker)
+    grid = Grid.covering(clock.now() + timedelta(minutes=2), clock.now() + timedelta(days=20))
+    kinds = {"lab room", "experimenter", "sensor set", "waiting chair", "physician cover"}
+    for held_for in ([], [other.pk]):
+        whole = occupancy(grid.start, grid.end, kinds=kinds, at=clock.now(), held_for=held_for)
+        short = free_places(grid, kinds=kinds, at=clock.now(), held_for=held_for)
+        assert short.lines == whole.timelines(grid)
+        assert short.names == whole.names

@@ -196,6 +196,12 @@ def test_the_checker_sees_somebody_twice_and_a_sign_off_that_ends(sound) -> None
     assert check_plan(plan=plan, rows=[lasting], places=places) == {}
 
 
+def test_the_checker_sees_a_place_that_is_kept_from_somebody(sound) -> None:
+    plan, places, rows = sound
+    kept = replace(rows[0], never=(1,))
+    assert "no such place" in check_plan(plan=plan, rows=[kept], places=places)[rows[0].key][0]
+
+
 def test_the_checker_sees_times_the_volunteer_cannot(sound) -> None:
     plan, places, rows = sound
     away = replace(rows[0], free=((MONDAY + timedelta(days=3), MONDAY + timedelta(days=5)),))

@@ -110,6 +110,14 @@ def test_the_dose_comes_between_the_washout_and_the_end_of_the_sign_off() -> Non
     assert asked.grid.at(plan.placed[0].starts[1]) == dose - timedelta(minutes=45)
 
 
+def test_nobody_is_served_by_a_place_kept_from_them() -> None:
+    """Two rooms, and nobody may use the first: the second alone holds two dosing visits in 255 minutes (8.2)."""
+    asked = problem(protocol(DOSING), week(2, days=1, minutes=255), people(4, never=(1,)))
+    plan, _ = solved(asked, seconds=3)
+    assert len(plan.placed) == 2
+    assert {place for row in plan.placed for place in row.seats.values()} == {2}
+
+
 def test_no_more_people_than_there_are() -> None:
     plan, last = solved(problem(three_visits(spacings=EXACT), week(2), people(3)))
     assert (len(plan.placed), last.bound) == (3, 3)
