@@ -13,7 +13,7 @@ from screening.selectors.requests import all_brought, asked_for
 from studylab import clock
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
-from studylab.studies.selectors import current_protocol
+from studylab.studies.selectors import CurrentProtocol, current_protocol
 
 Waiting = Literal["first", "changed", "brought", "lapsed", "lapses", "rules_changed"]
 
@@ -40,7 +40,7 @@ def sign_off_queue(study: Study) -> list[QueueItem]:
     brought = {pk for pk, several in asked_for(study).items() if all_brought(several)}
     short = {one.participant.pk for one in lapsing(study, now)}
     items = []
-    for assessment in _decidable(study):
+    for assessment in _decidable(study).exclude(participant__in=_past_the_dose(study, protocol)):
         waiting = _waiting(assessment, rules, now)
         if waiting is None and assessment.participant_id in brought:
             waiting = "brought"
@@ -57,6 +57,15 @@ def next_in_queue(study: Study, after: Participant) -> Participant | None:
     """Return whose decision comes next once this person's is given; None when nobody waits."""
     waiting = [item.participant for item in sign_off_queue(study)]
     return next((person for person in waiting if person.pk != after.pk), None)
+
+
+def _past_the_dose(study: Study, protocol: CurrentProtocol) -> Any:
+    """Return who has the dosing visit behind them and none to come: their sign-off has done its work."""
+    number = protocol.plan.dosing_visit.number
+    people = Participant.objects.filter(study=study)
+    ahead = people.filter(visits__number=number, visits__state__in=["booked", "running"])
+    behind = people.filter(visits__number=number, visits__state="done")
+    return behind.exclude(pk__in=ahead.values("pk")).values("pk")
 
 
 def _decidable(study: Study) -> Any:

@@ -167,7 +167,7 @@ def _copy(study: Study, copies: int) -> None:
 
 def _value(column: str, own: set[str]) -> str:
     if column in own:
-        return f't."{column}" + k * {STEP}'
+        return f't."{column}" + k::bigint * {STEP}'
     special = {
         "uid": "gen_random_uuid()",
         "serial": f"t.serial + k * {SAMPLES}",

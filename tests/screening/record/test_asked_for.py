@@ -121,6 +121,15 @@ def test_the_nearest_visit_first_then_the_longest_waiting(study, waiting, cora, 
     assert [person for person, _why in in_queue(study)] == [third, second, waiting]
 
 
+def test_whoever_is_past_the_dose_needs_no_decision(study, waiting):
+    from scheduling.models import Visit
+
+    uid = people.book_visit(waiting, number=2, start=people.NOW + timedelta(hours=1))
+    assert in_queue(study) == [(waiting, "first")]
+    Visit.objects.filter(uid=uid).update(state="done", started_at=people.NOW)
+    assert in_queue(study) == []
+
+
 def test_signing_leads_to_the_next_person(study, waiting, cora, milo, client_of, clinician):
     from screening.selectors import newest_assessment
 
