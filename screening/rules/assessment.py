@@ -95,6 +95,8 @@ def _from_answers(
     answer_to = answers.get
     for rule_id, quiet, asked_if, row in table.loop(gate):
         answer = answer_to(rule_id)
+        if answer is not None and answer.value == quiet and not answer.detail:
+            continue
         if answer is None or answer.value is None or answer.value == "":
             if not asked_if or _was_asked(answer_to(asked_if)):
                 missing.append(unanswered(row))

@@ -22,6 +22,7 @@ ROUTES = (
     *("oral", "inhaled", "nasal", "eye", "ear", "skin", "rectal", "vaginal", "mouth", "injection"),
     "other",
 )
+_SEVERAL = re.compile(r"[+/(]")
 _PRODUCT = re.compile(r"(.+?)\s*\(([^()]+)\)\s*")
 READ_THE_PACK = (
     "a product name: products of one name differ. Read the active substances on the pack and write them, "
@@ -133,9 +134,10 @@ class Catalogue:
 
     def by_name(self, name: str, route: str = "") -> MedicineRow | None:
         """Return the rule for a name, looking at the route first."""
-        found = self._names.get(name)
+        folded = key(name)
+        found = self._names.known.get(folded)
         if found is None:
-            return self._routed.get((key(name), route))
+            return self._routed.get((folded, route))
         row = self._other_route(found.row, route)
         return _pack_unread(row) if found.product_of and row.disposition == "note" else row
 
@@ -158,8 +160,8 @@ class Catalogue:
     def _parts(self, name: str, route: str) -> list[tuple[str, MedicineRow | None]]:
         """Return each part of `name` that is looked up, with the rule found for it."""
         whole = self.by_name(name, route)
-        if whole is not None:
-            return [(name, whole)]
+        if whole is not None or not _SEVERAL.search(name):
+            return [(name, whole)] if name.strip() else []
         packed = _PRODUCT.fullmatch(name[:LONGEST_LOOKED_UP])
         product, inside = packed.groups() if packed else ("", name)
         pieces = [piece for piece in re.split(r"[+/]", inside) if piece.strip()]

@@ -62,13 +62,15 @@ class Known(Generic[Row]):
 class Names(Generic[Row]):
     """Every name of the catalogue by its folded form; a substance's own names come before those of products.
 
+    `known` maps the folded name to what it stands for.
+
     Raises TableError when a name stands for two medicines.
     """
 
     def __init__(
         self, own: Iterable[tuple[Row, tuple[str, ...]]], products: Iterable[tuple[Row, str]]
     ) -> None:
-        self._known: dict[str, Known[Row]] = {}
+        self.known: dict[str, Known[Row]] = {}
         short: dict[Row, tuple[str, ...]] = {}
         for row, names in own:
             short[row] = names
@@ -79,30 +81,30 @@ class Names(Generic[Row]):
             self._add(Known(name, row, "" if salt else _plainest(short[row])))
 
     def _add(self, known: Known[Row]) -> None:
-        if fold(known.name) in self._known:
+        if fold(known.name) in self.known:
             raise TableError(f"The name {known.name} stands for two medicines; remove one.")
-        self._known[fold(known.name)] = known
+        self.known[fold(known.name)] = known
 
     def get(self, text: str) -> Known[Row] | None:
         """Return what a name stands for; never a guess."""
-        return self._known.get(key(text))
+        return self.known.get(key(text))
 
     def suggest(self, text: str, limit: int) -> tuple[str, ...]:
         """Return up to `limit` names that begin with or look like `text`, best first."""
         folded = key(text)
         if not folded:
             return ()
-        starts = (name for name in self._known if name.startswith(folded))
+        starts = (name for name in self.known if name.startswith(folded))
         close = process.extract(
-            folded, self._known.keys(), scorer=fuzz.ratio, limit=limit, score_cutoff=SUGGEST_FROM
+            folded, self.known.keys(), scorer=fuzz.ratio, limit=limit, score_cutoff=SUGGEST_FROM
         )
         best = dict.fromkeys((*starts, *(name for name, _, _ in close)))
-        return tuple(self._known[name].name for name in list(best)[:limit])
+        return tuple(self.known[name].name for name in list(best)[:limit])
 
     def offers(self, text: str, limit: int) -> Iterator[Offer]:
         """Yield the suggestions for `text`, with what each would be written as."""
         for name in self.suggest(text, limit):
-            known = self._known[fold(name)]
+            known = self.known[fold(name)]
             shown = name[:1].upper() + name[1:] if known.product_of else name
             written = f"{shown} ({known.product_of})" if known.product_of else name
             yield Offer(shown, known.product_of, written)
@@ -116,7 +118,7 @@ class Names(Generic[Row]):
             for start in range(len(words) - length + 1)
         )
         found = {
-            run: self._known[run] for run in runs if len(run) >= SLIP_LENGTH and run in self._known
+            run: self.known[run] for run in runs if len(run) >= SLIP_LENGTH and run in self.known
         }
         return tuple(found.values())
 
@@ -126,9 +128,9 @@ class Names(Generic[Row]):
         if len(folded) < SLIP_LENGTH:
             return ()
         near = process.extract(
-            folded, self._known.keys(), scorer=OSA.distance, limit=limit, score_cutoff=SLIP_LETTERS
+            folded, self.known.keys(), scorer=OSA.distance, limit=limit, score_cutoff=SLIP_LETTERS
         )
-        return tuple(self._known[name].name for name, _, _ in near)
+        return tuple(self.known[name].name for name, _, _ in near)
 
 
 def _plainest(names: tuple[str, ...]) -> str:

@@ -153,10 +153,12 @@ def _said(medicine: Medicine, zone: tzinfo | None) -> str:
     if medicine.atc:
         parts.append(medicine.atc)
     if medicine.last_taken is not None:
-        parts.append(f"last taken {minute(medicine.last_taken.astimezone(zone))}")
+        taken = medicine.last_taken
+        local = taken if taken.tzinfo is zone else taken.astimezone(zone)
+        parts.append(f"last taken {minute(local)}")
     return ", ".join([part for part in parts if part])
 
 
 def minute(at: datetime) -> str:
     """Return a moment to the minute, as "2026-03-04 09:30" on the clock that it carries."""
-    return at.isoformat(" ")[:16]
+    return at.replace(tzinfo=None).isoformat(" ", "minutes")

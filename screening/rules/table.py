@@ -13,6 +13,7 @@ from screening.rules.rows import WEIGHT, Gate, QuestionRow, TableError, read_row
 from studylab.studies.rules.protocol import Question
 
 FOLDER = Path(__file__).parent / "questions"
+NEVER = object()  # equal to no answer
 STUDY_TOPIC, DAY_TOPIC = "study", "today"
 
 
@@ -70,16 +71,16 @@ class RuleTable:
         }
 
     @cached_property
-    def _loop(self) -> dict[Gate, tuple[tuple[str, str, str, QuestionRow], ...]]:
+    def _loop(self) -> dict[Gate, tuple[tuple[str, object, str, QuestionRow], ...]]:
         return {
-            gate: tuple((row.id, row.quiet, row.asked_if, row) for row in rows)
+            gate: tuple((row.id, row.quiet or NEVER, row.asked_if, row) for row in rows)
             for gate, rows in self._asked.items()
         }
 
-    def loop(self, gate: Gate) -> tuple[tuple[str, str, str, QuestionRow], ...]:
+    def loop(self, gate: Gate) -> tuple[tuple[str, object, str, QuestionRow], ...]:
         """Return the questions of a gate laid out for one quick pass: most answers need no look at the row.
 
-        Each is its id, the answer that leads to nothing ("" when there is none), the id of the question
+        Each is its id, the answer that leads to nothing (NEVER when there is none), the id of the question
         that leads to it ("" when it is always asked), and the row.
         """
         return self._loop[gate]
