@@ -172,7 +172,8 @@ def opened_list(opening: ListOpening, *, actor: Actor) -> OpenedList:
 def arm_to_prepare(entry: ListEntry, *, actor: Actor) -> KnownArm:
     """Return the arm of an issued number to the pharmacist who prepares its kit."""
     _require_pharmacist(actor, entry.list.study_id)
-    if entry.participant_id is None:
+    ahead = plan_of(entry.list.protocol_version).supply.way == "number"
+    if entry.participant_id is None and (entry.list.follows_people or not ahead):
         raise CannotOpen("A number is opened for preparation only after it was issued.")
     return _open_entry(entry)
 

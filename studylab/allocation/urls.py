@@ -19,6 +19,7 @@ study_urls: list[URLPattern] = [
     path("dispensary/", dispensary.dispensary, name="dispensary"),
     path("dispensary/list/", lists.list_seal, name="list_seal"),
     path("dispensary/reconciliation/", dispensary.reconciliation, name="reconciliation"),
+    path("dispensary/containers/", kits.containers_prepare, name="containers_prepare"),
     path("dispensary/receive/", kits.kits_receive, name="kits_receive"),
     path("dispensary/batches/<uuid:uid>/identity/", batches.batch_check, name="batch_check"),
     path("dispensary/batches/<uuid:uid>/count/", batches.batch_count, name="batch_count"),

@@ -53,6 +53,12 @@ class ReasonForm(forms.Form):
         self.fields["reason"].label = f"Why the kit is {CHANGES[what].words}"
 
 
+class ContainersForm(forms.Form):
+    """How many containers to prepare ahead."""
+
+    count = forms.IntegerField(label="Number of containers", min_value=1, max_value=50, initial=10)
+
+
 class SecondFields(forms.Form):
     """The second person of a check, with their own password."""
 

@@ -9,7 +9,12 @@ from studylab.allocation.services.batches import (
 )
 from studylab.allocation.services.blinding import drill_finish, guess_record, learnt_record
 from studylab.allocation.services.cards import card_opened, card_settle, cards_print
-from studylab.allocation.services.dispensing import kit_dispense, kit_given, kit_prepare
+from studylab.allocation.services.dispensing import (
+    containers_prepare,
+    kit_dispense,
+    kit_given,
+    kit_prepare,
+)
 from studylab.allocation.services.lists import list_seal
 from studylab.allocation.services.numbers import entry_issue
 from studylab.allocation.services.opening import OpenedCode, code_open
@@ -35,6 +40,7 @@ __all__ = [
     "card_settle",
     "cards_print",
     "code_open",
+    "containers_prepare",
     "data_lock",
     "drill_finish",
     "entry_issue",

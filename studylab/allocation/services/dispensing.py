@@ -10,7 +10,14 @@ from django.views.decorators.debug import sensitive_variables
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import arm_of_batch, arm_to_prepare
-from studylab.allocation.models import Kit, KitBatch, KitMovement, ListEntry, Reveal
+from studylab.allocation.models import (
+    AllocationList,
+    Kit,
+    KitBatch,
+    KitMovement,
+    ListEntry,
+    Reveal,
+)
 from studylab.allocation.services.checks import lock_active, require_study
 from studylab.allocation.services.moves import lock_kit, move
 from studylab.allocation.services.seconds import second_person
@@ -23,7 +30,10 @@ from studylab.participants.models import Deviation, Participant
 from studylab.participants.services.deviations import deviation_found
 from studylab.people.models import User
 from studylab.people.selectors import today_in
+from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
 
+MOST_AHEAD = 50
 _OUT = [Kit.State.PREPARED, Kit.State.DISPENSED, Kit.State.GIVEN]
 
 
@@ -44,6 +54,40 @@ def kit_prepare(*, participant: Participant, actor: Actor) -> Kit:
     kit = _fitting_kit(entry, actor)
     move(kit, KitMovement.What.PREPARE, actor=actor, participant_code=person.code, entry=entry)
     return kit
+
+
+@service
+def containers_prepare(*, study: Study, count: int, actor: Actor) -> list[Kit]:
+    """Prepare containers for the next `count` numbers that have none, before they are issued.
+
+    Only where the protocol supplies by number and the list was made in advance; all of them or none.
+    """
+    require(actor, Cap.DISPENSE)
+    require_study(actor, study.pk)
+    if current_protocol(study).plan.supply.way != "number":
+        raise Refused("In this study a kit is matched when a number was issued (supply.way).")
+    if not 1 <= count <= MOST_AHEAD:
+        raise Refused(f"Prepare 1 to {MOST_AHEAD} containers at a time.", field="count")
+    try:
+        sealed: AllocationList = lock(AllocationList, study=study)
+    except AllocationList.DoesNotExist:
+        raise Refused("The list is not sealed yet.") from None
+    if sealed.follows_people:
+        raise Refused("With minimisation an arm is settled only when a number is issued.")
+    waiting = sealed.entries.filter(participant=None).exclude(kits__state__in=_OUT)
+    entries = list(
+        waiting.select_related("list__study", "list__protocol_version").order_by(
+            "position", "stratum"
+        )[:count]
+    )
+    if len(entries) < count:
+        raise Refused(f"Only {len(entries)} numbers have no container yet.", field="count")
+    made = []
+    for entry in entries:
+        kit = _fitting_kit(entry, actor)
+        move(kit, KitMovement.What.PREPARE, actor=actor, entry=entry)
+        made.append(kit)
+    return made
 
 
 def _number_of(person: Participant) -> ListEntry:

@@ -8,6 +8,7 @@ from studylab.access import Cap, requires
 from studylab.allocation.selectors import day
 from studylab.allocation.selectors import dispensary as rooms
 from studylab.http import StaffRequest
+from studylab.studies.selectors import current_protocol
 
 
 @requires(Cap.DISPENSE)
@@ -19,6 +20,7 @@ def dispensary(request: StaffRequest, study: str) -> HttpResponse:
         request,
         "allocation/dispensary.html",
         {
+            "by_number": current_protocol(request.study).plan.supply.way == "number",
             "due": day.due_today(request.study, request.actor),
             "short": day.short_ahead(request.study, request.actor),
             "sealed": rooms.list_detail(request.study, request.actor),

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from studylab.access import Cap, requires
 from studylab.allocation import services
-from studylab.allocation.forms.kits import DispenseForm, ReasonForm, ReceiveForm
+from studylab.allocation.forms.kits import ContainersForm, DispenseForm, ReasonForm, ReceiveForm
 from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import acts_on, batch_arm_name, ledger_of
@@ -107,6 +107,31 @@ def kit_prepare(request: StaffRequest, study: str, code: str) -> HttpResponse:
         messages.error(request, refusal.message)
         return redirect("dispensary", study=request.study.slug)
     return redirect("kit_sheet", study=request.study.slug, code=person.code)
+
+
+@requires(Cap.DISPENSE)
+@require_http_methods(["GET", "POST"])
+def containers_prepare(request: StaffRequest, study: str) -> HttpResponse:
+    """Prepare containers for the next numbers before they are issued."""
+    form = ContainersForm(request.POST or None)
+    back = reverse("dispensary", kwargs={"study": request.study.slug})
+    return answer_form(
+        request,
+        form=form,
+        template="parts/confirm_page.html",
+        write=lambda: services.containers_prepare(
+            study=request.study, count=form.cleaned_data["count"], actor=request.actor
+        ),
+        done=lambda _kits: back,
+        message="The containers are prepared. Print their labels from the list below.",
+        context={
+            "heading": "Prepare containers ahead",
+            "text": "One container for each of the next numbers that have none, matched by the house. Each gets a label "
+            "with its number; the volunteer is known when the number is issued.",
+            "submit": "Prepare",
+            "cancel": back,
+        },
+    )
 
 
 @requires(Cap.DISPENSE)

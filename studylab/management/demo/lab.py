@@ -8,7 +8,7 @@ from scheduling.rules.openings import Hours
 from scheduling.services.resources import opening_set, resource_add
 from studylab import clock
 from studylab.access import Actor, system_actor
-from studylab.allocation.services import batch_check, kits_receive, list_seal
+from studylab.allocation.services import batch_check, drill_finish, kits_receive, list_seal
 from studylab.management.demo.cast import EXPERIMENTERS, PASSWORD, STAFF
 from studylab.people.models import User
 from studylab.people.selectors import actor_for
@@ -74,6 +74,13 @@ def build_lab(start: datetime) -> Lab:
         )  # fmt: skip
         list_seal(study=study, password=PASSWORD, actor=lab.actor("pharmacist"))
         _kits(lab, start.date())
+    for key, minutes in (("clinician", 2), ("clinician2", 1)):
+        began = start + timedelta(hours=10)
+        with clock.travel(began + timedelta(minutes=minutes)):
+            drill_finish(
+                study=study, began_at=began, outside=True, reason="Practice from home",
+                told="Nobody: practice", password=PASSWORD, actor=lab.actor(key),
+            )  # fmt: skip
     study.refresh_from_db()
     return lab
 

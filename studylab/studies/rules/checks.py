@@ -165,6 +165,9 @@ def _check_allocation(protocol: Protocol, problems: Problems) -> None:
         problems.add(
             "allocation.strata", message, 'Name at least one, for example sex = ["female", "male"].'
         )
+    if plan.method == "minimisation" and protocol.supply.way == "number":
+        message = "With minimisation an arm is settled only when a number is issued."
+        problems.add("supply.way", message, 'Use way = "stock".')
     if plan.block_sizes and plan.method not in (None, "permuted_blocks"):
         message = f'The method "{plan.method}" has no block_sizes.'
         problems.add("allocation.block_sizes", message, "Remove the key.")

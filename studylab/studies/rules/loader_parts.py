@@ -246,6 +246,7 @@ def read_supply(document: Table) -> Supply:
         strength_mg=table.number("strength_mg", low=0, high=1000),
         form=table.text("form"),
         storage=table.text("storage"),
+        way=table.one_of("way", ("stock", "number"), default="stock"),
     )
     table.close()
     total = supply.count * supply.strength_mg

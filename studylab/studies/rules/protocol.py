@@ -223,12 +223,13 @@ class AllocationPlan:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """What one dose is."""
+    """What one dose is. `way` is "stock", a kit matched when a number is issued, or "number", containers ahead."""
 
     count: int
     strength_mg: float
     form: str
     storage: str
+    way: Literal["stock", "number"] = "stock"
 
 
 @dataclass(frozen=True, slots=True)
