@@ -30,7 +30,8 @@ Count = Callable[[Problem, int], int]  # series of a problem, counted up to a nu
 class Relaxation:
     """One change that gives `count` series, `by` being the least that does; None for one more place.
 
-    `what` is a resource kind or VOLUNTEER. `count` stops at ENOUGH.
+    `what` is a resource kind or VOLUNTEER; without a `weekday` it is open longer every day. `count` stops at
+    ENOUGH.
     """
 
     what: str
@@ -112,9 +113,9 @@ def _longer(
     for side in sides:
         if not count(tried(MOST, side, None), 1):
             continue  # nothing on any day helps, so nothing on one day does
-        for weekday in sorted({_weekday(problem, row) for row in hours}):
-            if not count(tried(MOST, side, weekday), 1):
-                continue
+        days = sorted({_weekday(problem, row) for row in hours})
+        alone: list[int | None] = [day for day in days if count(tried(MOST, side, day), 1)]
+        for weekday in alone or [None]:  # where no one day is enough, every day together
             low, high = 1, MOST // STEP
             while low < high:
                 middle = (low + high) // 2
@@ -150,12 +151,12 @@ def _say_longer(
     problem: Problem,
     hours: Sequence[Interval],
     what: str,
-    weekday: int,
+    weekday: int | None,
     side: Side,
     by: timedelta,
     count: int,
 ) -> str:
-    rows = [row for row in hours if _weekday(problem, row) == weekday]
+    rows = [row for row in hours if weekday in (None, _weekday(problem, row))]
     if side == "end":
         until = max((end + by).astimezone(problem.zone).time() for _, end in rows)
         said = f"until {until:%H:%M}"
@@ -163,7 +164,8 @@ def _say_longer(
         since = min((start - by).astimezone(problem.zone).time() for start, _ in rows)
         said = f"from {since:%H:%M}"
     name = what.replace("_", " ")
-    return f"With {name} {said} on {WEEKDAYS[weekday]}s {_there_are(count)}."
+    when = "every day" if weekday is None else f"on {WEEKDAYS[weekday]}s"
+    return f"With {name} {said} {when} {_there_are(count)}."
 
 
 def _there_are(count: int) -> str:
