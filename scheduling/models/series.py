@@ -117,6 +117,22 @@ class Visit(models.Model):
                 ),
                 name="visit_spacing_kept",
             ),
+            # Without a limit, or without what it counts from, the rule above would hold by itself.
+            models.CheckConstraint(
+                condition=Q(anchor_at=None)
+                | Q(rule_earliest__isnull=False, rule_latest__isnull=False),
+                name="visit_rule_whole",
+            ),
+            models.CheckConstraint(
+                condition=Q(anchor=None)
+                | Q(started_at=None)
+                | Q(anchor_at__isnull=False)
+                | Q(spacing_deviation__isnull=False),
+                name="visit_spacing_judged",
+            ),
+            models.CheckConstraint(
+                condition=Q(number=1) | Q(anchor__isnull=False), name="visit_counts_from_another"
+            ),
             ExclusionConstraint(
                 name="visit_person_free",
                 expressions=[
@@ -129,6 +145,21 @@ class Visit(models.Model):
         indexes = [models.Index(fields=["participant", "number"], name="visit_by_participant")]
         triggers = [
             *never_deleted(),
+            guard(
+                "visit_of_own_person",
+                operation=pgtrigger.Insert
+                | pgtrigger.UpdateOf("series_id", "participant_id", "person_id", "anchor_id"),
+                check="""EXISTS (
+                    SELECT 1 FROM scheduling_series s
+                    JOIN participants_participant p ON p.id = s.participant_id
+                    WHERE s.id = NEW.series_id AND p.id = NEW.participant_id
+                      AND p.person_id = NEW.person_id
+                      AND (NEW.anchor_id IS NULL OR EXISTS (
+                          SELECT 1 FROM scheduling_visit a
+                          WHERE a.id = NEW.anchor_id AND a.series_id = NEW.series_id))
+                )""",
+                sentence="Visits of one series belong to one volunteer, who is one person.",
+            ),
             pgtrigger.Trigger(
                 name="spacing_planned",
                 operation=pgtrigger.Insert
@@ -216,6 +247,10 @@ explain(
         "visit_spacing_kept": (
             Refused,
             "The visit lies outside the spacing of the protocol and no deviation is on record.",
+        ),
+        "visit_spacing_judged": (
+            Refused,
+            "What the spacing counts from is not known, and no deviation is on record.",
         ),
         "visit_person_free": (Conflict, "The volunteer is in another visit at that time."),
         "booking_place_free": (

@@ -8,7 +8,7 @@ from django.db.models import F, Q
 
 from scheduling.models.series import Visit
 from studylab.allocation.models import Kit
-from studylab.audit.history import append_only, guard
+from studylab.audit.history import append_only, fits, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
@@ -53,7 +53,19 @@ class StepRecord(models.Model):
                 fields=["visit", "step"], condition=Q(supersedes=None), name="step_once"
             ),
         ]
-        triggers = [*append_only(), consent_first("occurred_at")]
+        triggers = [
+            *append_only(),
+            consent_first("occurred_at"),
+            fits(
+                "step_of_own_visit", column="visit_id", table="scheduling_visit",
+                same=("participant_id",), sentence="The visit is another volunteer's.",
+            ),
+            fits(
+                "step_corrects_own", column="supersedes_id", table="scheduling_steprecord",
+                same=("visit_id", "step"),
+                sentence="A correction stands in for a record of the same step and visit only.",
+            ),
+        ]  # fmt: skip
 
 
 class Dose(models.Model):
@@ -100,6 +112,16 @@ class Dose(models.Model):
         triggers = [
             *append_only(),
             consent_first("given_at"),
+            fits(
+                "dose_of_own_visit", column="visit_id", table="scheduling_visit",
+                same=("participant_id",), sentence="The visit is another volunteer's.",
+            ),
+            # Or a correction of one person's dose would be a way around what guards another one's.
+            fits(
+                "dose_corrects_own", column="supersedes_id", table="scheduling_dose",
+                same=("participant_id", "visit_id", "kit_id", "count", "strength_mg"),
+                sentence="A correction stands in for the record of the same dose only.",
+            ),
             guard(
                 "dose_ceiling",
                 operation=pgtrigger.Insert,
@@ -125,7 +147,7 @@ class Dose(models.Model):
                 )""",
                 sentence="The volunteer is on hold. A clinician releases the hold first.",
             ),
-        ]
+        ]  # fmt: skip
 
 
 class AfterContact(models.Model):
@@ -151,7 +173,14 @@ class AfterContact(models.Model):
                 condition=Q(at__lte=F("recorded_at")), name="contact_not_in_future"
             ),
         ]
-        triggers = [*append_only(), consent_first("at")]
+        triggers = [
+            *append_only(),
+            consent_first("at"),
+            fits(
+                "contact_of_own_dose", column="dose_id", table="scheduling_dose",
+                same=("participant_id",), sentence="The dose is another volunteer's.",
+            ),
+        ]  # fmt: skip
 
 
 explain(

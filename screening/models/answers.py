@@ -5,7 +5,7 @@ import uuid
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import append_only
+from studylab.audit.history import append_only, fits
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
@@ -63,7 +63,15 @@ class AnswerSet(models.Model):
                 name="answers_medicines_consistent",
             ),
         ]
-        triggers = [*append_only(), consent_first("given_at", ("questions", "study"))]
+        triggers = [
+            *append_only(),
+            consent_first("given_at", ("questions", "study")),
+            fits(
+                "answers_change_own", column="supersedes_id", table="screening_answerset",
+                same=("participant_id", '"when"', "visit_uid"),
+                sentence="Changed answers stand in for answers of the same volunteer and day only.",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return f"answers {self.get_when_display()}, {self.given_at:%Y-%m-%d %H:%M} UTC"

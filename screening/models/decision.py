@@ -7,7 +7,7 @@ from django.db.models import Q
 from screening.models.answers import AnswerSet
 from screening.models.runs import RulesRun
 from screening.models.vitals import VitalSet
-from studylab.audit.history import append_only, guard
+from studylab.audit.history import append_only, fits, guard
 from studylab.db import explain
 from studylab.errors import Refused
 from studylab.participants.models import Participant
@@ -74,7 +74,17 @@ class Assessment(models.Model):
             ),
         ]
         indexes = [models.Index(fields=["participant", "gate", "-id"], name="assessment_newest")]
-        triggers = append_only()
+        triggers = [
+            *append_only(),
+            fits(
+                "assesses_own_answers", column="answer_set_id", table="screening_answerset",
+                same=("participant_id",), sentence="The answers are another volunteer's.",
+            ),
+            fits(
+                "assesses_own_vitals", column="vital_set_id", table="screening_vitalset",
+                same=("participant_id",), sentence="The readings are another volunteer's.",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return f"assessment {self.get_gate_display()}: {self.get_outcome_display()}"

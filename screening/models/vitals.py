@@ -6,7 +6,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import append_only, guard
+from studylab.audit.history import append_only, fits, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
@@ -77,6 +77,11 @@ class VitalSet(models.Model):
         triggers = [
             *append_only(),
             consent_first("taken_at"),
+            fits(
+                "vitals_correct_own", column="supersedes_id", table="screening_vitalset",
+                same=("participant_id", "gate", "visit_uid"),
+                sentence="A correction stands in for a set of the same volunteer, check and visit only.",
+            ),
             guard(
                 "wait_kept",
                 operation=pgtrigger.Insert,
@@ -88,7 +93,7 @@ class VitalSet(models.Model):
                 )""",
                 sentence="The wait after the dose is not over. An earlier check needs a recorded deviation.",
             ),
-        ]
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return f"vital set {self.get_gate_display()}, {self.taken_at:%Y-%m-%d %H:%M} UTC"

@@ -72,6 +72,25 @@ def _no_truncate() -> pgtrigger.Trigger:
     )
 
 
+def fits(
+    name: str, *, column: str, table: str, same: tuple[str, ...], sentence: str
+) -> pgtrigger.Trigger:
+    """Return a guard for new rows: the row that `column` points at in `table` has the `same` columns.
+
+    So a correction stands in for a row of its own kind only, and nothing is written beside the wrong person.
+    `same` names columns, or pairs "theirs=ours" where the names differ.
+    """
+    pairs = [one.split("=") if "=" in one else (one, one) for one in same]
+    alike = " AND ".join(f"o.{theirs} IS NOT DISTINCT FROM NEW.{ours}" for theirs, ours in pairs)
+    return guard(
+        name,
+        operation=pgtrigger.Insert,
+        # Names are written in our own models, never by anybody outside.
+        check=f"NEW.{column} IS NULL OR EXISTS (SELECT 1 FROM {table} o WHERE o.id = NEW.{column} AND {alike})",  # noqa: S608
+        sentence=sentence,
+    )
+
+
 def guard(
     name: str, *, check: str, sentence: str, operation: pgtrigger.Operation
 ) -> pgtrigger.Trigger:

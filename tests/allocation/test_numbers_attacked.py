@@ -8,6 +8,7 @@ import pytest
 from django.db import transaction
 
 from studylab import clock
+from studylab.access import Role
 from studylab.allocation import services
 from studylab.allocation.models import AllocationList, ListEntry
 from studylab.db import translate
@@ -147,3 +148,31 @@ def test_no_list_without_key_or_password(
     with pytest.raises(Refused, match="no allocation key"):
         helpers.seal(study, pharmacist)
     assert not AllocationList.objects.exists()
+
+
+def test_no_number_is_born_issued(stocked: Any, clinician: Any) -> None:
+    """What guards an issue watches over changes; a new row must not be a way past it."""
+    nobody = helpers.volunteer(stocked, 1)
+    last = ListEntry.objects.order_by("position").last()
+    assert last is not None
+    refused_by_database(
+        "INSERT INTO allocation_listentry (list_id, number, stratum, position, box, open_levels, factor_levels,"
+        " participant_id, issued_at) SELECT list_id, '999', stratum, position + 1, box, open_levels,"
+        " factor_levels, %s, now() FROM allocation_listentry WHERE id = %s",
+        nobody.pk,
+        last.pk,
+        says="sealed first and issued later",
+    )
+
+
+def test_no_number_of_another_studys_list(stocked: Any, clinician: Any, coordinator: Any) -> None:
+    other = cast.make_study(slug="tide-story", prefix="TD")
+    physician = cast.make_user("Orla Penhale")
+    cast.join(physician, other, Role.CLINICIAN)
+    cast.confirm_limits(other, physician)
+    stranger = helpers.ready(other, physician)
+    refused_by_database(
+        "UPDATE allocation_listentry SET participant_id = %s, issued_at = now() WHERE number = '001'",
+        stranger.pk,
+        says="another study",
+    )

@@ -7,6 +7,7 @@ from datetime import date, time
 from typing import Any
 
 import pytest
+from django.contrib.staticfiles.handlers import StaticFilesHandler
 
 from scheduling.rules.openings import Hours
 from scheduling.services.resources import opening_set, resource_add
@@ -88,12 +89,15 @@ def open_lab(
     study: Any,
     second_experimenter: Any,
     rooms: None,
+    monkeypatch: Any,
 ) -> Callable[[], AbstractContextManager[Lab]]:
     """Return what seats everybody at their desks, on a Monday morning.
 
     While the desks are open the test itself asks nothing of the database: the event loop of the browsers
     forbids it.
     """
+    # Style sheets and scripts come as in production, for a minute from the browser's own cache.
+    monkeypatch.setattr(StaticFilesHandler, "_should_handle", lambda self, path: False)
 
     second_pharmacist = cast.second_pharmacist(study)
 

@@ -91,10 +91,12 @@ class Crowd:
             protocol_version=current_protocol(self.study).version,
             booked_at=now,
         )
+        before = None
         for number in (1, 2, 3):
             start = now + timedelta(days=days + number - 1, minutes=who.pk % 50)
-            Visit.objects.create(
-                series=series, participant=who, person=who.person, number=number,
+            before = Visit.objects.create(
+                series=series, participant=who, person=who.person, number=number, anchor=before,
+                gap_earliest=timedelta(hours=20), gap_latest=timedelta(hours=28),
                 planned=span(start, start + timedelta(hours=2)),
                 state=state if number == 1 else Visit.State.BOOKED,
             )  # fmt: skip

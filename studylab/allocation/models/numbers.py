@@ -111,6 +111,22 @@ class ListEntry(models.Model):
                           AND l.generator_version LIKE 'minimisation/%'))""",
                 sentence="What was sealed with a number stays as it is.",
             ),
+            # All that guards an issue watches over changes: a number is never born issued.
+            guard(
+                "issued_later",
+                operation=pgtrigger.Insert,
+                check="NEW.participant_id IS NULL",
+                sentence="A number is sealed first and issued later.",
+            ),
+            guard(
+                "number_of_own_study",
+                operation=pgtrigger.Update,
+                check="""NEW.participant_id IS NULL OR EXISTS (
+                    SELECT 1 FROM allocation_allocationlist l
+                    JOIN participants_participant p ON p.study_id = l.study_id
+                    WHERE l.id = NEW.list_id AND p.id = NEW.participant_id)""",
+                sentence="The number is of another study's list.",
+            ),
             guard(
                 "number_in_order",
                 operation=pgtrigger.Update,

@@ -69,13 +69,13 @@ def _visit_keys_known(protocol: Protocol, problems: Problems) -> bool:
 
 
 def _check_spacing_complete(protocol: Protocol, problems: Problems) -> None:
-    """Every visit after the first must be tied to an earlier one, or it could be booked anywhere."""
+    """Every visit's start after the first must be tied to an earlier one, or it could begin at any time."""
     if not problems.clean("spacings") or not _visit_keys_known(protocol, problems):
         return
-    ends = {spacing.end.partition(".")[0] for spacing in protocol.spacings}
+    ends = {spacing.end for spacing in protocol.spacings}
     for visit in protocol.visits[1:]:
-        if visit.key not in ends:
-            message = f'No spacing leads to visit "{visit.key}".'
+        if f"{visit.key}.start" not in ends:
+            message = f'No spacing leads to the start of visit "{visit.key}".'
             fix = f'Add a row with end = "{visit.key}.start" and an earlier visit as start.'
             problems.add("spacings", message, fix)
 

@@ -149,11 +149,18 @@ def book_visit(participant: Participant, number: int = 2, start: datetime | None
         participant=participant, booked_at=clock.now(),
         protocol_version=current_protocol(participant.study).version,
     )  # fmt: skip
-    visit = Visit.objects.create(
-        uid=uuid4(), series=series, participant=participant, person=participant.person,
-        number=number, planned=DateTimeTZRange(begin, begin + timedelta(hours=5)),
-    )  # fmt: skip
-    return visit.uid
+
+    def write(place: int, at: datetime, anchor: Visit | None = None) -> Visit:
+        window = {"gap_earliest": timedelta(0), "gap_latest": timedelta(days=60)} if anchor else {}
+        return Visit.objects.create(
+            uid=uuid4(), series=series, participant=participant, person=participant.person,
+            number=place, planned=DateTimeTZRange(at, at + timedelta(hours=5)), anchor=anchor, **window,
+        )  # fmt: skip
+
+    anchor = None
+    if number > 1:
+        anchor = series.visits.filter(number=1).first() or write(1, begin - timedelta(days=1))
+    return write(number, begin, anchor).uid
 
 
 def sql(statement: str, params: Sequence[Any] = ()) -> None:
