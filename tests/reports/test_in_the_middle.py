@@ -1,6 +1,7 @@
 """A study in the middle of its life: each role finds its own work, everybody is in exactly one place."""
 
 import re
+from datetime import timedelta
 
 import pytest
 from django.urls import reverse
@@ -95,7 +96,10 @@ def test_the_lead_hears_of_a_dosing_visit_without_a_dose(world: World) -> None:
     assert visit is not None
     Visit.objects.filter(pk=visit.pk).update(state="missed")
     assert "Book visit 2 again or close" in titles(front(world, Role.COORDINATOR))
-    Visit.objects.filter(pk=visit.pk).update(state="stopped", started_at=world.now)
+    Visit.objects.filter(pk=visit.pk).update(
+        state="stopped", started_at=world.now, anchor_at=world.now - timedelta(hours=24),
+        rule_earliest=visit.gap_earliest, rule_latest=visit.gap_latest,
+    )  # fmt: skip
     assert titles(front(world, Role.LEAD)) == {"Decide how to go on after visit 2"}
 
 
