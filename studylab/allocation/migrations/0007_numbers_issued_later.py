@@ -8,7 +8,7 @@ from django.db import migrations
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('allocation', '0005_opening_and_checks'),
+        ('allocation', '0006_waiting_index'),
     ]
 
     operations = [

@@ -10,7 +10,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0005_link_stays_ended'),
-        ('scheduling', '0003_plans_wishes_and_held_options'),
+        ('scheduling', '0004_kept_away'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -8,7 +8,7 @@ from django.db import migrations
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('screening', '0006_asked_for_and_guards'),
+        ('screening', '0007_records_and_relations'),
     ]
 
     operations = [
