@@ -29,7 +29,7 @@ from studylab.access import Actor
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.errors import Refused
+from studylab.errors import NotAllowed, Refused
 from studylab.participants.models import Participant, PersonalLink
 from studylab.participants.selectors import agreed_to_questions
 from studylab.participants.services.checks import lock_participant, require_active
@@ -82,6 +82,8 @@ def self_report_send(
     A question left open stays missing, or keeps what staff recorded before. Sent twice, it is sent once.
     """
     participant, report = _open(participant, actor)
+    if link.participant_id != participant.pk:
+        raise NotAllowed("This link is another volunteer's.")
     sent = SelfReport.objects.filter(participant=participant, sent_at__isnull=False)
     if report is None and link.used_at is not None:
         return sent.order_by("-sent_at").select_related("answer_set").first().answer_set  # type: ignore[union-attr, return-value]

@@ -231,3 +231,38 @@ def test_a_date_to_come_or_long_past_is_refused(
         answer = agreed.answer(screen.number, {**quiet(screen), "C-46a": "yes", "C-46b": day})
         assert answer.status_code == 422
         assert said in text_of(answer), day
+
+
+def test_somebody_asked_by_link_is_added_with_nothing_but_how_to_reach_them(
+    coordinator: Any, client_of: Any, bilingual: Any, ticking: Any
+) -> None:
+    office, page = client_of(coordinator), reverse("volunteer_add", args=[bilingual.slug])
+    data = {
+        "family_name": "Okafor", "given_names": "Ben", "birth_date": "1995-11-21", "language": "fr-ca",
+        "email": "ben@mail.example", "agreed_method": "spoken", "agreed_at": "",
+    }  # fmt: skip
+    refused = office.post(page, data)
+    assert "Enter when the volunteer agreed." in text_of(refused)
+    assert office.post(page, {**data, "agreed_method": "by_link"}).status_code == 302
+    ben = Participant.objects.get()
+    assert (ben.language, ben.consents.count()) == ("fr-ca", 0)
+    shown = text_of(office.get(reverse("volunteer", args=[bilingual.slug, ben.code])))
+    assert "No consent is on record." in shown
+    assert reverse("links", args=[bilingual.slug, ben.code]) in shown
+
+
+def test_a_fault_of_ours_speaks_the_volunteers_language(
+    phone: Phone, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from screening.views import self_report
+
+    def break_down(*args: Any) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(self_report, "agreed_to_questions", break_down)
+    phone.raise_request_exception = False
+    phone.cookies["studylab_language"] = "fr-ca"
+    answer = phone.get(reverse("self_report"))
+    assert answer.status_code == 500
+    assert "La faute est de notre côté" in text_of(answer)
+    assert answer["Cache-Control"] == "no-store"

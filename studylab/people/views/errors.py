@@ -100,7 +100,8 @@ def broken(request: HttpRequest) -> HttpResponse:
     """500: rendered without the request, the session and the database, any of which may be what broke."""
     at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     try:
-        page: str = render_to_string("errors/broken.html", {"at": at})
+        name = "links/broken.html" if getattr(request, "link_page", False) else "errors/broken.html"
+        page: str = render_to_string(name, {"at": at})
     except (ValueError, OSError, TemplateDoesNotExist, TemplateSyntaxError):
         page = _PLAIN
     return HttpResponse(page, status=500)
