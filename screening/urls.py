@@ -4,12 +4,14 @@ from django.urls import URLPattern, path
 
 from screening.views import (
     assessment,
+    checks,
     limits,
     questions,
     rules,
     self_report,
     sign_off,
     staff,
+    teaching,
     vitals,
 )
 
@@ -34,6 +36,12 @@ study_urls: list[URLPattern] = [
     path(f"{_person}vitals/<uuid:uid>/correct/", vitals.vitals_correct, name="vitals_correct"),
     path(f"{_person}vitals/<str:gate>/", vitals.vitals_add, name="vitals_add"),
     path(f"{_visit}vitals/<str:gate>/", vitals.visit_vitals_add, name="visit_vitals_add"),
+    path(f"{_person}checks/<uuid:uid>/", checks.check, name="check"),
+    path(f"{_person}checks/<uuid:uid>/correct/", checks.check_correct, name="check_correct"),
+    path(f"{_person}checks/<uuid:uid>/read/", checks.ecg, name="ecg_read"),
+    path(f"{_person}checks/<str:gate>/<str:kind>/", checks.check_add, name="check_add"),
+    path(f"{_visit}checks/<str:gate>/<str:kind>/", checks.visit_check_add, name="visit_check_add"),
+    path("teaching/curve/", teaching.curve, name="teaching_curve"),
     path(f"{_person}assessment/", assessment.assessment, name="assessment"),
     path(f"{_person}assessment/again/", assessment.assessment_again, name="assessment_again"),
     path(f"{_visit}assessment/", assessment.dosing_day_assessment, name="dosing_day_assessment"),

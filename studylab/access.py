@@ -59,6 +59,7 @@ class Cap(StrEnum):
     QUESTIONS_RECORD = "questions_record"
     VITALS_RECORD = "vitals_record"
     SIGN_OFF = "sign_off"
+    TEACHING_VIEW = "teaching_view"  # textbook curves, for clinicians only and never about a person
     WITHDRAW = "withdraw"
     CALENDAR_VIEW = "calendar_view"
     SERIES_BOOK = "series_book"
@@ -103,7 +104,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
-        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE,
+        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},

@@ -32,6 +32,12 @@ class LeaveForm(forms.Form):
     )  # fmt: skip
     no_symptoms = forms.BooleanField(label="Asked: none of these", required=False)
 
+    def __init__(self, *args: Any, standing_measured: bool = False, **kwargs: Any) -> None:
+        """With `standing_measured` the readings of the standing test decide, and nobody is asked about it."""
+        super().__init__(*args, **kwargs)
+        if standing_measured:
+            del self.fields["orthostatic_ok"]
+
     def clean(self) -> dict[str, Any]:
         """Refuse "none" together with some."""
         cleaned: dict[str, Any] = super().clean() or {}
@@ -45,7 +51,7 @@ class LeaveForm(forms.Form):
         asked = cleaned["no_symptoms"] or cleaned["symptoms"]
         return {
             "ate": _SAID.get(cleaned["ate"]),
-            "orthostatic_ok": _SAID.get(cleaned["orthostatic_ok"]),
+            "orthostatic_ok": _SAID.get(cleaned.get("orthostatic_ok", "")),
             "symptoms": list(cleaned["symptoms"]) if asked else None,
         }
 

@@ -21,7 +21,13 @@ from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact
 from screening.rules.gate_reasons import GateReason
-from screening.selectors import pre_dose_fact, questions_fact, sign_off_fact, washouts_of
+from screening.selectors import (
+    check_facts,
+    pre_dose_fact,
+    questions_fact,
+    sign_off_fact,
+    washouts_of,
+)
 from studylab.allocation.selectors import entry_of, kit_fact
 from studylab.codes import normalise
 from studylab.participants.models import Consent, Participant
@@ -102,6 +108,7 @@ def _facts(
         allocation_number=entry.number if entry else None,
         questions=questions_fact(participant, visit.uid),
         pre_dose=pre_dose_fact(participant, visit.uid, at),
+        checks=check_facts(participant, "pre_dose", visit.uid, current_protocol(study).plan.limits),
         earlier_visits_finished=_earlier(visit),
         spacing_problems=spacing_problems(visit, protocol, at),
         washouts=washouts_of(participant, at),

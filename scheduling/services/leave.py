@@ -19,7 +19,13 @@ from scheduling.services.running import (
 from screening.models import VitalSet
 from screening.rules.after_dose import LeaveReason, LeaveResult, hours_and_minutes, judge_leave
 from screening.rules.vitals import VitalDecision
-from screening.selectors import decision_of, newest_vitals
+from screening.selectors import (
+    decision_of,
+    newest_vitals,
+    personal_limits,
+    sign_off_state,
+    standing_test_ok,
+)
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
@@ -111,6 +117,10 @@ def _judge(
     orthostatic_ok: bool | None,
 ) -> LeaveResult:
     limits = current_protocol(work.participant.study).plan.limits
+    if "standing_test" in limits.checks.leave:  # a word about it does not replace the readings
+        told = orthostatic_ok
+        orthostatic_ok = standing_test_ok(work.participant, work.visit.uid, limits)
+        orthostatic_ok = False if told is False else orthostatic_ok
     before = decision_of(newest_vitals(work.participant, VitalSet.Gate.SCREENING))
     dose = work.evidence.dose
     minutes = elapsed(dose.given_at, work.now) / timedelta(minutes=1) if dose else None
@@ -123,6 +133,7 @@ def _judge(
         orthostatic_ok,
         limits.leave,
         floor_systolic=limits.floor_systolic,
+        personal=personal_limits(sign_off_state(work.participant, work.now)),
     )
 
 

@@ -18,6 +18,7 @@ from scheduling.services.leave import leave_against_advice as against_advice
 from scheduling.services.leave import leave_check as check
 from scheduling.views.words import sheet_url
 from screening.rules.after_dose import RED_FLAGS, symptom_words
+from screening.selectors.check_page import check_lines
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.allocation.rules.rescue import RESCUE_FACTS
@@ -34,7 +35,8 @@ from studylab.studies.selectors import current_protocol
 def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Judge whether the volunteer is fit to leave; a red flag leads to the emergency page."""
     visit = access_visit(request.study, uid)
-    form = LeaveForm(request.POST or None)
+    limits = current_protocol(request.study).plan.limits
+    form = LeaveForm(request.POST or None, standing_measured="standing_test" in limits.checks.leave)
     status = 200
     if request.method == "POST":
         status = 422
@@ -52,7 +54,12 @@ def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
             else:
                 messages.success(request, "Fit to leave is on record.")
                 return redirect(sheet_url(visit, "now"))
-    context = _about(visit) | {"form": form, "sheet": sheet_of(visit, clock.now())}
+    context = _about(visit) | {
+        "form": form,
+        "sheet": sheet_of(visit, clock.now()),
+        "checks": check_lines(visit.participant, "leave", visit.uid, limits),
+        "here": request.path,
+    }
     return render(request, "scheduling/sheet/leave.html", context, status=status)
 
 

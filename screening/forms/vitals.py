@@ -1,52 +1,62 @@
 """A set of readings as a form: when the rest began, where the cuff was, and three or four readings."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
-from django.forms.boundfield import BoundField
 from django.utils import timezone
 
-from screening.forms.fields import DeviceNumberField, instant_of
-from screening.models import VitalSet
-from screening.rest_start import read_start
+from screening.forms.fields import AmountField, DeviceNumberField
+from screening.forms.reading_rows import MEASURES, MOST_READINGS, ReadingRows, time_field
+from screening.models import Timing, VitalSet
+from screening.models.timing import ENTRIES
 from screening.rules.after_dose import OTHER_SYMPTOMS, RED_FLAGS
-from screening.rules.vitals import UNITS, WORDS, Reading, Undecided, decide, plausibility
+from screening.rules.taking import BothArms, pulse_must_be_counted
+from screening.rules.vitals import Reading, Undecided, VitalDecision, decide, plausibility
+from screening.services.readings import BEFORE, GIRTH_CM, HowTaken
 from studylab import clock
 from studylab.studies.rules.protocol import Measuring
 
-MEASURES = ("systolic", "diastolic", "pulse")
-SHORT = {"systolic": "Systolic", "diastolic": "Diastolic", "pulse": "Pulse"}
-MOST_READINGS = 4
 SYMPTOMS_ASKED = frozenset({VitalSet.Gate.POST_DOSE, VitalSet.Gate.LEAVE})
+ARM_FIELDS = ("left_systolic", "left_diastolic", "right_systolic", "right_diastolic")
+_ARM_LABELS = {
+    "left_systolic": "Left arm, systolic",
+    "left_diastolic": "Left arm, diastolic",
+    "right_systolic": "Right arm, systolic",
+    "right_diastolic": "Right arm, diastolic",
+}
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One reading on the page."""
+class SetContext:
+    """What the form has to know: the check, who may have measured, the rest, and whether a reason is due.
 
-    number: int
-    values: list[BoundField]
-    at: BoundField
-    only_if_needed: bool
+    `measurers` are (id, name); `arms_due` says that both arms were never measured; `newest` names the set of this
+    check that is on record.
+    """
+
+    gate: str
+    measuring: Measuring
+    measurers: Sequence[tuple[int, str]]
+    rest: Timing | None = None
+    arms_due: bool = False
+    newest: str = ""
+    corrects: VitalSet | None = None
 
 
-def _time_field(label: str) -> forms.TimeField:
-    return forms.TimeField(
-        label=label, required=False, input_formats=["%H:%M:%S", "%H:%M"],
-        widget=forms.TimeInput({"type": "time", "step": "1", "aria-label": label}, "%H:%M:%S"),
-        error_messages={"invalid": "Write the time as hours, minutes and seconds, for example 09:41:30."},
-    )  # fmt: skip
-
-
-class VitalsForm(forms.Form):
+class VitalsForm(ReadingRows):
     """One set. Limits are not shown here: figures tend to gather just inside a limit that is in sight."""
 
     start = forms.CharField(required=False, widget=forms.HiddenInput)
     base = forms.CharField(required=False, widget=forms.HiddenInput)
-    rest_began = _time_field("Rest began, if the button was not used")
+    before = forms.MultipleChoiceField(
+        label="In the last half hour, the person …", required=False, choices=list(BEFORE.items()),
+        widget=forms.CheckboxSelectMultiple,
+        help_text="Ask. Better wait half an hour, or until the bladder is empty, than measure now.",
+    )  # fmt: skip
+    rest_began = time_field("Rest began, if the button was not used")
     measured_on = forms.DateField(
         label="Day of the readings", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d")
     )
@@ -55,10 +65,25 @@ class VitalsForm(forms.Form):
     )
     arm = forms.ChoiceField(
         label="Arm", choices=[("left", "Left"), ("right", "Right")], widget=forms.RadioSelect,
-        help_text="All readings of a set on the same arm; later sets on the same arm as at screening.",
+        help_text="All readings of a set on the same arm: the one that read higher when both were measured.",
     )  # fmt: skip
     cuff = forms.CharField(label="Cuff size", max_length=40)
+    girth_cm = AmountField(
+        label="Girth of the upper arm, cm", unit="cm", low=GIRTH_CM[0], high=GIRTH_CM[1]
+    )
     device = forms.CharField(label="Device", max_length=60, help_text="Name or serial number.")
+    entry = forms.ChoiceField(
+        label="How did the readings come here?", choices=ENTRIES, widget=forms.RadioSelect, initial="typed"
+    )  # fmt: skip
+    measured_by = forms.TypedChoiceField(label="Who measured?", coerce=int)
+    rhythm = forms.ChoiceField(
+        label="Is the pulse regular?", choices=VitalSet.Rhythm.choices, widget=forms.RadioSelect,
+        help_text="Feel it, or look at the sign for it on the device.",
+    )  # fmt: skip
+    counted_pulse = DeviceNumberField(
+        label="Pulse counted by hand for 60 seconds", unit="beats per minute",
+        help_text="When it is irregular or slow. It then counts instead of the device’s pulse.",
+    )  # fmt: skip
     symptoms = forms.MultipleChoiceField(
         label="Does the person report or show any of these?", required=False,
         choices=[*RED_FLAGS.items(), *OTHER_SYMPTOMS.items()], widget=forms.CheckboxSelectMultiple,
@@ -70,80 +95,48 @@ class VitalsForm(forms.Form):
         required=False,
         help_text="Leave empty when the wait is over. What is written here is recorded as a deviation.",
     )
-    reason = forms.CharField(
-        label="Why is the set corrected?",
-        max_length=300,
-        help_text="The earlier set stays on record.",
-    )
+    reason = forms.CharField(label="Why is another set taken?", max_length=300)
 
     def __init__(
-        self,
-        data: Any = None,
-        *,
-        gate: str,
-        code: str,
-        measuring: Measuring,
-        initial: dict[str, Any] | None = None,
-        corrects: VitalSet | None = None,
+        self, data: Any = None, *, about: SetContext, initial: dict[str, Any] | None = None
     ) -> None:
-        self.gate, self.code, self.measuring = gate, code, measuring
+        self.about, self.gate, self.measuring = about, about.gate, about.measuring
         self.now = clock.now()
         first = {"measured_on": timezone.localtime(self.now).date(), **(initial or {})}
         super().__init__(data, initial=first)
-        if corrects is None:
+        self.fields["measured_by"].choices = list(about.measurers)  # type: ignore[attr-defined]
+        if about.corrects is not None:
+            self.fields["reason"].label = "Why is the set corrected?"
+            self.fields["reason"].help_text = "The earlier set stays on record."
+        elif about.newest:
+            self.fields["reason"].help_text = "The earlier set stays on record and counts too."
+            # Recorded after this page was opened: that is said first, and no reason was asked for.
+            self.fields["reason"].required = data is None or data.get("base") == about.newest
+        else:
             del self.fields["reason"]
-        if gate != VitalSet.Gate.POST_DOSE:
+        if about.gate != VitalSet.Gate.POST_DOSE:
             del self.fields["why_early"]
+        for name in ARM_FIELDS:
+            self.fields[name] = DeviceNumberField(label=_ARM_LABELS[name], unit="mmHg")
         for number in range(1, MOST_READINGS + 1):
             self._add_reading(number)
 
-    def _add_reading(self, number: int) -> None:
-        for measure in MEASURES:
-            field = DeviceNumberField(
-                label=f"Reading {number}, {WORDS[measure].lower()}", unit=UNITS[measure]
-            )
-            field.short = f"{SHORT[measure]}, {UNITS[measure]}"
-            self.fields[f"reading_{number}.{measure}"] = field
-        taken = _time_field(f"Reading {number}, time")
-        taken.widget.attrs["data-reading-time"] = str(number)
-        self.fields[f"reading_{number}.at"] = taken
+    @property
+    def arm_fields(self) -> list[Any]:
+        """The fields of the first measurement on both arms."""
+        return [self[name] for name in ARM_FIELDS]
 
     @property
-    def rows(self) -> list[ReadingRow]:
-        """The readings in order; the fourth is needed only when the second and third differ widely."""
-        return [
-            ReadingRow(
-                number,
-                [self[f"reading_{number}.{measure}"] for measure in MEASURES],
-                self[f"reading_{number}.at"],
-                number == MOST_READINGS,
-            )
-            for number in range(1, MOST_READINGS + 1)
-        ]
-
-    def clean_start(self) -> datetime | None:
-        """Return when the rest began by the server's clock."""
-        token = self.cleaned_data["start"]
-        if not token:
-            return None
-        start = read_start(token, code=self.code)
-        if start is None:
-            raise ValidationError(
-                "The start of the rest is not known any more. Start the rest again."
-            )
-        return start
+    def arms_touched(self) -> bool:
+        """Whether something stands in the fields of both arms, or is wrong with them."""
+        return any(self[name].value() not in (None, "") or self[name].errors for name in ARM_FIELDS)
 
     def clean(self) -> dict[str, Any]:
         """Put the readings together; every problem is said at its field."""
         cleaned = super().clean() or {}
-        if (
-            self.gate in SYMPTOMS_ASKED
-            and not cleaned.get("symptoms")
-            and not cleaned.get("no_symptoms")
-        ):
-            self.add_error("symptoms", "Tick what there is, or “none of these” after asking.")
-        if cleaned.get("symptoms") and cleaned.get("no_symptoms"):
-            self.add_error("no_symptoms", "Symptoms are ticked above. Remove one of the two.")
+        self._check_symptoms(cleaned)
+        self._check_count(cleaned)
+        arms = self._arms(cleaned)
         began = self._began(cleaned)
         readings = self._readings(cleaned, began)
         if self.errors:
@@ -151,60 +144,54 @@ class VitalsForm(forms.Form):
         if not readings:
             self.add_error("reading_1.systolic", "Enter the first reading.")
             return cleaned
-        cleaned["readings"] = readings
+        cleaned["readings"], cleaned["both_arms"] = readings, arms
         cleaned["rest_seconds"] = self._rest(began, readings[0])
-        self._ask_fourth(readings, cleaned.get("rest_seconds"))
+        if "as_it_is" not in self.data:
+            self._ask_for_more(readings, cleaned)
         return cleaned
+
+    def _check_symptoms(self, cleaned: dict[str, Any]) -> None:
+        some, none = cleaned.get("symptoms"), cleaned.get("no_symptoms")
+        if self.gate in SYMPTOMS_ASKED and not some and not none:
+            self.add_error("symptoms", "Tick what there is, or “none of these” after asking.")
+        if some and none:
+            self.add_error("no_symptoms", "Symptoms are ticked above. Remove one of the two.")
+
+    def _check_count(self, cleaned: dict[str, Any]) -> None:
+        counted = cleaned.get("counted_pulse")
+        for problem in plausibility(120, 80, counted) if counted is not None else ():
+            self.add_error("counted_pulse", problem.message)
+
+    def _arms(self, cleaned: dict[str, Any]) -> BothArms | None:
+        """Return the pressures of both arms; all four or none, and all four where they are due."""
+        values = [cleaned.get(name) for name in ARM_FIELDS]
+        if all(value is None for value in values) and not self.about.arms_due:
+            return None
+        for side in ("left", "right"):
+            systolic, diastolic = cleaned.get(f"{side}_systolic"), cleaned.get(f"{side}_diastolic")
+            for problem in plausibility(systolic, diastolic, 60):
+                if f"{side}_{problem.field}" not in self.errors:
+                    self.add_error(f"{side}_{problem.field}", problem.message)
+        if self.errors or None in values:
+            return None
+        arms = BothArms(*(float(value or 0) for value in values))
+        if cleaned.get("arm") not in arms.to_use:
+            self.add_error(
+                "arm",
+                f"The {' or '.join(sorted(arms.to_use))} arm read higher. Take the set there.",
+            )
+        return arms
 
     def _began(self, cleaned: dict[str, Any]) -> datetime | None:
         if cleaned.get("start"):
-            started: datetime = cleaned["start"]
-            return started
+            rest = self.about.rest
+            if rest is None or str(rest.uid) != cleaned["start"]:
+                self.add_error(
+                    "start", "The start of the rest is not known any more. Start the rest again."
+                )
+                return None
+            return rest.at
         return self._instant("rest_began", cleaned.get("rest_began"), cleaned, None)
-
-    def _instant(
-        self, name: str, taken: time | None, cleaned: dict[str, Any], after: datetime | None
-    ) -> datetime | None:
-        on: date | None = cleaned.get("measured_on")
-        if taken is None or on is None:
-            return None
-        try:
-            at = instant_of(taken, on, after=after, now=self.now)
-        except ValidationError as problem:
-            self.add_error(name, problem)
-            return None
-        if at > self.now:
-            self.add_error(name, "This is later than now. Check time and day.")
-            return None
-        return at
-
-    def _readings(self, cleaned: dict[str, Any], began: datetime | None) -> list[Reading]:
-        readings: list[Reading] = []
-        gap = 0  # number of the first reading left empty
-        for number in range(1, MOST_READINGS + 1):
-            names = [f"reading_{number}.{measure}" for measure in MEASURES]
-            values = [cleaned.get(name) for name in names]
-            taken = cleaned.get(f"reading_{number}.at")
-            if all(v is None for v in values) and not self._touched(names):
-                gap = gap or number
-                continue
-            if gap:
-                self.add_error(names[0], f"Reading {gap} is empty. Enter readings in their order.")
-            self._check(number, values)
-            at = self._instant(f"reading_{number}.at", taken, cleaned, began)
-            if taken is None and f"reading_{number}.at" not in self.errors:
-                self.add_error(f"reading_{number}.at", "Enter the time it was taken.")
-            readings.append(Reading(values[0], values[1], values[2], at))
-        return readings
-
-    def _touched(self, names: list[str]) -> bool:
-        return any(name in self.errors for name in names)
-
-    def _check(self, number: int, values: list[int | None]) -> None:
-        for problem in plausibility(*values):
-            name = f"reading_{number}.{problem.field}"
-            if name not in self.errors:
-                self.add_error(name, problem.message)
 
     def _rest(self, began: datetime | None, first: Reading) -> int | None:
         if began is None or first.at is None:
@@ -217,21 +204,35 @@ class VitalsForm(forms.Form):
             return None
         return seconds
 
-    def _ask_fourth(self, readings: list[Reading], rest_seconds: int | None) -> None:
-        """Ask for the fourth reading while there is time, instead of keeping a set that decides nothing."""
-        if "as_it_is" in self.data:
-            return
-        decision = decide(readings, rest_seconds=rest_seconds, measuring=self.measuring)
-        if (
-            isinstance(decision, Undecided)
-            and decision.fourth_required
-            and len(decision.problems) == 1
-        ):
-            low, high = self.measuring.gap_min_seconds, self.measuring.gap_max_seconds
+    def _ask_for_more(self, readings: list[Reading], cleaned: dict[str, Any]) -> None:
+        """Ask for a fourth reading or a counted pulse while there is time, instead of deciding nothing."""
+        decision = decide(
+            readings, rest_seconds=cleaned.get("rest_seconds"), measuring=self.measuring
+        )
+        if isinstance(decision, Undecided):
+            if decision.fourth_required and len(decision.problems) == 1:
+                low, high = self.measuring.gap_min_seconds, self.measuring.gap_max_seconds
+                self.add_error(
+                    "reading_4.systolic",
+                    f"Readings 2 and 3 differ widely: take a fourth reading, {low} to {high} seconds after "
+                    "the third.",
+                )
+        elif cleaned.get("counted_pulse") is None:
+            self._ask_count(decision, cleaned)
+
+    def _ask_count(self, decision: VitalDecision, cleaned: dict[str, Any]) -> None:
+        if pulse_must_be_counted(decision, cleaned.get("rhythm") or "", self.measuring):
             self.add_error(
-                "reading_4.systolic",
-                f"Readings 2 and 3 differ widely: take a fourth reading, {low} to {high} seconds after the third.",
+                "counted_pulse",
+                "The pulse is irregular or slow: count it for 60 seconds and enter the count.",
             )
+
+    @property
+    def more_asked(self) -> bool:
+        """Whether a fourth reading or a counted pulse is what is missing."""
+        return self.fourth_asked or bool(
+            "counted_pulse" in self.errors and self["counted_pulse"].value() in (None, "")
+        )
 
     @property
     def fourth_asked(self) -> bool:
@@ -242,18 +243,32 @@ class VitalsForm(forms.Form):
         """Return the arguments of the service that come from the page."""
         cleaned = self.cleaned_data
         names = ("arm", "cuff", "device", "posture", "symptoms", "readings", "rest_seconds")
-        return {name: cleaned[name] for name in names} | {"reason": cleaned.get("reason", "")}
+        how = HowTaken(
+            rhythm=cleaned["rhythm"],
+            counted_pulse=cleaned["counted_pulse"],
+            both_arms=cleaned["both_arms"],
+            girth_cm=cleaned["girth_cm"],
+            before=tuple(cleaned["before"]),
+            entry=cleaned["entry"],
+            measured_by=cleaned["measured_by"],
+            rest=self.about.rest if cleaned["start"] else None,
+            timed=self.timed(),
+        )
+        return {name: cleaned[name] for name in names} | {
+            "reason": cleaned.get("reason", ""),
+            "how": how,
+        }
+
+
+_KEPT = ("arm", "cuff", "device", "posture", "symptoms", "girth_cm", "before", "entry", "rhythm",
+         "counted_pulse", *ARM_FIELDS)  # fmt: skip
 
 
 def correction_values(wrong: VitalSet) -> dict[str, Any]:
     """Return the first values of the form that corrects a set."""
-    values: dict[str, Any] = {
-        "arm": wrong.arm,
-        "cuff": wrong.cuff,
-        "device": wrong.device,
-        "posture": wrong.posture,
-        "symptoms": wrong.symptoms,
+    values: dict[str, Any] = {name: getattr(wrong, name) for name in _KEPT} | {
         "no_symptoms": not wrong.symptoms,
+        "measured_by": wrong.measured_by_id,
         "measured_on": timezone.localtime(wrong.taken_at).date(),
     }
     if wrong.rest_seconds is not None:

@@ -1,22 +1,27 @@
-"""Answers, vital sets, assessments and sign-offs."""
+"""Answers, vital sets, other checks, assessments and sign-offs."""
 
 from screening.models.answers import AnswerSet
+from screening.models.checks import Check, EcgReading
 from screening.models.decision import Assessment, SignOff
 from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
 from screening.models.self_report import SelfReport, SelfReportEntry
 from screening.models.staff import StaffDecision
+from screening.models.timing import Timing
 from screening.models.vitals import VitalReading, VitalSet
 
 __all__ = [
     "AnswerSet",
     "Assessment",
+    "Check",
+    "EcgReading",
     "RequestAnswer",
     "RulesRun",
     "SelfReport",
     "SelfReportEntry",
     "SignOff",
     "StaffDecision",
+    "Timing",
     "VitalReading",
     "VitalSet",
 ]

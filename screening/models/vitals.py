@@ -6,6 +6,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
+from screening.models.timing import ENTRIES, TIMED, Timing
 from studylab.audit.history import append_only, fits, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
@@ -31,6 +32,10 @@ class VitalSet(models.Model):
         LYING = "lying", "lying down"
         OTHER = "other", "another way"
 
+    class Rhythm(models.TextChoices):
+        REGULAR = "regular", "regular"
+        IRREGULAR = "irregular", "irregular"
+
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(
         Participant, on_delete=models.PROTECT, related_name="vital_sets"
@@ -42,6 +47,18 @@ class VitalSet(models.Model):
     cuff = models.CharField(max_length=40, blank=True)
     device = models.CharField(max_length=60, blank=True)
     posture = models.CharField(max_length=10, choices=Posture.choices, blank=True)
+    girth_cm = models.FloatField(null=True)  # of the upper arm, for the cuff
+    before = models.JSONField(default=list)  # keys of BEFORE: what may have moved the readings
+    rest = models.ForeignKey(Timing, on_delete=models.PROTECT, null=True, related_name="+")
+    entry = models.CharField(max_length=10, choices=ENTRIES, blank=True)
+    measured_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    # One pressure on each arm, before a person's first set; all four or none.
+    left_systolic = models.PositiveSmallIntegerField(null=True)
+    left_diastolic = models.PositiveSmallIntegerField(null=True)
+    right_systolic = models.PositiveSmallIntegerField(null=True)
+    right_diastolic = models.PositiveSmallIntegerField(null=True)
+    rhythm = models.CharField(max_length=10, choices=Rhythm.choices, blank=True)
+    counted_pulse = models.PositiveSmallIntegerField(null=True)  # in 60 seconds, by hand
     symptoms = models.JSONField(default=list)
     systolic = models.FloatField(null=True)
     diastolic = models.FloatField(null=True)
@@ -72,6 +89,34 @@ class VitalSet(models.Model):
                 condition=Q(systolic=None, diastolic=None, pulse=None)
                 | Q(systolic__isnull=False, diastolic__isnull=False, pulse__isnull=False),
                 name="vitals_decided_whole",
+            ),
+            models.CheckConstraint(
+                condition=Q(repeat_of=None) | ~Q(reason=""), name="vitals_repeat_has_reason"
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    left_systolic=None,
+                    left_diastolic=None,
+                    right_systolic=None,
+                    right_diastolic=None,
+                )
+                | Q(
+                    left_systolic__range=(60, 260),
+                    left_diastolic__range=(30, 160),
+                    right_systolic__range=(60, 260),
+                    right_diastolic__range=(30, 160),
+                ),
+                name="vitals_both_arms_or_none",
+            ),
+            models.CheckConstraint(
+                condition=(Q(counted_pulse=None) | Q(counted_pulse__range=(30, 220)))
+                & (Q(girth_cm=None) | Q(girth_cm__range=(15, 70))),
+                name="vitals_beside_plausible",
+            ),
+            models.CheckConstraint(
+                condition=Q(rhythm__in=["", "regular", "irregular"])
+                & Q(entry__in=["", "typed", "device"]),
+                name="vitals_words_known",
             ),
         ]
         triggers = [
@@ -108,6 +153,7 @@ class VitalReading(models.Model):
     diastolic = models.PositiveSmallIntegerField()
     pulse = models.PositiveSmallIntegerField()
     at = models.DateTimeField()
+    timed = models.CharField(max_length=10, choices=TIMED, blank=True)
 
     class Meta:
         ordering = ["index"]
@@ -131,6 +177,16 @@ explain(
         "vitals_not_in_future": (
             Refused,
             "The readings were taken later than now. Check the times.",
+        ),
+        "vitals_repeat_has_reason": (Refused, "Say why another set is taken."),
+        "vitals_both_arms_or_none": (Refused, "Enter the pressure of both arms, or of neither."),
+        "vitals_beside_plausible": (
+            Refused,
+            "The counted pulse or the girth of the arm cannot be right.",
+        ),
+        "vitals_words_known": (
+            Refused,
+            "Say whether the pulse is regular, and how the readings came here.",
         ),
         "vitals_correction_has_reason": (Refused, "Say why the set is corrected."),
         "screening_vitalset_supersedes_id_key": (

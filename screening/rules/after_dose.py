@@ -6,10 +6,11 @@ project's proposals for the supervising physician; red flags follow the adverse 
 propranolol labels. Values are mmHg and beats per minute, unrounded.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Literal
 
+from screening.rules.bands import PersonalLimits
 from screening.rules.vitals import Undecided, VitalDecision, shown
 from studylab.studies.rules.protocol import LeaveLimits, PostDoseLimits
 
@@ -187,14 +188,18 @@ def judge_leave(
     limits: LeaveLimits,
     *,
     floor_systolic: float,
+    personal: PersonalLimits | None = None,
 ) -> LeaveResult:
     """Return whether the person is fit to leave and every reason why not.
+
+    A signed personal limit below the study's replaces it; one above it changes nothing, since the dose itself
+    lowers both values.
 
     `minutes_since_dose` is elapsed time. A systolic value close to the one at screening also passes, but
     never below `floor_systolic`, the protocol's floor for personal limits.
     """
     reasons = [
-        *_leave_values(decision, screening_decision, limits, floor_systolic),
+        *_leave_values(decision, screening_decision, _own(limits, personal), floor_systolic),
         *_leave_time(minutes_since_dose, limits),
         *_leave_answers(symptoms, ate, orthostatic_ok),
     ]
@@ -205,6 +210,17 @@ def judge_leave(
         earliest=timedelta(minutes=limits.earliest_minutes),
         emergency=bool(symptoms and symptoms & RED_FLAGS.keys()),
         too_late=bool(reasons) and overdue,
+    )
+
+
+def _own(limits: LeaveLimits, personal: PersonalLimits | None) -> LeaveLimits:
+    if personal is None:
+        return limits
+    pulse, systolic = limits.pulse_from, limits.systolic_from
+    return replace(
+        limits,
+        pulse_from=min(pulse, personal.pulse_from or pulse),
+        systolic_from=min(systolic, personal.systolic_from or systolic),
     )
 
 

@@ -6,7 +6,7 @@ people in the room still decide. A fact that is not known closes the gate like a
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from screening.rules.gate_facts import (
     ConsentFact,
@@ -14,16 +14,12 @@ from screening.rules.gate_facts import (
     GateFacts,
     GateRules,
     KitFact,
-    PreDoseFact,
     QuestionsFact,
     SignOffFact,
-    ValueOutcome,
 )
 from screening.rules.gate_medicines import washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
-from screening.rules.vitals import Undecided
-
-MEASURES = ("systolic", "diastolic", "pulse")
+from screening.rules.gate_vitals import check_reasons, pre_dose_reasons
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +47,8 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *_earlier(facts, rules),
         *_questions(facts.questions, rules, at),
         *washout_reasons(facts.washouts, rules, at),
-        *_pre_dose(facts.pre_dose, rules, at),
+        *pre_dose_reasons(facts.pre_dose, rules, at),
+        *check_reasons(facts.checks),
         *_kit(facts.kit, facts.allocation_number, at),
         *_cover(facts.cover, rules, at),
         *_holds(facts),
@@ -186,58 +183,6 @@ def _questions(fact: QuestionsFact | None, rules: GateRules, at: datetime) -> It
         yield shut("questions_old", "The questions are dated in the future.")
     elif answered_at.astimezone(rules.zone).date() != at.astimezone(rules.zone).date():
         yield shut("questions_old", "The questions were answered on another day.")
-
-
-def _pre_dose(fact: PreDoseFact | None, rules: GateRules, at: datetime) -> Iterator[GateReason]:
-    if fact is None or fact.decision is None:
-        yield shut("vitals_missing", "There are no pre-dose readings.")
-        return
-    yield from _age(fact, rules, at)
-    if isinstance(fact.decision, Undecided):
-        told = " ".join(problem.message for problem in fact.decision.problems)
-        yield shut(
-            "vitals_undecided", f"The pre-dose readings cannot be decided on. {told}".strip()
-        )
-        return
-    outcomes = fact.outcomes or ()
-    judged = {o.measure for o in outcomes if o.outcome is not None}
-    missing = [measure for measure in MEASURES if measure not in judged]
-    if missing:
-        named = ", ".join(missing)
-        yield unknown("vitals_unjudged", f"How the pre-dose values ({named}) meet the limits")
-    for outcome in outcomes:
-        yield from _value(outcome, fact.released)
-    if fact.released is None:
-        yield unknown("vitals_unreleased", "Whether a physician has released the readings")
-
-
-def _value(value: ValueOutcome, released: bool | None) -> Iterator[GateReason]:
-    """A value in the physician's band needs a release; one outside cannot be released."""
-    if value.outcome in {"pass", None}:
-        return  # None is named as not judged
-    if value.outcome == "review":
-        if released is False:
-            what = value.text or f"{value.measure.capitalize()} needs a physician's decision."
-            yield shut("vitals_unreleased", what)
-        return
-    yield shut(
-        "vitals_outside", value.text or f"{value.measure.capitalize()} is outside its limits."
-    )
-
-
-def _age(fact: PreDoseFact, rules: GateRules, at: datetime) -> Iterator[GateReason]:
-    taken_at = known(fact.taken_at)
-    if taken_at is None:
-        yield unknown("vitals_old", "When the pre-dose readings were taken")
-    elif taken_at > at:
-        yield shut("vitals_old", "The pre-dose readings are dated in the future.")
-    elif at - taken_at > timedelta(minutes=rules.pre_dose_valid_minutes):
-        minutes = int((at - taken_at).total_seconds() // 60)
-        yield shut(
-            "vitals_old",
-            f"The pre-dose readings are {minutes} minutes old; "
-            f"at most {rules.pre_dose_valid_minutes} are allowed.",
-        )
 
 
 def _kit(fact: KitFact | None, number: str | None, at: datetime) -> Iterator[GateReason]:

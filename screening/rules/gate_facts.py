@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Literal
 
+from screening.rules.checks import CheckOutcome
 from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision
+from studylab.studies.rules.protocol import CheckKind
 
 ValueOutcomeWord = Literal["pass", "review", "outside"]
 QuestionsOutcome = Literal["clear", "released", "hold", "undecided"]
@@ -69,8 +71,20 @@ class ValueOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckFact:
+    """How one check besides the readings stands; outcome None: not taken."""
+
+    kind: CheckKind
+    outcome: CheckOutcome | None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PreDoseFact:
-    """The newest pre-dose set: `taken_at` is its last reading; `released` means a signed release of this set."""
+    """The newest pre-dose set: `taken_at` is its last reading; `released` means a signed release of this set.
+
+    `outcomes` also hold values of earlier sets of the visit that rule out a dose.
+    """
 
     decision: VitalDecision | Undecided | None
     taken_at: datetime | None
@@ -112,6 +126,7 @@ class GateFacts:
     allocation_number: str | None
     questions: QuestionsFact | None
     pre_dose: PreDoseFact | None
+    checks: tuple[CheckFact, ...] | None  # besides the readings, as the study asks before the dose
     earlier_visits_finished: tuple[tuple[int, bool | None], ...] | None
     spacing_problems: tuple[str, ...] | None  # those without a recorded deviation
     washouts: tuple[Washout, ...] | None  # medicines that the dose has to wait for

@@ -80,11 +80,13 @@ def inputs_digest(
     table_hash: str,
     protocol_hash: str,
     personal: PersonalLimits | None = None,
+    measured: Mapping[str, Any] | None = None,
 ) -> str:
     """Return the SHA-256 (64 hexadecimal characters) of everything assessed, to bind a signature to it.
 
     The order of answers and of medicines does not count; an unanswered question and one that is left out
     are the same. The person's age is part of it: pass the age that was signed, not a newer one.
+    `measured` is plain JSON: all sets of readings and the checks besides them.
     """
     content = {
         "answers": {
@@ -97,6 +99,7 @@ def inputs_digest(
         "vitals": None if vitals is None else _fields(vitals),
         "person": _fields(person),
         "personal": None if personal is None else _fields(personal),
+        "measured": measured,
         "table": table_hash,
         "protocol": protocol_hash,
     }

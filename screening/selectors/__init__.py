@@ -1,6 +1,7 @@
 """Reading answers, vital sets, assessments and sign-offs."""
 
 from screening.selectors.answers import access_answers, answer_sets, newest_answers
+from screening.selectors.checks import check_facts, standing_test_ok
 from screening.selectors.gate import pre_dose_fact, questions_fact, sign_off_fact
 from screening.selectors.inputs import Inputs, current_inputs, current_inputs_digest
 from screening.selectors.medicines import washouts_of
@@ -25,6 +26,7 @@ __all__ = [
     "access_answers",
     "access_vital_set",
     "answer_sets",
+    "check_facts",
     "current_inputs",
     "current_inputs_digest",
     "decision_of",
@@ -38,6 +40,7 @@ __all__ = [
     "sign_off_queue",
     "sign_off_state",
     "standing_sets",
+    "standing_test_ok",
     "value_places",
     "washouts_of",
 ]

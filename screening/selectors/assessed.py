@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from screening.models import AnswerSet, Assessment, VitalSet
+from screening.models import AnswerSet, Assessment, Check, VitalSet
 from screening.rules.after_the_fact import after_the_fact
 from screening.rules.assessment import Assessment as Result
 from screening.rules.assessment import assess
@@ -37,9 +37,14 @@ def assessed(inputs: Inputs, *, zone: ZoneInfo, gate: str, at: datetime) -> Resu
     if inputs.limits_then is not None:
         then = _assess(inputs, inputs.limits_then, gate, local)
         more += after_the_fact(then, result)
+    gaps = result.missing
+    if inputs.measured is not None:
+        found, missing = inputs.measured.judged()
+        more += found
+        gaps = (*gaps, *missing)
     # Two unknown parts of one name ("this/that") say the same thing twice; once is enough.
     findings = ordered(dict.fromkeys((*result.findings, *more)))
-    return replace(result, findings=findings, outcome=outcome_of(findings, result.missing))
+    return replace(result, findings=findings, missing=gaps, outcome=outcome_of(findings, gaps))
 
 
 def _assess(inputs: Inputs, limits: Limits, gate: str, local: datetime) -> Result:
@@ -79,6 +84,12 @@ class Records:
             .prefetch_related("readings")
         ):
             self._vitals[vital_set.participant_id].append(vital_set)
+        self._checks: dict[int, list[Check]] = defaultdict(list)
+        checks = Check.objects.filter(
+            participant_id__in=ids, gate=VitalSet.Gate.SCREENING, superseded_by=None
+        )
+        for check in checks.select_related("reading").order_by("id"):
+            self._checks[check.participant_id].append(check)
         self.newest = {
             row.participant_id: row
             for row in Assessment.objects.filter(
@@ -96,5 +107,5 @@ class Records:
         """Return what an assessment of the person by a protocol looks at."""
         return screening_inputs(
             protocol, table_of(protocol), self._answers[person.pk], self._vitals[person.pk],
-            self._versions, self._told.get(person.pk),
+            self._versions, self._checks[person.pk], person.study.zone, self._told.get(person.pk),
         )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from screening.models import AnswerSet, VitalSet
+from screening.models import AnswerSet, Check, Timing, VitalSet
 from studylab.participants.models import Participant
 
 
@@ -18,3 +18,14 @@ def first_vitals(participant: Participant) -> datetime | None:
     return VitalSet.objects.filter(participant=participant).order_by("taken_at").values_list(
         "taken_at", flat=True
     ).first()  # fmt: skip
+
+
+def first_check(participant: Participant) -> datetime | None:
+    """Return when the earliest check was taken or timed."""
+    taken = Check.objects.filter(participant=participant).order_by("taken_at").values_list(
+        "taken_at", flat=True
+    )  # fmt: skip
+    timed = (
+        Timing.objects.filter(participant=participant).order_by("at").values_list("at", flat=True)
+    )
+    return min((*taken[:1], *timed[:1]), default=None)

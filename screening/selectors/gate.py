@@ -1,5 +1,6 @@
 """What the dose gate asks of screening, in the words of `screening.rules.gate_facts`."""
 
+from dataclasses import replace
 from datetime import datetime
 from uuid import UUID
 
@@ -25,10 +26,13 @@ from screening.selectors.vitals import (
     bands_for,
     decision_of,
     newest_vitals,
+    standing_sets,
+    to_weigh,
     value_places,
     value_text,
 )
 from studylab.participants.models import Hold, Participant
+from studylab.studies.rules.protocol import VitalBands
 from studylab.studies.selectors import current_protocol
 
 
@@ -96,9 +100,13 @@ def pre_dose_fact(participant: Participant, visit_uid: UUID, at: datetime) -> Pr
     if isinstance(decision, VitalDecision):
         bands = bands_for(vital_set.gate, limits, personal_limits(sign_off_state(participant, at)))
         assert bands is not None
-        outcomes = tuple(
-            ValueOutcome(measure=m, outcome=place, text=value_text(m, decision, getattr(bands, m)))
-            for m, place in value_places(decision, bands).items()
+        outcomes = (
+            *_outcomes(decision, bands),
+            *_ruled_out(participant, visit_uid, vital_set, bands),
+            *(
+                ValueOutcome(measure="pulse", outcome="review", text=text)
+                for text in to_weigh(vital_set, limits)
+            ),
         )
     readings = list(vital_set.readings.all())
     return PreDoseFact(
@@ -109,3 +117,27 @@ def pre_dose_fact(participant: Participant, visit_uid: UUID, at: datetime) -> Pr
             participant=participant, vital_set_uid=vital_set.uid, released_at__isnull=False
         ).exists(),
     )
+
+
+def _outcomes(decision: VitalDecision, bands: VitalBands) -> tuple[ValueOutcome, ...]:
+    return tuple(
+        ValueOutcome(measure=m, outcome=place, text=value_text(m, decision, getattr(bands, m)))
+        for m, place in value_places(decision, bands).items()
+    )
+
+
+def _ruled_out(
+    participant: Participant, visit_uid: UUID, newest: VitalSet, bands: VitalBands
+) -> tuple[ValueOutcome, ...]:
+    """Return the values of earlier sets of the visit that rule out a dose, whatever came after."""
+    found = []
+    for earlier in standing_sets(participant, VitalSet.Gate.PRE_DOSE, visit_uid):
+        decision = decision_of(earlier)
+        if earlier.pk == newest.pk or not isinstance(decision, VitalDecision):
+            continue
+        found += [
+            replace(one, text=f"An earlier set of this visit rules out a dose: {one.text}")
+            for one in _outcomes(decision, bands)
+            if one.outcome == "outside"
+        ]
+    return tuple(found)

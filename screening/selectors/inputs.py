@@ -7,13 +7,15 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from screening.models import AnswerSet, Assessment, VitalSet
+from screening.models import AnswerSet, Assessment, Check, VitalSet
 from screening.rules.inputs import Answer, Medicine, Person, inputs_digest
 from screening.rules.outcome import Finding
 from screening.rules.rows import Gate, QuestionRow
 from screening.rules.table import RuleTable, load_table
 from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
+from screening.selectors.checks import standing_checks
+from screening.selectors.measured import Measured, measured_at_screening
 from screening.selectors.told import told_before
 from screening.selectors.vitals import decision_of, standing_sets
 from studylab.participants.models import Participant
@@ -34,7 +36,8 @@ CHANGED = "A first answer that matters was taken back; a physician looks at it."
 class Inputs:
     """One state of a person's record at a gate.
 
-    `repeated` says that the vital set is not the first one outside the limits. `taken_back` are findings on
+    `repeated` says that the sets of readings exclude together. `measured` is what all sets and the other checks
+    at screening come to, None at other gates. `taken_back` are findings on
     answers that mattered at first and were changed to ones that do not.
     """
 
@@ -50,6 +53,7 @@ class Inputs:
     person: Person
     taken_back: tuple[Finding, ...]
     limits_then: Limits | None = None  # in force when the values were taken, where they differ
+    measured: Measured | None = None
 
     @cached_property
     def digest(self) -> str:
@@ -62,6 +66,7 @@ class Inputs:
             person=self.person,
             table_hash=self.table.hash,
             protocol_hash=self.protocol.version.sha256,
+            measured=self.measured.content() if self.measured else None,
         )
 
 
@@ -94,6 +99,7 @@ def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleT
     vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
     return screening_inputs(
         protocol, table, sets, vital_sets, confirmed_versions(participant.study),
+        list(standing_checks(participant, VitalSet.Gate.SCREENING)), participant.study.zone,
         told_before(participant),
     )  # fmt: skip
 
@@ -104,15 +110,19 @@ def screening_inputs(
     sets: Sequence[AnswerSet],
     vital_sets: Sequence[VitalSet],
     versions: list[ProtocolVersion],
+    checks: Sequence[Check],
+    zone: ZoneInfo,
     told: Mapping[str, Sequence[Any]] | None = None,
 ) -> Inputs:
-    """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets.
+    """Return the inputs at screening from one person's rows, oldest first: all answers, standing vital sets
+    and other checks.
 
     `versions` are the study's confirmed protocol versions, `told` what the person changed before sending.
     """
     newest = sets[-1] if sets else None
     vital_set = vital_sets[-1] if vital_sets else None
     decision = decision_of(vital_set)
+    measured = measured_at_screening(protocol.plan.limits, zone, vital_sets, checks, newest)
     return Inputs(
         protocol=protocol,
         table=table,
@@ -122,10 +132,11 @@ def screening_inputs(
         medicines=as_medicines(newest.medicines) if newest else (),
         no_medicines=newest.no_medicines if newest else False,
         vitals=decision if isinstance(decision, VitalDecision) else None,
-        repeated=any(earlier.verdict not in ("", "pass") for earlier in vital_sets[:-1]),
+        repeated=measured.ruling.outcome == "exclude",
         person=person_of(newest),
         taken_back=_taken_back(table.asked("screening"), sets, told or {}),
         limits_then=_limits_then(protocol.plan.limits, newest, vital_set, versions),
+        measured=measured,
     )
 
 

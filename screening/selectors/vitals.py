@@ -1,5 +1,7 @@
 """Reading vital sets, and what their decision values mean against the limits."""
 
+from collections.abc import Iterable
+from datetime import tzinfo
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -7,7 +9,16 @@ from django.http import Http404
 
 from screening.models import VitalSet
 from screening.rules.bands import PersonalLimits, Place, judge, personal_bands
-from screening.rules.vitals import UNITS, WORDS, Undecided, VitalDecision, VitalProblem, shown
+from screening.rules.sets import TakenSet
+from screening.rules.taking import BothArms, weighed
+from screening.rules.vitals import (
+    UNITS,
+    WORDS,
+    Undecided,
+    VitalDecision,
+    VitalProblem,
+    shown,
+)
 from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Band, Limits, VitalBands
 
@@ -60,16 +71,58 @@ def decision_of(vital_set: VitalSet | None) -> VitalDecision | Undecided | None:
 
 
 def _used(vital_set: VitalSet) -> tuple[int, int]:
-    """Return the numbers of the two readings whose means are stored."""
+    """Return the numbers of the two readings whose means are stored; a counted pulse may stand for theirs."""
     readings = list(vital_set.readings.all())
-    decided = tuple(getattr(vital_set, measure) for measure in MEASURES)
+    decided = (vital_set.systolic, vital_set.diastolic)
     for first in (2, 3):
         pair = readings[first - 1 : first + 1]
         if len(pair) == 2 and decided == tuple(
-            sum(getattr(reading, measure) for reading in pair) / 2 for measure in MEASURES
+            sum(getattr(reading, measure) for reading in pair) / 2 for measure in MEASURES[:2]
         ):
             return first, first + 1
     raise AssertionError("the stored decision is the mean of no two readings")
+
+
+def arms_of(vital_set: VitalSet) -> BothArms | None:
+    """Return the pressures of both arms that were taken with a set."""
+    values = (
+        vital_set.left_systolic,
+        vital_set.left_diastolic,
+        vital_set.right_systolic,
+        vital_set.right_diastolic,
+    )
+    return None if None in values else BothArms(*map(float, values))  # type: ignore[arg-type]
+
+
+def known_arms(participant: Participant) -> BothArms | None:
+    """Return the newest comparison of the person's two arms; None while both were never measured."""
+    newest = (
+        VitalSet.objects.filter(
+            participant=participant, superseded_by=None, left_systolic__isnull=False
+        )
+        .order_by("id")
+        .last()
+    )
+    return arms_of(newest) if newest else None
+
+
+def to_weigh(vital_set: VitalSet, limits: Limits) -> tuple[str, ...]:
+    """Return what a physician weighs in a set besides its values."""
+    return weighed(vital_set.rhythm, arms_of(vital_set), limits.measuring)
+
+
+def taken_sets(
+    vital_sets: Iterable[VitalSet], limits: Limits, zone: tzinfo
+) -> tuple[TakenSet, ...]:
+    """Return standing sets, oldest first, as the rules weigh them together."""
+    found = []
+    for one in vital_sets:
+        decision = decision_of(one)
+        assert decision is not None
+        found.append(
+            TakenSet(decision, one.taken_at.astimezone(zone).date(), to_weigh(one, limits))
+        )
+    return tuple(found)
 
 
 def bands_for(gate: str, limits: Limits, personal: PersonalLimits | None) -> VitalBands | None:

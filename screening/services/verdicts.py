@@ -4,11 +4,10 @@ from dataclasses import dataclass
 
 from screening.rules.after_dose import judge_post_dose
 from screening.rules.bands import Place
+from screening.rules.sets import Ruling
 from screening.rules.vitals import Undecided, VitalDecision
 from screening.selectors.vitals import value_places, value_text
 from studylab.studies.rules.protocol import PostDoseLimits, VitalBands
-
-REPEAT_AFTER_SECONDS = 600  # rest of ten minutes before the one repeat of a set (proposal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,25 +20,34 @@ class Verdict:
     symptoms: bool = False
 
 
-def screening_verdict(decision: VitalDecision, bands: VitalBands, *, repeated: bool) -> Verdict:
-    """Return pass, physician, or for a value outside: repeat on another day once, then exclude."""
-    places = value_places(decision, bands)
-    reasons = _texts(decision, bands, places)
-    if "outside" in places.values():
-        return Verdict("exclude" if repeated else "repeat", reasons)
-    return Verdict("physician" if reasons else "pass", reasons)
+def screening_verdict(
+    ruling: Ruling, decision: VitalDecision, bands: VitalBands, weigh: tuple[str, ...]
+) -> Verdict:
+    """Return what all sets at screening come to, with the reasons of the new one."""
+    reasons = (*_texts(decision, bands, value_places(decision, bands)), *weigh, *ruling.reasons)
+    return Verdict("" if ruling.outcome == "undecided" else ruling.outcome, reasons)
 
 
 def pre_dose_verdict(
-    decision: VitalDecision, bands: VitalBands, *, repeated: bool, held_before: bool
+    decision: VitalDecision,
+    bands: VitalBands,
+    *,
+    weigh: tuple[str, ...],
+    repeated: bool,
+    held_before: bool,
+    ruled_out: bool,
 ) -> Verdict:
-    """Return pass, repeat (once, after ten minutes of rest), hold, or exclude at a second visit on hold.
+    """Return pass, repeat (once, after a rest), hold, or exclude at a second visit on hold.
 
-    A value outside even the physician's band holds at once.
+    A value outside even the physician's band holds at once and rules out a dose at this visit: `ruled_out` says
+    that an earlier set of it showed one. `weigh` is what a physician looks at besides the values.
     """
     places = value_places(decision, bands)
-    reasons = _texts(decision, bands, places)
+    reasons = (*_texts(decision, bands, places), *weigh)
     if not reasons:
+        if ruled_out:
+            told = "An earlier set of this visit was outside the limits: no dose at this visit."
+            return Verdict("hold", (told,))  # the hold of that set is open
         return Verdict("pass")
     if "outside" not in places.values() and not repeated:
         return Verdict("repeat", reasons)

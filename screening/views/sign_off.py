@@ -14,6 +14,7 @@ from screening.forms.sign_off import RequestAnswerForm, SignOffForm
 from screening.models import Assessment, SignOff
 from screening.selectors import current_inputs, newest_assessment, sign_off_queue, sign_off_state
 from screening.selectors.answers import answer_sets, as_medicines
+from screening.selectors.ecgs import unread_ecgs
 from screening.selectors.history import Change, changes
 from screening.selectors.lapsing import lapsing
 from screening.selectors.medicines import washouts_of
@@ -64,6 +65,7 @@ def queue(request: StaffRequest, study: str) -> HttpResponse:
         "protocol": current_protocol(request.study),
         "lapsing": lapsing(request.study, clock.now()),
         "asked": open_requests(request.study),
+        "ecgs": unread_ecgs(request.study),
     }
     return render(request, "screening/sign_off_queue.html", context)
 

@@ -9,15 +9,22 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
-from screening.forms.vitals import VitalsForm, correction_values
-from screening.models import VitalSet
-from screening.rest_start import make_start, read_start
+from screening.forms.vitals import SetContext, VitalsForm, correction_values
+from screening.models import Timing, VitalSet
 from screening.rules.after_dose import symptom_words
+from screening.rules.sets import RULES
+from screening.rules.vital_chart import vital_chart
+from screening.selectors.check_page import check_lines
+from screening.selectors.measurers import measurers
+from screening.selectors.set_history import set_history
+from screening.selectors.timings import open_rest
 from screening.selectors.visits import access_visit
 from screening.selectors.vital_page import vital_page
-from screening.selectors.vitals import access_vital_set, newest_vitals
-from screening.services import vitals_record
+from screening.selectors.vitals import access_vital_set, known_arms, newest_vitals
+from screening.services import timing_start, vitals_record
+from screening.services.check_records import Where
 from screening.services.early import early_check_record
+from screening.services.readings import BEFORE
 from screening.views.words import PLACES, VERDICTS, next_url, with_query
 from studylab import clock
 from studylab.access import Cap, requires
@@ -79,19 +86,27 @@ def _take(
     corrects: VitalSet | None = None,
 ) -> HttpResponse:
     if request.method == "POST" and "start_rest" in request.POST:
-        token = make_start(code=participant.code)
-        return redirect(with_query(request.path, start=token, next=next_url(request)))
-    token = request.POST.get("start") or request.GET.get("start") or ""
-    started = read_start(token, code=participant.code) if token else None
+        where = Where(gate, visit_uid)
+        timing_start(
+            participant=participant, kind=Timing.Kind.REST, where=where, actor=request.actor
+        )
+        return redirect(with_query(request.path, next=next_url(request)))
     newest = newest_vitals(participant, gate, visit_uid)
-    measuring = current_protocol(request.study).plan.limits.measuring
+    limits = current_protocol(request.study).plan.limits
+    rest = None if corrects else open_rest(participant, gate, visit_uid)
+    about = SetContext(
+        gate=gate,
+        measuring=limits.measuring,
+        measurers=[(person.pk, person.name) for person in measurers(participant)],
+        rest=rest,
+        arms_due=limits.measuring.both_arms_first and known_arms(participant) is None,
+        newest=str(newest.uid) if newest else "",
+        corrects=corrects,
+    )
     form = VitalsForm(
         request.POST or None,
-        gate=gate,
-        code=participant.code,
-        measuring=measuring,
-        initial=_initial(participant, corrects, newest, token if started else ""),
-        corrects=corrects,
+        about=about,
+        initial=_initial(request, participant, about, newest),
     )
     sitting = {"gate": gate, "visit_uid": visit_uid, "supersedes": corrects}
 
@@ -112,7 +127,10 @@ def _take(
             "corrects": corrects,
             "newest": newest,
             "next": next_url(request),
-            **_rest(started, measuring),
+            "known_arms": known_arms(participant),
+            "checks": check_lines(participant, gate, visit_uid, limits),
+            "here": request.get_full_path(),
+            **_rest(rest.at if rest else None, limits.measuring),
         },
     )
 
@@ -153,15 +171,28 @@ def _write(
 
 
 def _initial(
-    participant: Participant, corrects: VitalSet | None, newest: VitalSet | None, start: str
+    request: StaffRequest, participant: Participant, about: SetContext, newest: VitalSet | None
 ) -> dict[str, Any]:
-    """Return first values: of the set that is corrected, else the arm and cuff of screening."""
-    first: dict[str, Any] = {"base": str(newest.uid) if newest else "", "start": start}
-    if corrects is not None:
-        return first | correction_values(corrects)
+    """Return first values: of the set that is corrected, else the higher arm, cuff and device of before."""
+    first: dict[str, Any] = {
+        "base": about.newest,
+        "start": str(about.rest.uid) if about.rest else "",
+        "measured_by": request.actor.user_id,
+    }
+    if about.corrects is not None:
+        return first | correction_values(about.corrects)
+    if newest is not None and newest.verdict == "repeat":
+        first["reason"] = "The rules ask for a repeat of the whole set."
+    elif newest is not None and newest.systolic is None:
+        first["reason"] = "The last set was not taken as asked."
     before = newest_vitals(participant, VitalSet.Gate.SCREENING)
     if before is not None:
-        first |= {"arm": before.arm, "cuff": before.cuff, "device": before.device}
+        first |= {"cuff": before.cuff, "device": before.device, "girth_cm": before.girth_cm}
+    arms = known_arms(participant)
+    if arms is not None and len(arms.to_use) == 1:
+        first["arm"] = next(iter(arms.to_use))
+    elif before is not None:
+        first["arm"] = before.arm
     return first
 
 
@@ -178,6 +209,8 @@ def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRespo
     verdict = VERDICTS[vital_set.verdict]
     if decided and not vital_set.verdict:
         verdict = ("info", "decided; judged at the leave check")
+    limits = current_protocol(request.study).plan.limits
+    history = set_history(vital_set)
     return render(
         request,
         "screening/vitals.html",
@@ -187,12 +220,20 @@ def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRespo
             "page": vital_page(vital_set),
             "places": PLACES,
             "verdict": verdict,
+            "verdicts": VERDICTS,
             "symptoms": symptom_words(frozenset(vital_set.symptoms)),
+            "before": ", ".join(BEFORE[key] for key in vital_set.before if key in BEFORE),
             "stands": stands,
             "repeat_now": today
             and vital_set.verdict == "repeat"
             and request.actor.may(Cap.VITALS_RECORD),
             "again_url": _again(participant, vital_set, next_url(request)),
+            "history": history,
+            "drawing": vital_chart([line.column for line in history]),
+            "which_decides": RULES[vital_set.gate],
+            "rest_before_repeat": limits.measuring.repeat_after_seconds // 60,
+            "checks": check_lines(participant, vital_set.gate, vital_set.visit_uid, limits),
+            "here": request.get_full_path(),
             "protocol": current_protocol(request.study),
             "next": next_url(request),
         },

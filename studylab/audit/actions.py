@@ -47,6 +47,9 @@ class Action(StrEnum):
     SELF_REPORT_SENT = "self_report.sent"
     VITALS_RECORDED = "vitals.recorded"
     VITALS_CORRECTED = "vitals.corrected"
+    CHECK_RECORDED = "check.recorded"
+    CHECK_CORRECTED = "check.corrected"
+    ECG_READ = "ecg.read"
     ASSESSED = "assessment.made"
     RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
@@ -135,6 +138,9 @@ SENTENCES: dict[Action, str] = {
     Action.SELF_REPORT_SENT: "sent the questionnaire",
     Action.VITALS_RECORDED: "recorded a vital set",
     Action.VITALS_CORRECTED: "corrected a vital set",
+    Action.CHECK_RECORDED: "recorded a check",
+    Action.CHECK_CORRECTED: "corrected a check",
+    Action.ECG_READ: "read an ECG",
     Action.ASSESSED: "ran the rules over answers and values",
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",

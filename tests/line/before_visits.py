@@ -127,12 +127,53 @@ def screening_vitals(lab: Lab) -> None:
     lab.clock.jump("10:58")
     desk = lab.experimenter
     desk.take("Take the screening vitals", lab.code)
-    take_readings(lab, desk, "11:00", USUAL)
+    take_readings(lab, desk, "11:00", USUAL, both_arms=True)
+    standing_test(lab, desk, "11:12")
     desk.follow(f"What comes next for {lab.code}")
     desk.see_next("Decide and sign", "clinician")
 
 
-def take_readings(lab: Lab, desk: Desk, now: str, readings: Readings) -> None:
+def standing_test(lab: Lab, desk: Desk, now: str) -> None:
+    """From the page of a set: rest lying down from a local time on, stand up, measure after one and three minutes."""
+    began = datetime.combine(lab.clock.day, time.fromisoformat(now))
+
+    def at(seconds: int) -> str:
+        return (began + timedelta(seconds=seconds)).time().isoformat()
+
+    desk.follow("Do the standing test")
+    desk.choose("How did the person rest before?", "lying down")
+    lab.clock.jump(now)
+    desk.press("Start the rest")
+    lab.clock.jump(at(300))
+    desk.press("Standing up now")
+    lab.clock.jump(at(540))
+    for where, systolic, diastolic in (
+        ("Before standing up", 118, 74), ("After 1 minute", 112, 76), ("After 3 minutes", 115, 77),
+    ):  # fmt: skip
+        desk.fill(f"{where}, systolic", str(systolic))
+        desk.fill(f"{where}, diastolic", str(diastolic))
+    desk.fill("After 1 minute, time", at(363))
+    desk.fill("After 3 minutes, time", at(484))
+    desk.choose("Dizzy, faint, unsteady or unwell on standing?", "No, asked")
+    desk.fill("Device", "Monitor 2")
+    desk.press("Save the test")
+    desk.see("fine")
+    desk.follow("Go on")
+
+
+def simple_check(desk: Desk, name: str, label: str, value: str, *, device: str = "") -> None:
+    """From a page that lists the checks: do one that has a single value."""
+    desk.follow(f"Do the {name}")
+    desk.fill(label, value)
+    if device:
+        desk.fill("Device", device)
+    desk.press("Save")
+    desk.follow("Go on")
+
+
+def take_readings(
+    lab: Lab, desk: Desk, now: str, readings: Readings, *, both_arms: bool = False
+) -> None:
     """Start the rest now, a local time, and record three readings from six minutes later on."""
     began = datetime.combine(lab.clock.day, time.fromisoformat(now))
     lab.clock.jump(now)
@@ -144,8 +185,15 @@ def take_readings(lab: Lab, desk: Desk, now: str, readings: Readings) -> None:
         desk.fill(f"Reading {number}, time", taken.time().isoformat())
         for measure, value in zip(MEASURES, values, strict=True):
             desk.fill(f"Reading {number}, {measure}", str(value))
+    if both_arms:
+        for label, value in (
+            ("Left arm, systolic", "124"), ("Left arm, diastolic", "80"),
+            ("Right arm, systolic", "119"), ("Right arm, diastolic", "78"),
+        ):  # fmt: skip
+            desk.fill(label, value)
     desk.choose("How did the person sit?", SEATED)
     desk.choose("Arm", "Left")
+    desk.choose("Is the pulse regular?", "regular")
     desk.fill("Cuff size", "standard adult")
     desk.fill("Device", "Monitor 2")
     desk.tick("Asked: none of these")

@@ -3,7 +3,13 @@
 from playwright.sync_api import expect
 
 from tests import cast
-from tests.line.before_visits import Readings, answer_questions, take_readings
+from tests.line.before_visits import (
+    Readings,
+    answer_questions,
+    simple_check,
+    standing_test,
+    take_readings,
+)
 from tests.line.conftest import Lab
 from tests.line.visits import THURSDAY, do, finish, start_visit
 
@@ -13,7 +19,8 @@ AFTER: Readings = ((112, 72, 60), (109, 70, 57), (110, 71, 58))
 LEAVING: Readings = ((114, 73, 63), (112, 71, 61), (113, 72, 62))
 EVERY_REASON = (
     "“What did the volunteer recall?” is not recorded.", "Today's questions are not answered.",
-    "There are no pre-dose readings.", "There is no kit for this person.", "No physician is on site.",
+    "There are no pre-dose readings.", "Breath alcohol: not done at this visit.",
+    "There is no kit for this person.", "No physician is on site.",
     "Until when a physician is on site",
 )  # fmt: skip
 
@@ -68,6 +75,9 @@ def before_the_dose(lab: Lab) -> None:
     desk.see("Let the person rest 10 minutes and repeat the whole set once.")
     desk.follow("Repeat the whole set")
     take_readings(lab, desk, "09:30", SECOND)
+    value = "What the device shows, mg/L of breath"
+    simple_check(desk, "breath alcohol", value, "0.00", device="Breath tester 1")
+    simple_check(desk, "last meal", "Last ate at", lab.clock.field_value("07:50"))
     desk.follow("Go on")
     do(desk, 2, "reminder", "reminder_answer")
 
@@ -158,9 +168,9 @@ def after_the_wait(lab: Lab) -> None:
     desk.again("may leave")
     desk.follow("Take the readings")
     take_readings(lab, desk, "13:52", LEAVING)
+    standing_test(lab, desk, "14:03")
     desk.follow("Go on")
     desk.choose("Has the volunteer eaten?", "Yes")
-    desk.choose("Standing test passed: up for three minutes, steady, no dizziness?", "Yes")
     desk.tick("Asked: none of these")
     desk.press("Check whether fit to leave", "fit")
     desk.see("Fit to leave is on record.")

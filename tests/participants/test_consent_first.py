@@ -21,6 +21,8 @@ BOTH, STUDY = ("questions", "study"), ("study",)
 GUARDED = [
     ("screening_answerset", "given_at", BOTH),
     ("screening_vitalset", "taken_at", STUDY),
+    ("screening_timing", "at", STUDY),
+    ("screening_check", "taken_at", STUDY),
     ("screening_signoff", "signed_at", BOTH),
     ("scheduling_series", "booked_at", STUDY),
     ("scheduling_steprecord", "occurred_at", STUDY),

@@ -18,6 +18,7 @@ from screening.rules.after_dose import (
     judge_leave,
     judge_post_dose,
 )
+from screening.rules.bands import PersonalLimits
 from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
 from studylab.studies.rules.protocol import LeaveLimits, PostDoseLimits
 
@@ -157,6 +158,27 @@ def leave(
 def reasons_of(result: LeaveResult) -> set[str]:
     assert result.fit == (not result.reasons)
     return {reason.code for reason in result.reasons}
+
+
+@pytest.mark.parametrize(
+    ("own", "systolic", "codes"),
+    [
+        (None, 92, {"systolic_low"}),
+        (PersonalLimits(systolic_from=92), 92, set()),  # signed at screening, above the floor of 90
+        (PersonalLimits(systolic_from=92), 91.5, {"systolic_low"}),
+        (
+            PersonalLimits(systolic_from=98, pulse_from=55),
+            95,
+            set(),
+        ),  # a higher one changes nothing
+    ],
+)
+def test_a_signed_personal_limit_counts_when_leaving(own, systolic, codes) -> None:
+    result = judge_leave(
+        vitals(systolic, pulse=50), vitals(130), 240, NONE, True, True, LEAVE, floor_systolic=90,
+        personal=own,
+    )  # fmt: skip
+    assert reasons_of(result) == codes
 
 
 def test_v12_ten_minutes_too_early() -> None:

@@ -15,14 +15,8 @@ from hypothesis import strategies as st
 from screening.rules.checks import CheckResult, judge_check, pregnancy_test_applies, ruling
 from screening.rules.ecg import corrected_qt, implausible
 from screening.rules.sets import TakenSet, screening_ruling
-from screening.rules.vitals import (
-    BothArms,
-    Undecided,
-    VitalDecision,
-    VitalProblem,
-    arm_problems,
-    with_counted_pulse,
-)
+from screening.rules.taking import BothArms, arm_problems, weighed, with_counted_pulse
+from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
 from studylab.studies.rules.loader import load_protocol
 from studylab.studies.rules.protocol import Measuring
 from tests.studies.protocol_breakages import DEMO
@@ -237,3 +231,5 @@ def test_the_higher_arm_is_used() -> None:
     assert [p.code for p in arm_problems("right", arms, Measuring())] == ["other_arm"]
     assert [p.code for p in arm_problems("left", None, Measuring())] == ["arms_unknown"]
     assert arm_problems("left", None, Measuring(both_arms_first=False)) == ()
+    assert weighed("regular", BothArms(139, 80, 120, 80), Measuring()) == ()  # 19 apart
+    assert len(weighed("irregular", BothArms(140, 80, 120, 80), Measuring())) == 2

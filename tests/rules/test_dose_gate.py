@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from screening.rules.dose_gate import MEASURES, dose_gate
+from screening.rules.dose_gate import dose_gate
 from screening.rules.gate_facts import (
+    CheckFact,
     ConsentFact,
     CoverFact,
     GateFacts,
@@ -22,6 +23,7 @@ from screening.rules.gate_facts import (
     ValueOutcome,
 )
 from screening.rules.gate_reasons import FIXES
+from screening.rules.gate_vitals import MEASURES
 from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
 
@@ -64,6 +66,10 @@ GOOD = GateFacts(
         taken_at=AT - 10 * MINUTE,
         outcomes=outcomes(),
         released=False,
+    ),
+    checks=(
+        CheckFact(kind="breath_alcohol", outcome="pass"),
+        CheckFact(kind="last_meal", outcome="pass"),
     ),
     earlier_visits_finished=((1, True),),
     spacing_problems=(),
@@ -109,6 +115,10 @@ WRONG: list[tuple[str, Any, str]] = [
     ("pre_dose.outcomes", outcomes(diastolic=None), "vitals_unjudged"),
     ("pre_dose.outcomes", outcomes()[:2], "vitals_unjudged"),
     ("pre_dose.outcomes", (), "vitals_unjudged"),
+    ("checks", (CheckFact(kind="pregnancy_test", outcome=None),), "check_missing"),
+    ("checks", (CheckFact(kind="pregnancy_test", outcome="undecided"),), "check_missing"),
+    ("checks", (CheckFact(kind="breath_alcohol", outcome="hold"),), "check_failed"),
+    ("checks", (CheckFact(kind="pregnancy_test", outcome="exclude"),), "check_failed"),
     ("earlier_visits_finished", ((1, False),), "visit_unfinished"),
     ("earlier_visits_finished", ((1, None),), "visit_unfinished"),
     ("earlier_visits_finished", (), "visit_unfinished"),
@@ -287,6 +297,7 @@ def oracle(f: GateFacts) -> bool:
         and isinstance(p.decision, VitalDecision)
         and (p.taken_at and AT - 30 * MINUTE <= p.taken_at <= AT)
         and (inside and p.released is not None)
+        and f.checks == GOOD.checks
         and f.earlier_visits_finished == ((1, True),)
         and f.spacing_problems == ()
         and (

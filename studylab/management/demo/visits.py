@@ -1,5 +1,6 @@
 """Visits of invented volunteers, step by step, as far as the story wants."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from uuid import uuid4
@@ -13,11 +14,13 @@ from scheduling.services.steps import step_record
 from scheduling.services.visits import visit_finish, visit_start
 from screening.models import AnswerSet
 from screening.rules.table import load_table
+from screening.selectors.vitals import newest_vitals
 from screening.services.answers import answers_record
 from screening.services.vitals import vitals_record
 from studylab import clock
 from studylab.allocation.services import guess_record, kit_dispense, kit_prepare
 from studylab.management.demo.cast import PASSWORD, STAFF
+from studylab.management.demo.checks import how_taken, record_checks, rest_from
 from studylab.management.demo.steps import healthy_answers, readings, value_for
 from studylab.management.demo.walker import Values, Walker
 from studylab.studies.rules.protocol import Step
@@ -126,9 +129,14 @@ class VisitWalk:
             )
 
     def _vitals(self, gate: str, at: datetime, values: Values) -> None:
+        person, actor = self.walker.participant, self.lab.actor(self.by)
+        first = newest_vitals(person, gate, self.visit.uid) is None
+        if first and gate == "pre_dose":
+            record_checks(person, gate, self.visit.uid, at - timedelta(minutes=2), actor)
+        rest = rest_from(person, gate, self.visit.uid, at - timedelta(seconds=305), actor)
         with clock.travel(at + timedelta(minutes=4)):
             vitals_record(
-                participant=self.walker.participant,
+                participant=person,
                 gate=gate,
                 visit_uid=self.visit.uid,
                 rest_seconds=305,
@@ -138,8 +146,12 @@ class VisitWalk:
                 readings=readings(at, *values, self.walker.dice),
                 symptoms=[],
                 posture="seated",
-                actor=self.lab.actor(self.by),
+                how=replace(how_taken(*values, self.walker.dice), rest=rest),
+                reason="" if first else "Repeated after ten minutes of rest.",
+                actor=actor,
             )
+        if gate == "leave":
+            record_checks(person, gate, self.visit.uid, at + timedelta(minutes=5), actor)
 
     def hand_out(self, at: datetime) -> str:
         """Have the pharmacist prepare and hand out the kit; return its number."""

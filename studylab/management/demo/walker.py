@@ -1,6 +1,7 @@
 """Takes one invented volunteer along the path, through the same services as the people of the lab."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
@@ -13,12 +14,14 @@ from screening.models import AnswerSet
 from screening.selectors.answers import newest_answers
 from screening.selectors.inputs import table_of
 from screening.selectors.sign_off import newest_assessment, sign_off_state
+from screening.selectors.vitals import newest_vitals
 from screening.services.answers import answers_record
 from screening.services.numbers import number_issue
 from screening.services.sign_off import sign_off_give
 from screening.services.vitals import vitals_record
 from studylab import clock
 from studylab.management.demo.cast import PASSWORD, birth_date_of, volunteer_name
+from studylab.management.demo.checks import how_taken, record_checks, rest_from
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.steps import healthy_answers, readings
 from studylab.participants.models import Participant
@@ -106,7 +109,11 @@ class Walker:
         return self
 
     def vitals(self, at: datetime, values: Values = USUAL) -> "Walker":
-        """Have the screening vitals taken by an experimenter."""
+        """Have the screening vitals and the checks beside them taken by an experimenter."""
+        experimenter = self.lab.actor("experimenter")
+        first = newest_vitals(self.participant, "screening") is None
+        began = at - timedelta(seconds=310)
+        rest = rest_from(self.participant, "screening", None, began, experimenter)
         with clock.travel(at + timedelta(minutes=4)):
             vitals_record(
                 participant=self.participant,
@@ -119,8 +126,13 @@ class Walker:
                 readings=readings(at, *values, self.dice),
                 symptoms=[],
                 posture="seated",
-                actor=self.lab.actor("experimenter"),
+                how=replace(how_taken(*values, self.dice, both_arms=first), rest=rest),
+                reason="" if first else "Asked for on another day: the first set was outside.",
+                actor=experimenter,
             )
+        if first:
+            after = at + timedelta(minutes=13)
+            record_checks(self.participant, "screening", None, after, experimenter)
         return self
 
     def sign(self, at: datetime, decision: str = "eligible", reason: str = "") -> "Walker":

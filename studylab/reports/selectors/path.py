@@ -13,6 +13,7 @@ from scheduling.rules import path
 from scheduling.rules.path import PathFacts, PathStep, next_step
 from scheduling.selectors.today import contact_window
 from screening.models import AnswerSet, Assessment, SignOff, VitalSet
+from screening.rules.outcome import MEASURER
 from screening.selectors.inputs import table_of
 from screening.selectors.requests import all_brought, asked_for
 from studylab.allocation.models import ListEntry
@@ -133,6 +134,11 @@ class _Known:
             for row in Assessment.objects.filter(**these, gate=Assessment.Gate.SCREENING)
             .order_by("participant_id", "-id")
             .distinct("participant_id")
+        }
+        self.measured -= {
+            pk
+            for pk, row in self.assessments.items()
+            if any(gap["who"] == MEASURER for gap in row.missing)
         }
         self.signed = {
             row.participant_id: row

@@ -89,7 +89,45 @@
       const row = event.target.closest("[data-reading]");
       if (!row || event.target.type === "time") return;
       const time = row.querySelector("[data-reading-time]");
-      if (time.value === "" && event.target.value !== "") time.value = clock.format(new Date(Date.now() + offset));
+      if (!time || time.value !== "" || event.target.value === "") return;
+      time.value = clock.format(new Date(Date.now() + offset));
+      const stamp = row.querySelector("[data-reading-stamp]");
+      if (stamp) stamp.value = time.value;
+      row.dataset.stampedAt = String(Date.now());
+    });
+  }
+
+  /* When the next reading is due: counted from the first keystroke of the one before. */
+  function nextReading(form) {
+    const said = form.querySelector("[data-next-reading]");
+    const table = form.querySelector("[data-gap-min]");
+    if (!said || !table) return;
+    const least = Number(table.dataset.gapMin);
+    const most = Number(table.dataset.gapMax);
+    const clock = (seconds) => Math.floor(seconds / 60) + ":" + String(seconds % 60).padStart(2, "0");
+    const show = (text, when) => { said.textContent = text; said.dataset.when = when; said.hidden = text === ""; };
+    setInterval(() => {
+      const rows = Array.from(table.querySelectorAll("tr[data-reading]")).filter((row) => !row.hasAttribute("data-fourth-hidden"));
+      const last = rows.findLastIndex((row) => row.dataset.stampedAt);
+      if (last < 0 || last === rows.length - 1) return show("", "");
+      const passed = Math.floor((Date.now() - Number(rows[last].dataset.stampedAt)) / 1000);
+      const next = "Reading " + rows[last + 1].dataset.reading;
+      if (passed < least) show(next + " in " + clock(least - passed), "wait");
+      else if (passed <= most) show(next + " now: " + clock(most - passed) + " left", "now");
+      else show(next + " is too late. Start a new set.", "late");
+    }, 500);
+  }
+
+  /* Both arms: the one that reads higher is chosen for the set, in sight and open to change. */
+  function higherArm(form) {
+    const box = form.querySelector("[data-arms]");
+    if (!box) return;
+    const value = (name) => Number(form.querySelector('[name="' + name + '"]').value);
+    box.addEventListener("change", () => {
+      const left = value("left_systolic");
+      const right = value("right_systolic");
+      if (left < 60 || right < 60 || left === right) return;
+      form.querySelector('[name="arm"][value="' + (left > right ? "left" : "right") + '"]').checked = true;
     });
   }
   function fourthReading(form) {
@@ -119,5 +157,8 @@
   document.querySelectorAll("form[data-vitals]").forEach((form) => {
     timeReadings(form);
     fourthReading(form);
+    nextReading(form);
+    higherArm(form);
   });
+  document.querySelectorAll("form[data-standing]").forEach(timeReadings);
 })();

@@ -206,7 +206,7 @@ BROKEN: list[tuple[str, Callable[[Case], Any] | None, set[str]]] = [
     ("questions", took_a_medicine, {"questions_flagged", "hold_open", "washout"}),
     ("questions", took_a_medicine_and_was_released, {"washout"}),
     ("questions", one_unanswered, {"questions_flagged"}),
-    ("vitals", None, {"vitals_missing"}),
+    ("vitals", None, {"vitals_missing", "check_missing"}),
     ("", two_readings, {"vitals_undecided"}),
     ("", lambda case: case.forward(31), {"vitals_old"}),
     ("", low_pulse, {"vitals_unreleased"}),

@@ -23,7 +23,8 @@ from scheduling.services.steps import step_record
 from scheduling.services.visits import visit_finish, visit_start
 from screening.models import AnswerSet, VitalSet
 from screening.rules.vitals import Reading
-from screening.selectors import newest_assessment
+from screening.selectors import newest_assessment, newest_vitals
+from screening.selectors.checks import asked_at
 from screening.selectors.inputs import table_of
 from screening.services import answers_record, number_issue, sign_off_give, vitals_record
 from studylab import clock
@@ -42,6 +43,7 @@ from tests import cast
 from tests.participants import people
 from tests.scheduling import lab
 from tests.scheduling.sheet.values import GOOD, HEALTHY, SEEN, value_for
+from tests.screening.record import checks
 
 MINUTE = timedelta(minutes=1)
 MONDAY = datetime.fromisoformat("2026-11-23T11:00:00+00:00")  # 07:00 in Halifax
@@ -207,7 +209,12 @@ class Case:
     def readings(
         self, gate: str, visit: Visit | None, values: Any = GOOD, **kwargs: Any
     ) -> VitalSet:
-        """Take a set whose last reading is now."""
+        """Take a set whose last reading is now; the first of a check with the other checks it asks for."""
+        uid = visit.uid if visit else None
+        again = newest_vitals(self.participant, gate, uid) is not None
+        if not again:
+            self.checks(gate, uid)
+        kwargs = {"reason": "again" if again else "", "how": checks.HOW, **kwargs}
         count = len(values)
         taken = [
             Reading(*map(float, value), at=self.t - (count - 1 - n) * 1.5 * MINUTE)
@@ -219,6 +226,13 @@ class Case:
             device="Monitor 1", symptoms=kwargs.pop("symptoms", []), **kwargs,
         )  # fmt: skip
         return made
+
+    def checks(self, gate: str, visit_uid: Any) -> None:
+        """Record the checks that a gate asks of this volunteer, all of them fine."""
+        limits = current_protocol(self.study).plan.limits
+        for kind in asked_at(self.participant, gate, limits):
+            with self.now():
+                checks.check(self.participant, self.actor("experimenter"), kind, gate, visit_uid)
 
     def cover(self, hours: float = 9, role: str = "clinician") -> None:
         self.act(cover_check_in, role, until=self.t + timedelta(hours=hours))

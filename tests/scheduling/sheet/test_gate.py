@@ -100,7 +100,7 @@ def test_the_selector_gives_every_reason_at_once() -> None:
         result = dose_gate_of(visit=case.visit(2), kit_number=None, at=case.t)
     assert result.codes == {
         "visit_not_running", "identity_unconfirmed", "visit_unfinished", "spacing", "questions_missing",
-        "vitals_missing", "kit_missing", "cover_absent", "cover_short", "step_open",
+        "vitals_missing", "check_missing", "kit_missing", "cover_absent", "cover_short", "step_open",
     }  # fmt: skip
 
 

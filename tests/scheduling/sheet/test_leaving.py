@@ -1,17 +1,21 @@
 """Leaving after the dose: refused with every reason, recorded when fit, and the other ways out."""
 
+from dataclasses import replace
 from typing import Any
 
+import pgtrigger
 import pytest
 
 from scheduling.models import StepRecord
 from scheduling.services.leave import NotFit, leave_against_advice
+from screening.models import Check
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Hold
 from studylab.participants.services import hold_open
 from tests.scheduling.sheet.builder import MINUTE, Case
+from tests.screening.record import checks
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -46,7 +50,6 @@ def test_ten_minutes_before_four_hours_with_all_values_fine_is_not_yet(dosed: Ca
         ({"ate": False}, "not_eaten"),
         ({"ate": None}, "not_eaten"),
         ({"orthostatic_ok": False}, "standing_test"),
-        ({"orthostatic_ok": None}, "standing_test"),
         ({"symptoms": None}, "symptoms_unasked"),
         ({"symptoms": ["dizziness"]}, "symptoms"),
     ],
@@ -64,7 +67,8 @@ def test_readings_that_are_missing_early_old_or_low_do_not_do(dosed: Case) -> No
     dosed.after_dose()
     dosed.forward(70)
     assert refused(dosed).codes == ("vitals_old",)
-    dosed.readings("leave", dosed.visit(2), ((92, 60, 47), (91, 60, 46), (90, 60, 46)))
+    how = replace(checks.HOW, counted_pulse=46)
+    dosed.readings("leave", dosed.visit(2), ((92, 60, 47), (91, 60, 46), (90, 60, 46)), how=how)
     assert refused(dosed).codes == ("pulse_low", "systolic_low")
     dosed.readings("leave", dosed.visit(2), ((92, 60, 47),))
     assert refused(dosed).codes == ("vitals_undecided",)
@@ -77,6 +81,18 @@ def test_readings_taken_too_early_are_taken_again(dosed: Case) -> None:
     given = dosed.dose.given_at
     dosed.t = given + 242 * MINUTE
     assert {"vitals_early", "vitals_old", "step_open"} == set(refused(dosed).codes)
+
+
+def test_a_word_about_standing_up_does_not_replace_the_test(rested: Case) -> None:
+    with pgtrigger.ignore("screening.Check:append_only"):
+        Check.objects.filter(gate="leave").delete()
+    assert refused(rested, orthostatic_ok=True).codes == ("standing_test",)
+    failed = {"three_systolic": 97, "three_diastolic": 70}  # from 118: a fall of 21
+    with rested.now():
+        actor, uid = rested.actor("experimenter"), rested.visit(2).uid
+        checks.check(rested.participant, actor, "standing_test", "leave", uid, values=failed)
+        checks.check(rested.participant, actor, "standing_test", "leave", uid, reason="Felt fine.")
+    assert refused(rested, orthostatic_ok=True).codes == ("standing_test",)
 
 
 def test_an_open_hold_is_decided_on_first(rested: Case) -> None:

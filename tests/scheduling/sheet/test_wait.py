@@ -20,8 +20,9 @@ from tests.scheduling.sheet.values import GOOD
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 INSERT = """INSERT INTO screening_vitalset (uid, participant_id, gate, visit_uid, arm, cuff, device,
-    posture, symptoms, problems, verdict, taken_at, recorded_at, reason, deviation_id)
-    VALUES (gen_random_uuid(), %s, 'post_dose', %s, 'left', '', '', '', '[]', '[]', '', %s, %s, '', %s)"""
+    posture, symptoms, problems, verdict, taken_at, recorded_at, reason, deviation_id, before, entry, rhythm)
+    VALUES (gen_random_uuid(), %s, 'post_dose', %s, 'left', '', '', '', '[]', '[]', '', %s, %s, '', %s,
+    '[]', '', '')"""
 
 
 def at_wait(case: Case, minutes: float, seconds: float = 0) -> None:

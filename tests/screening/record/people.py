@@ -8,13 +8,13 @@ from uuid import UUID, uuid4
 from django.db import connection, transaction
 from django.db.backends.postgresql.psycopg_any import DateTimeTZRange
 
-from screening.models import AnswerSet, Assessment, SignOff, VitalSet
+from screening.models import AnswerSet, Assessment, Check, SignOff, VitalSet
 from screening.rules.table import load_table
 from screening.rules.vitals import Reading
-from screening.selectors import newest_assessment
+from screening.selectors import newest_assessment, newest_vitals
 from screening.services import answers_record, sign_off_give, vitals_record
 from studylab import clock
-from studylab.access import Actor
+from studylab.access import Actor, Cap
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.services import consent_record, participant_add
@@ -23,6 +23,7 @@ from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.loader import protocol_hash
 from studylab.studies.selectors import current_protocol
 from tests.cast import PASSWORD
+from tests.screening.record import checks
 
 # A Wednesday at ten in the morning in Halifax.
 NOW = datetime(2026, 3, 4, 14, 0, tzinfo=UTC)
@@ -106,8 +107,16 @@ def readings(
 
 
 def measure(participant: Participant, actor: Actor, **changes: Any) -> VitalSet:
-    """Record a set at screening that passes; `changes` replace arguments of the service."""
+    """Record a set at screening that passes, after a standing test; `changes` replace arguments."""
+    gate, visit = changes.get("gate", "screening"), changes.get("visit_uid")
+    done = Check.objects.filter(participant=participant, kind="standing_test").exists()
+    if gate == "screening" and not done and actor.may(Cap.VITALS_RECORD):
+        checks.check(participant, actor, "standing_test")
+    again = newest_vitals(participant, gate, visit) is not None
+    if again and "supersedes" not in changes:
+        changes = {"reason": "Taken again.", **changes}
     arguments: dict[str, Any] = {
+        "how": checks.HOW,
         "gate": VitalSet.Gate.SCREENING, "visit_uid": None, "rest_seconds": 300, "arm": "left",
         "cuff": "M", "device": "BP-2", "readings": readings(), "symptoms": [], **changes,
     }  # fmt: skip

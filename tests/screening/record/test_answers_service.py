@@ -30,6 +30,7 @@ def test_answers_are_kept_and_assessed(volunteer: Any, cora: Any) -> None:
         "V-systolic",
         "V-diastolic",
         "V-pulse",
+        "K-standing_test",
     }
     assert (
         Event.objects.filter(action="answers.recorded", participant_code=volunteer.code).count()

@@ -53,10 +53,12 @@ def test_a_new_version_changes_outcomes_voids_sign_offs_and_lists_whom(
     version = people.other_version(study, NARROW_PULSE)
     preview = impact_of(study, version, clock.now())
     assert [(one.participant, one.before, one.after, one.signed) for one in preview.affected] == [
-        (five[0], "clear", "physician", True),
-        (five[1], "clear", "physician", False),
+        (five[0], "clear", "cannot_decide", True),  # in the review band the study asks for an ECG
+        (five[1], "clear", "cannot_decide", False),
     ]
-    assert preview.affected[0].comes == ("resting pulse: 65 beats per minute",)
+    comes = preview.affected[0].comes
+    assert comes[0] == "resting pulse: 65 beats per minute"
+    assert comes[-1].startswith("ECG")
     assert (preview.people, preview.signed, preview.more) == (4, 2, 0)
     assert studies_outdated() == []
 
@@ -68,7 +70,7 @@ def test_a_new_version_changes_outcomes_voids_sign_offs_and_lists_whom(
     )
     assert seen == [(2, 2), (4, 4), (5, 4), (5, 4)]
     assert (run.people, run.done, run.made, run.changed, run.void) == (5, 5, 4, 2, 2)
-    assert _outcomes(five) == ["physician", "physician", "clear", "cannot_decide", None]
+    assert _outcomes(five) == ["cannot_decide", "cannot_decide", "clear", "cannot_decide", None]
     assert [a.participant for a in outcome_changes(run)] == five[:2]
     assert {a.before_outcome for a in outcome_changes(run)} == {"clear"}
     assert sign_off_state(five[2], clock.now()).kind == "void"

@@ -9,13 +9,14 @@ from django.db import IntegrityError
 from screening.models import Assessment, SignOff
 from screening.selectors import newest_answers, newest_assessment, sign_off_state
 from screening.selectors.sign_off import signature_fits
+from screening.services import ecg_read
 from studylab import clock
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.people.models import Signature
 from studylab.people.services.signatures import WrongPassword
 from tests.cast import DOCUMENTS
-from tests.screening.record import people
+from tests.screening.record import checks, people
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -144,6 +145,7 @@ def test_a_value_outside_has_to_be_measured_again_first(
 ) -> None:
     people.answer(volunteer, cora)
     people.measure(volunteer, milo, readings=people.readings(people.same(110, pulse=47)))
+    ecg_read(check=checks.check(volunteer, milo, "ecg"), conclusion="normal", note="", actor=milo)
     with pytest.raises(Refused, match="measured again on another day"):
         people.sign(
             volunteer, milo,

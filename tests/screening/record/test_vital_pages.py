@@ -7,13 +7,15 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.urls import reverse
 
-from screening.models import VitalSet
+from screening.models import Timing, VitalSet
 from screening.selectors import newest_vitals
 from studylab import clock
+from studylab.people.models import User
 from tests.screening.record import people
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 HALIFAX = ZoneInfo("America/Halifax")
+EDDA = "Edda Marlow"
 
 
 def at(name: str, participant: Any, *more: Any) -> str:
@@ -27,7 +29,9 @@ def sent(
     """Return what a browser sends for a set whose last reading is now, local times of day."""
     fields: dict[str, Any] = {
         "start": start, "base": "", "measured_on": local(clock.now())[:10], "posture": "seated", "arm": "left",
-        "cuff": "M", "device": "BP-2",
+        "cuff": "M", "device": "BP-2", "entry": "typed", "rhythm": "regular", "left_systolic": "120",
+        "left_diastolic": "78", "right_systolic": "116", "right_diastolic": "77",
+        "measured_by": str(User.objects.get(name=EDDA).pk),
     }  # fmt: skip
     for number, reading in enumerate(people.readings(values, gap=gap), start=1):
         for measure in ("systolic", "diastolic", "pulse"):
@@ -50,17 +54,15 @@ def browser(client_of: Any, experimenter: Any) -> Any:
 
 @pytest.fixture
 def start(browser: Any, volunteer: Any) -> str:
-    """The token of a rest that began now."""
-    answer = browser.post(at("vitals_add", volunteer, "screening"), {"start_rest": "1"})
+    """The name of a rest that began now; it is there again on every page, also on another tablet."""
+    url = at("vitals_add", volunteer, "screening")
+    answer = browser.post(url, {"start_rest": "1"})
     assert answer.status_code == 302
-    token = answer.headers["Location"].partition("?start=")[2]
-    assert token
-    page = browser.get(answer.headers["Location"]).content.decode()
+    with clock.travel(people.NOW + timedelta(minutes=2)):
+        page = browser.get(url).content.decode()
     assert "data-countdown" in page
     assert "The rest began at 10:00" in page
-    from urllib.parse import unquote_plus
-
-    return unquote_plus(token)
+    return str(Timing.objects.get().uid)
 
 
 def test_no_limit_stands_beside_the_fields(browser: Any, volunteer: Any) -> None:
@@ -76,6 +78,13 @@ def test_a_set_is_taken_by_the_servers_clock(browser: Any, volunteer: Any, start
     stored = newest_vitals(volunteer, "screening")
     assert stored is not None
     assert (stored.systolic, stored.verdict, stored.rest_seconds) == (111, "pass", 360)
+    assert (stored.rest.kind, stored.left_systolic, stored.entry) == ("rest", 120, "typed")
+    assert (stored.measured_by.name, stored.recorded_by.name) == (EDDA, EDDA)
+    with clock.travel(people.NOW + timedelta(minutes=9)):  # that rest is over
+        assert (
+            "data-countdown"
+            not in browser.get(at("vitals_add", volunteer, "screening")).content.decode()
+        )
     page = browser.get(answer.headers["Location"]).content.decode()
     assert "inside the limits" in page
     assert "111 mmHg" in page
@@ -144,6 +153,14 @@ def test_without_a_known_rest_nothing_is_decided(browser: Any, volunteer: Any) -
         ({"posture": ""}, "This field is required"),
         ({"arm": "both"}, "Select a valid choice"),
         ({"symptoms": ["wheeze"], "no_symptoms": "on"}, "Remove one of the two"),
+        ({"rhythm": ""}, "This field is required"),
+        ({"rhythm": "irregular", "rest_began": "09:45:00"}, "count it for 60 seconds"),
+        ({"counted_pulse": "500"}, "500 is not between 30 and 220"),
+        ({"left_systolic": "", "left_diastolic": ""}, "Systolic pressure is not entered"),
+        ({"right_systolic": "12", "right_diastolic": "8"}, "12 is not between 60 and 260"),
+        ({"right_systolic": "130"}, "The right arm read higher"),
+        ({"girth_cm": "280"}, "Must be from 15 to 70 cm"),
+        ({"measured_by": "0"}, "Select a valid choice"),
     ],
 )  # fmt: skip
 def test_wrong_input_comes_back_with_what_was_typed(
@@ -182,7 +199,12 @@ def test_a_fourth_reading_is_asked_for_while_there_is_time(
     assert stored is not None
     assert stored.systolic == 129
     with clock.travel(people.NOW + timedelta(minutes=10)):
-        kept = three | {"as_it_is": "1", "base": str(stored.uid)}
+        kept = three | {
+            "as_it_is": "1",
+            "base": str(stored.uid),
+            "start": "",
+            "reason": "Asked for.",
+        }
         assert browser.post(url, kept).status_code == 302
     assert VitalSet.objects.filter(systolic=None).count() == 1
 
@@ -203,7 +225,7 @@ def test_a_set_is_corrected_with_a_reason(browser: Any, volunteer: Any, edda: An
     url = at("vitals_correct", volunteer, wrong.uid)
     page = browser.get(url).content.decode()
     assert 'value="118"' in page
-    fields = sent(rest_began="09:50:00", base=str(wrong.uid), arm="right")
+    fields = sent(rest_began="09:50:00", base=str(wrong.uid), arm="right", right_systolic="126")
     assert "This field is required" in browser.post(url, fields).content.decode()
     answer = browser.post(url, fields | {"reason": "It was the right arm."})
     assert answer.status_code == 302, answer.content.decode()

@@ -9,10 +9,11 @@ from django.db import IntegrityError
 from screening.models import Assessment, VitalReading, VitalSet
 from screening.rules.vitals import Reading
 from screening.selectors import decision_of, newest_assessment, newest_vitals, pre_dose_fact
+from screening.services import ecg_read
 from studylab import clock
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.participants.models import Hold
-from tests.screening.record import people
+from tests.screening.record import checks, people
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -146,17 +147,30 @@ def test_the_database_itself_refuses_readings_before_the_consent(volunteer: Any)
     with pytest.raises(IntegrityError, match="no consent"):
         people.sql(
             """INSERT INTO screening_vitalset (uid, participant_id, gate, arm, cuff, device, posture,
-                   symptoms, problems, verdict, taken_at, recorded_at, reason)
+                   symptoms, problems, verdict, taken_at, recorded_at, reason, before, entry, rhythm)
                    VALUES (gen_random_uuid(), %s, 'screening', 'left', '', '', '', '[]', '[]', 'pass',
-                   %s, %s, '')""",
+                   %s, %s, '', '[]', '', '')""",
             [volunteer.pk, clock.now() - timedelta(hours=3), clock.now()],
         )
 
 
-def test_a_value_outside_excludes_only_on_repeat(volunteer: Any, cora: Any, edda: Any) -> None:
+def test_a_value_outside_excludes_only_on_repeat(
+    volunteer: Any, cora: Any, edda: Any, milo: Any
+) -> None:
     people.answer(volunteer, cora)
     first = people.measure(volunteer, edda, readings=people.readings(people.same(88)))
     assert first.verdict == "repeat"
+    made = newest_assessment(volunteer, "screening")
+    assert made is not None
+    assert made.outcome == Assessment.Outcome.CANNOT_DECIDE  # the study asks for an ECG then
+    assert [gap["rule_id"] for gap in made.missing] == ["K-ecg"]
+    recorded = checks.check(volunteer, edda, "ecg")
+    made = newest_assessment(volunteer, "screening")
+    assert made is not None
+    assert made.missing[0]["who"] == "clinician"  # recorded is not read
+    with pytest.raises(NotAllowed):
+        ecg_read(check=recorded, conclusion="normal", note="", actor=edda)
+    ecg_read(check=recorded, conclusion="normal", note="", actor=milo)
     made = newest_assessment(volunteer, "screening")
     assert made is not None
     assert made.outcome == Assessment.Outcome.PHYSICIAN
