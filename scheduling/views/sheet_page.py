@@ -256,7 +256,7 @@ def _step_form(following: Row | None, form: BaseForm | None) -> BaseForm | None:
         return None
     step = following.sheet_step.step
     if step.kind == "leave":
-        return form if isinstance(form, LeaveForm) else LeaveForm()
+        return form if isinstance(form, LeaveForm) else LeaveForm(standing_measured=True)
     if step.kind in ELSEWHERE or following.sheet_step.until is not None:
         return None
     if isinstance(form, StepForm) and form.step.key == step.key:
