@@ -7,7 +7,7 @@ from django.db.models import F, Q
 
 from screening.models.timing import ENTRIES
 from screening.models.vitals import VitalSet
-from studylab.audit.history import append_only
+from studylab.audit.history import append_only, fits
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
@@ -69,7 +69,15 @@ class Check(models.Model):
                 name="check_words_known",
             ),
         ]
-        triggers = [*append_only(), consent_first("taken_at")]
+        triggers = [
+            *append_only(),
+            consent_first("taken_at"),
+            fits(
+                "corrects_own", column="supersedes_id", table="screening_check",
+                same=("participant_id", "gate", "kind", "visit_uid"),
+                sentence="A correction replaces a check of the same person, kind and gate.",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()}, {self.taken_at:%Y-%m-%d %H:%M} UTC"

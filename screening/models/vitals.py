@@ -123,6 +123,11 @@ class VitalSet(models.Model):
             *append_only(),
             consent_first("taken_at"),
             fits(
+                "rested_here", column="rest_id", table="screening_timing",
+                same=("participant_id", "gate", "visit_uid"),
+                sentence="This rest was timed for something else. Start the rest again.",
+            ),
+            fits(
                 "vitals_correct_own", column="supersedes_id", table="screening_vitalset",
                 same=("participant_id", "gate", "visit_uid"),
                 sentence="A correction stands in for a set of the same volunteer, check and visit only.",
