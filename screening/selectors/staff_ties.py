@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
 from studylab.participants.models import Participant
+from studylab.participants.rules.details import ContactDetails
 from studylab.participants.rules.identity import fold_email, fold_name
-from studylab.participants.selectors import contact_details
+from studylab.participants.selectors import contact_details, contact_details_of
 from studylab.people.models import User
 from studylab.studies.models import Study
 
@@ -30,25 +31,43 @@ def staff_of(study: Study) -> list[User]:
     return list(User.objects.filter(memberships__study=study).distinct().order_by("name"))
 
 
-def staff_ties(participant: Participant, staff: list[User] | None = None) -> list[StaffTie]:
+def staff_ties(participant: Participant) -> list[StaffTie]:
     """Return possible relations of a volunteer to the study's staff."""
-    people = staff_of(participant.study) if staff is None else staff
-    return [*_by_words(participant, people), *_by_details(participant, people)]
+    people = staff_of(participant.study)
+    answers = newest_answers(participant, AnswerSet.When.SCREENING)
+    details = contact_details(participant.person)
+    return _ties(participant, people, answers, details)
+
+
+def _ties(
+    participant: Participant,
+    staff: list[User],
+    answers: AnswerSet | None,
+    details: ContactDetails | None,
+) -> list[StaffTie]:
+    return [*_by_words(participant, staff, answers), *_by_details(participant, staff, details)]
 
 
 def study_ties(study: Study) -> list[StaffTie]:
-    """Return the possible relations of everybody on the path of a study."""
+    """Return the possible relations of everybody on the path of a study, in a constant number of queries."""
     staff = staff_of(study)
-    active = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+    found = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+    active = list(found.select_related("study", "person").order_by("id"))
+    sets = AnswerSet.objects.filter(
+        participant__in=active, when=AnswerSet.When.SCREENING, superseded_by=None
+    )
+    answers = {one.participant_id: one for one in sets.order_by("id")}
+    details = contact_details_of([one.person for one in active])
     return [
         tie
-        for person in active.select_related("study", "person").order_by("id")
-        for tie in staff_ties(person, staff)
+        for one in active
+        for tie in _ties(one, staff, answers.get(one.pk), details.get(one.person_id))
     ]
 
 
-def _by_words(participant: Participant, staff: list[User]) -> list[StaffTie]:
-    answers = newest_answers(participant, AnswerSet.When.SCREENING)
+def _by_words(
+    participant: Participant, staff: list[User], answers: AnswerSet | None
+) -> list[StaffTie]:
     item = (answers.answers.get(QUESTION) if answers else None) or {}
     if item.get("value") not in ("yes", "not_sure"):
         return []
@@ -67,8 +86,9 @@ def _names(user: User, words: str) -> bool:
     return fold_name(user.name.split()[-1]) in parts if user.name.split() else False
 
 
-def _by_details(participant: Participant, staff: list[User]) -> list[StaffTie]:
-    details = contact_details(participant.person)
+def _by_details(
+    participant: Participant, staff: list[User], details: ContactDetails | None
+) -> list[StaffTie]:
     if details is None:
         return []
     email = fold_email(details.email)

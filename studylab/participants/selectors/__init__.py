@@ -23,6 +23,7 @@ from studylab.participants.selectors.volunteers import (
     access_participant,
     birth_date,
     contact_details,
+    contact_details_of,
     find_volunteers,
     volunteers_of,
 )
@@ -42,6 +43,7 @@ __all__ = [
     "consent_history",
     "consent_times",
     "contact_details",
+    "contact_details_of",
     "current_consent",
     "deviations_about",
     "deviations_of",
