@@ -94,7 +94,7 @@ def fits(
 def guard(
     name: str, *, check: str, sentence: str, operation: pgtrigger.Operation
 ) -> pgtrigger.Trigger:
-    """Return a trigger that refuses the row with `sentence` unless the SQL condition `check` holds.
+    """Return a trigger that refuses the row with `sentence` unless the SQL condition `check` is true: unknown is refused.
 
     Tables named in `check` are looked up when the trigger runs, so a guard may look at the tables of an app
     above its own: the database sees the whole record, whatever way a write takes.
@@ -105,7 +105,7 @@ def guard(
         operation=operation,
         when=pgtrigger.Before,
         func=f"""
-            IF NOT ({check}) THEN
+            IF ({check}) IS NOT TRUE THEN
                 RAISE EXCEPTION USING
                     MESSAGE = '{text}', ERRCODE = 'check_violation', CONSTRAINT = 'SL001_{name}';
             END IF;

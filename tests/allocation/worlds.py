@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import product
 from typing import Any
 
 import pytest
@@ -165,7 +166,7 @@ def levelled(body: bytes) -> bytes:
 
 def pages(world: World) -> list[str]:
     """Return every address of this app in the world, with volunteers and kits in every state."""
-    from studylab.allocation.models import Kit
+    from studylab.allocation.models import Kit, KitBatch
     from studylab.allocation.urls import study_urls
 
     numbers = list(
@@ -173,14 +174,16 @@ def pages(world: World) -> list[str]:
         .values_list("number", flat=True)
     )  # fmt: skip
     codes = [person.code for person in world.volunteers]
+    batch = KitBatch.objects.filter(study=world.study).earliest("id")
+    choices: dict[str, list[Any]] = {
+        "number": numbers[:3], "code": codes, "uid": [batch.uid], "serial": ["none"],
+        "what": ["quarantine"], "seen": ["missing"], "teller": ["volunteer"], "kind": ["csv"],
+    }  # fmt: skip
     found = []
     for pattern in study_urls:
-        keys = pattern.pattern.converters
-        choices = numbers[:3] if "number" in keys else codes if "code" in keys else [""]
-        for choice in choices:
-            kwargs = {"study": world.study.slug}
-            kwargs |= {key: choice for key in ("number", "code") if key in keys}
-            kwargs |= {"what": "quarantine"} if "what" in keys else {}
+        keys = list(pattern.pattern.converters)
+        for values in product(*(choices[key] for key in keys)):
+            kwargs = {"study": world.study.slug, **dict(zip(keys, values, strict=True))}
             found.append(reverse(pattern.name, kwargs=kwargs))
     return found
 

@@ -23,11 +23,15 @@ GUARDED = [
     ("screening_vitalset", "taken_at", STUDY),
     ("screening_timing", "at", STUDY),
     ("screening_check", "taken_at", STUDY),
+    ("screening_selfreport", "started_at", BOTH),
+    ("screening_selfreportentry", "at", BOTH),
     ("screening_signoff", "signed_at", BOTH),
     ("scheduling_series", "booked_at", STUDY),
     ("scheduling_steprecord", "occurred_at", STUDY),
     ("scheduling_dose", "given_at", STUDY),
     ("scheduling_aftercontact", "at", STUDY),
+    ("allocation_learnt", "occurred_at", STUDY),
+    ("allocation_guess", "at", STUDY),
 ]
 # Tables about a volunteer without a guard of their own, and what keeps them in order instead.
 FOLLOW = {
@@ -35,6 +39,8 @@ FOLLOW = {
     "participants_deviation": "what went wrong is recorded whenever it happened",
     "participants_hold": "stops people, records nothing about them",
     "screening_assessment": "computed from guarded answers and vitals",
+    "screening_staffdecision": "the lead's decision about staff, not about the volunteer",
+    "participants_personallink": "a way in, by which the first consent may be given",
     "scheduling_visit": "belongs to a guarded series",
     "scheduling_availability": "when somebody can come, said on the phone before any consent",
     "scheduling_optionhold": "keeps times free for ten minutes, records nothing on the person",

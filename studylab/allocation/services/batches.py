@@ -294,10 +294,6 @@ def _kit_sight(
     locked = lock_kit(kit)
     person = locked.entry.participant if locked.entry else None
     return move(
-        locked,
-        what,
-        actor=actor,
-        participant_code=person.code if person else "",
-        reason=reason,
-        second=second,
-    )
+        locked, what, actor=actor, participant_code=person.code if person else "",
+        reason=reason, second=second,
+    )  # fmt: skip

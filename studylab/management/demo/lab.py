@@ -25,13 +25,13 @@ ROOMS = ("Lighthouse room", "Quay room", "Ropewalk room", "Sail loft", "Chart ro
 class Lab:
     """The study and everybody in it; `actor(key)` acts as one of the staff."""
 
-    def __init__(self, study: Study, users: dict[str, User]) -> None:
-        self.study = study
-        self.users = users
+    def __init__(self, study: Study, users: dict[str, User], began: datetime) -> None:
+        self.study, self.users, self._began = study, users, began
 
     def actor(self, key: str) -> Actor:
-        """Return the actor of the staff member called `key`, with today's roles."""
-        return actor_for(self.users[key], self.study)
+        """Return the actor of the staff member called `key`: their roles have not changed since the first day."""
+        with clock.travel(self._began):  # the story may lie before or after the day of its telling
+            return actor_for(self.users[key], self.study)
 
 
 def build_lab(start: datetime) -> Lab:
@@ -60,7 +60,7 @@ def build_lab(start: datetime) -> Lab:
                 starts_on=start.astimezone(study.zone).date(),
                 actor=house,
             )
-        lab = Lab(study, users)
+        lab = Lab(study, users, start)
         _rooms(lab)
     with clock.travel(start + timedelta(hours=2)):
         limits_confirm(

@@ -126,7 +126,10 @@ def test_whoever_is_past_the_dose_needs_no_decision(study, waiting):
 
     uid = people.book_visit(waiting, number=2, start=people.NOW + timedelta(hours=1))
     assert in_queue(study) == [(waiting, "first")]
-    Visit.objects.filter(uid=uid).update(state="done", started_at=people.NOW)
+    Visit.objects.filter(uid=uid).update(
+        state="done", started_at=people.NOW, anchor_at=people.NOW - timedelta(days=1),
+        rule_earliest=timedelta(hours=20), rule_latest=timedelta(hours=28),
+    )  # fmt: skip
     assert in_queue(study) == []
 
 
