@@ -37,6 +37,15 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
+def violations(page: Any, scheme: str) -> list[str]:
+    """Return what axe finds on the page: against all its rules in the light; in the dark only colours differ."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    options = {"runOnly": ["color-contrast"]} if scheme == "dark" else {}
+    answer = Axe().run(page, options=options).response
+    return [f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in answer["violations"]]
+
+
 @contextmanager
 def browser_with(pages: dict[str, str]) -> Iterator[Any]:
     """Yield a Chromium that knows `pages` (path to HTML) and our static files, and nothing else."""

@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 
 from studylab.people.views import errors
-from tests.look.chromium import browser_with
+from tests.look.chromium import browser_with, violations
 
 pytestmark = [
     pytest.mark.urls("tests.look.site"), pytest.mark.browser,
@@ -53,8 +53,6 @@ def pages(study: Any, clinician: Any, client_of: Any) -> dict[str, str]:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_has_an_accessibility_violation(pages: dict[str, str], scheme: str) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     found = {}
     with browser_with(pages) as browser:
         for width in (390, 1280):
@@ -64,7 +62,7 @@ def test_no_page_has_an_accessibility_violation(pages: dict[str, str], scheme: s
             page = context.new_page()
             for path in pages:
                 page.goto(path)
-                if hits := [v["id"] for v in Axe().run(page).response["violations"]]:
+                if hits := violations(page, scheme):
                     found[path, width] = hits
                 wide = page.evaluate("document.documentElement.scrollWidth")
                 if wide > width:

@@ -15,7 +15,7 @@ from studylab.participants.services import (
     hold_open,
 )
 from tests import cast
-from tests.look.chromium import browser_with
+from tests.look.chromium import browser_with, violations
 from tests.participants.people import BEN, add, correct, give_consent, url
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
@@ -91,15 +91,13 @@ SMALL = f"""[...document.querySelectorAll("a.btn, button, {FIELDS}")]
 @pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
 def test_pages_are_accessible(pages: dict[str, str], scheme: str, width: int) -> None:
     """No violation, nothing wider than the screen, nothing to press lower than 44 px."""
-    from axe_playwright_python.sync_playwright import Axe
-
     found: dict[str, list[str]] = {}
     with browser_with(pages) as browser:
         view = {"width": width, "height": 900}
         page = browser.new_context(color_scheme=scheme, viewport=view).new_page()
         for path in pages:
             page.goto(path)
-            hits = [violation["id"] for violation in Axe().run(page).response["violations"]]
+            hits = violations(page, scheme)
             hits += page.evaluate(SMALL)
             wide = page.evaluate("document.documentElement.scrollWidth")
             hits += [f"{wide} px wide"] if wide > width else []

@@ -10,7 +10,7 @@ from scheduling.models import Series
 from scheduling.services.booking import series_book
 from studylab.access import Actor
 from studylab.participants.models import Participant
-from tests.look.chromium import SITE, browser_with
+from tests.look.chromium import SITE, browser_with, violations
 from tests.scheduling import lab as the_lab
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
@@ -50,8 +50,6 @@ def pages(
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_has_an_accessibility_violation(pages: dict[str, str], scheme: str) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     found = {}
     with browser_with(pages) as browser:
         for width in (390, 1280):
@@ -61,7 +59,7 @@ def test_no_page_has_an_accessibility_violation(pages: dict[str, str], scheme: s
             page = context.new_page()
             for path in pages:
                 page.goto(path)
-                if hits := [v["id"] for v in Axe().run(page).response["violations"]]:
+                if hits := violations(page, scheme):
                     found[path, width] = hits
                 wide = page.evaluate("document.documentElement.scrollWidth")
                 if wide > width:

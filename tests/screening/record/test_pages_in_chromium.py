@@ -9,7 +9,7 @@ import pytest
 from django.urls import reverse
 
 from screening.selectors import newest_answers
-from tests.look.chromium import browser_with
+from tests.look.chromium import browser_with, violations
 from tests.screening.record import people
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
@@ -101,8 +101,6 @@ def test_the_pages_are_all_there(pages: dict[str, str]) -> None:
 def test_no_page_has_an_accessibility_violation(
     pages: dict[str, str], chromium: Any, scheme: str, width: int
 ) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     found = {}
     page = chromium.new_context(
         color_scheme=scheme, viewport={"width": width, "height": 900}
@@ -110,9 +108,7 @@ def test_no_page_has_an_accessibility_violation(
     for path in pages:
         page.goto(path)
         page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-        hits = [
-            (v["id"], v["nodes"][0]["html"][:120]) for v in Axe().run(page).response["violations"]
-        ]
+        hits = violations(page, scheme)
         wide = page.evaluate("document.documentElement.scrollWidth")
         if hits or wide > width:
             found[path] = [*hits, wide]
