@@ -17,6 +17,7 @@ from studylab.allocation.rules.sealed_list import (
     numbers_for,
     remade,
 )
+from studylab.spreadsheets import csv_line
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Arm
 from studylab.studies.selectors import plan_of
@@ -57,6 +58,28 @@ class Opened:
     found: str
     remade: tuple[str, ...]
     rows: tuple[OpenedRow, ...] = field(repr=False)
+
+    @property
+    def table(self) -> str:
+        """The rows as CSV."""
+        columns = (
+            "number",
+            "stratum",
+            "volunteer",
+            "arm",
+            "open levels",
+            "levels balanced by minimisation",
+        )
+        lines = [csv_line(columns)]
+        for row in self.rows:
+            levels, factors = (
+                "; ".join(f"{name}={level}" for name, level in pairs)
+                for pairs in (row.open_levels, row.factor_levels)
+            )
+            lines.append(
+                csv_line((row.number, row.stratum, row.code, row.arm_name, levels, factors))
+            )
+        return "".join(lines)
 
     @property
     def agrees(self) -> bool:

@@ -1,8 +1,9 @@
 """Planned unblinding, and the opened list for everybody of the study to verify."""
 
-import csv
-import io
+from collections.abc import Callable
+from typing import Any
 
+from django.forms import BaseForm
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -28,30 +29,35 @@ def unblinding(request: StaffRequest, study: str) -> HttpResponse:
     return render(request, "allocation/unblinding.html", {"state": opening_state(request.study)})
 
 
+def _sign(
+    request: StaffRequest, form: BaseForm, service: Callable[..., object], message: str, **page: Any
+) -> HttpResponse:
+    """One step of the unblinding, signed on a page of its own."""
+    return answer_form(
+        request,
+        form=form,
+        template="parts/confirm_page.html",
+        write=lambda: service(study=request.study, actor=request.actor, **form.cleaned_data),
+        done=lambda _made: _back(request),
+        message=message,
+        context={"cancel": _back(request), **page},
+    )
+
+
 @requires(Cap.DATA_LOCK)
 @sensitive_post_parameters("password")
 @require_http_methods(["GET", "POST"])
 def data_lock(request: StaffRequest, study: str) -> HttpResponse:
     """Declare the data locked."""
-    form = DataLockForm(request.POST or None)
-    return answer_form(
-        request,
-        form=form,
-        template="parts/confirm_page.html",
-        write=lambda: services.data_lock(
-            study=request.study, actor=request.actor, **form.cleaned_data
-        ),
-        done=lambda _lock: _back(request),
-        message="The data are declared locked.",
-        context={
-            "heading": "Declare the data locked",
-            "text": "After this the list may be opened. It cannot be taken back, and nobody should be able to say "
-            "later that a value was changed by somebody who knew the arms.",
-            "submit": "Declare the data locked",
-            "cancel": _back(request),
-            "danger": True,
-        },
-    )
+    return _sign(
+        request, DataLockForm(request.POST or None), services.data_lock,
+        "The data are declared locked.",
+        heading="Declare the data locked",
+        text="After this the list may be opened. It cannot be taken back, and nobody should be able to say "
+        "later that a value was changed by somebody who knew the arms.",
+        submit="Declare the data locked",
+        danger=True,
+    )  # fmt: skip
 
 
 @requires(Cap.DATA_LOCK)
@@ -59,23 +65,13 @@ def data_lock(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def opening_ask(request: StaffRequest, study: str) -> HttpResponse:
     """Ask for the list to be opened: the first of two signatures."""
-    form = OpeningAskForm(request.POST or None)
-    return answer_form(
-        request,
-        form=form,
-        template="parts/confirm_page.html",
-        write=lambda: services.opening_ask(
-            study=request.study, actor=request.actor, **form.cleaned_data
-        ),
-        done=lambda _opening: _back(request),
-        message="Asked. A clinician or the pharmacist signs second, then the list is open.",
-        context={
-            "heading": "Ask for the list to be opened",
-            "text": "The first of two signatures. Nothing is shown yet.",
-            "submit": "Sign and ask",
-            "cancel": _back(request),
-        },
-    )
+    return _sign(
+        request, OpeningAskForm(request.POST or None), services.opening_ask,
+        "Asked. A clinician or the pharmacist signs second, then the list is open.",
+        heading="Ask for the list to be opened",
+        text="The first of two signatures. Nothing is shown yet.",
+        submit="Sign and ask",
+    )  # fmt: skip
 
 
 @requires(Cap.UNBLIND_AGREE)
@@ -83,25 +79,15 @@ def opening_ask(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def opening_agree(request: StaffRequest, study: str) -> HttpResponse:
     """Agree to the opening: the second signature opens the list to everybody of the study."""
-    form = OpeningAgreeForm(request.POST or None)
-    return answer_form(
-        request,
-        form=form,
-        template="parts/confirm_page.html",
-        write=lambda: services.opening_agree(
-            study=request.study, actor=request.actor, **form.cleaned_data
-        ),
-        done=lambda _opening: _back(request),
-        message="The list is open.",
-        context={
-            "heading": "Open the allocation list",
-            "text": "The second of two signatures. From now on everybody of the study can see every arm, and what is "
-            "known cannot be unknown.",
-            "submit": "Sign and open the list",
-            "cancel": _back(request),
-            "danger": True,
-        },
-    )
+    return _sign(
+        request, OpeningAgreeForm(request.POST or None), services.opening_agree,
+        "The list is open.",
+        heading="Open the allocation list",
+        text="The second of two signatures. From now on everybody of the study can see every arm, and what is "
+        "known cannot be unknown.",
+        submit="Sign and open the list",
+        danger=True,
+    )  # fmt: skip
 
 
 def _opening(request: StaffRequest) -> ListOpening:
@@ -142,25 +128,7 @@ def opened_file(request: StaffRequest, study: str, kind: str) -> HttpResponse:
     if kind == "json":
         content, media = opened.file, "application/json"
     else:
-        out = io.StringIO()
-        table = csv.writer(out)
-        table.writerow(
-            [
-                "number",
-                "stratum",
-                "volunteer",
-                "arm",
-                "open levels",
-                "levels balanced by minimisation",
-            ]
-        )
-        for row in opened.rows:
-            levels, factors = (
-                "; ".join(f"{name}={level}" for name, level in pairs)
-                for pairs in (row.open_levels, row.factor_levels)
-            )
-            table.writerow([row.number, row.stratum, row.code, row.arm_name, levels, factors])
-        content, media = out.getvalue().encode(), "text/csv; charset=utf-8"
+        content, media = opened.table.encode(), "text/csv; charset=utf-8"
     answer = HttpResponse(content, content_type=media)
     name = f"{request.study.slug}-allocation-list.{kind}"
     answer["Content-Disposition"] = f'attachment; filename="{name}"'

@@ -1,7 +1,5 @@
 """The audit trail, searched, in sentences, and as CSV."""
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from datetime import date
@@ -12,11 +10,9 @@ from scheduling.rules.elapsed import local_day_bounds
 from studylab.audit.actions import SENTENCES
 from studylab.audit.models import Event, Link
 from studylab.audit.selectors import events_of_study
+from studylab.spreadsheets import csv_line
 from studylab.studies.models import Study
 
-# What spreadsheets take for the start of a formula, the wide forms of other keyboards among them.
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-_CONTROL = dict.fromkeys(code for code in range(32) if chr(code) not in "\t\n\r")
 _WORDS = {action.value: text for action, text in SENTENCES.items()}
 COLUMNS = ("number", "at (UTC)", "who", "as", "did", "about", "volunteer", "reason", "details")
 
@@ -49,25 +45,12 @@ def seal_state() -> tuple[int, Link | None]:
     return Event.objects.filter(link=None).count(), Link.objects.order_by("-id").first()
 
 
-def safe_cell(value: object) -> str:
-    """Return a cell that no spreadsheet takes for a formula."""
-    text = str(value).translate(_CONTROL)
-    return f"'{text}" if text.lstrip(" ").startswith(_RISKY) else text
-
-
 def csv_lines(events: QuerySet[Event]) -> Iterator[str]:
     """Yield the trail as CSV text, row by row: one row is one event, its number is the key."""
-    yield _line(COLUMNS)
+    yield csv_line(COLUMNS)
     for event in events.order_by("id").iterator(chunk_size=1000):
-        cells = (
+        yield csv_line((
             event.pk, event.at.isoformat(), event.actor_label, event.role,
             sentence(event), f"{event.subject_type} {event.subject_code}", event.participant_code,
             event.reason, json.dumps(event.data, ensure_ascii=False, sort_keys=True) if event.data else "",
-        )  # fmt: skip
-        yield _line(tuple(safe_cell(cell) for cell in cells))
-
-
-def _line(cells: tuple[str, ...]) -> str:
-    buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\r\n").writerow(cells)
-    return buffer.getvalue()
+        ))  # fmt: skip
