@@ -23,7 +23,6 @@ from studylab.allocation.rules.places import (
     ListRow,
     PlanUnusable,
     plan_problems,
-    stratum_name,
     stratum_names,
     unit_size,
 )
@@ -294,14 +293,3 @@ def test_impossible_block_sizes_are_refused_with_field_and_fix(
     assert any(part in problem for problem in found["block_sizes"])
     with pytest.raises(PlanUnusable, match="block_sizes"):
         permuted_blocks(plan=made, seed=SEED)
-
-
-def test_stratum_of_a_person() -> None:
-    made = plan(4, strata={"sex": ("f", "m"), "age": ("young", "old")})
-    assert stratum_name(made, {"age": "old", "sex": "f", "more": "x"}) == "sex=f, age=old"
-    assert stratum_name(made, {"age": "old", "sex": "f"}) in stratum_names(made)
-    assert stratum_name(plan(4), {}) == "all"
-    with pytest.raises(ValueError, match="Stratum age: no answer"):
-        stratum_name(made, {"sex": "f"})
-    with pytest.raises(ValueError, match="Stratum sex: “d” is not one of f, m"):
-        stratum_name(made, {"sex": "d", "age": "old"})

@@ -1,7 +1,6 @@
-"""Methods of allocation against published examples, formulas and simulations, and their balance.
+"""Methods of allocation against published formulas and simulations, and their balance.
 
-Published simulation: Zhao, Weng, Wu, Palesch, Pharm Stat 2012;11:39-48, Tables III and IV (read). Minimisation:
-Lim and In, Korean J Anesthesiol 2019;72:221-232, Table 4 (read); Pocock's 1983 textbook example (from memory).
+Zhao, Weng, Wu, Palesch, Pharm Stat 2012;11:39-48, Tables III and IV (read). Minimisation: test_minimisation.
 """
 
 from collections import Counter
@@ -24,21 +23,12 @@ from studylab.allocation.rules.design import (
 )
 from studylab.allocation.rules.drawn import big_stick
 from studylab.allocation.rules.drbg import Drbg
-from studylab.allocation.rules.minimising import Minimiser, best_shares, imbalance, minimised
+from studylab.allocation.rules.minimising import minimised
 from studylab.allocation.rules.outlook import outlook, right_with_level
 from studylab.allocation.rules.places import ListRow, PlanUnusable
 from studylab.allocation.rules.walks import big_stick_walk, block_walk, simple_walk
-from studylab.studies.rules.protocol import AllocationPlan, Arm, OpenFactor
-
-SEED = bytes(range(48))
-ARMS = (Arm("a", "Arm A"), Arm("b", "Arm B"))
-CUES = (OpenFactor("cue", "Paired cue", ("left", "right")),)
-STRATA = {"sex": ("f", "m"), "age": ("young", "old")}
-
-
-def plan(**more: object) -> AllocationPlan:
-    return AllocationPlan(**({"arms": ARMS, "length": 100} | more))
-
+from studylab.studies.rules.protocol import Arm
+from tests.rules.plans import CUES, SEED, STRATA, people_of, plan
 
 # --- Outlooks -----------------------------------------------------------------------------------------
 
@@ -104,68 +94,6 @@ def test_every_method_has_an_outlook_and_the_guesser_never_loses(method: str) ->
         assert found.typical < outlook(of, ListDesign("simple")).typical
 
 
-# --- Minimisation -------------------------------------------------------------------------------------
-
-
-def test_minimisation_example_of_lim_and_in() -> None:
-    counts = [(3, 5), (3, 3), (3, 3)]  # site 2, female, 65 and older; control, treatment
-    assert [imbalance(counts, share, "range") for share in (0, 1)] == [3, 5]
-    assert [imbalance(counts, share, "totals") for share in (0, 1)] == [9, 11]
-    assert [imbalance(counts, share, "squares") for share in (0, 1)] == [3, 11]
-    assert all(best_shares(counts, 2, m) == [0] for m in ("range", "totals", "squares"))
-
-
-def test_minimisation_example_of_pocock_where_the_measures_differ() -> None:
-    counts = [(30, 31), (18, 17), (9, 8), (19, 21)]
-    assert [imbalance(counts, share, "totals") for share in (0, 1)] == [76, 77]
-    assert [imbalance(counts, share, "squares") for share in (0, 1)] == [9, 13]
-    assert best_shares(counts, 2, "totals") == best_shares(counts, 2, "squares") == [0]
-    assert best_shares(counts, 2, "range") == [0, 1]
-
-
-def _people(count: int, seed: bytes) -> list[dict[str, str]]:
-    drbg = Drbg(seed, b"people of the test")
-    return [
-        {n: levels[drbg.below(len(levels))] for n, levels in STRATA.items()} for _ in range(count)
-    ]
-
-
-def test_the_favoured_arm_comes_as_often_as_the_percent_says() -> None:
-    minimiser = Minimiser(plan(strata=STRATA), percent=80, measure="range", seed=SEED)
-    hits = chances = 0
-    for levels in _people(6000, SEED):
-        favoured = minimiser.favoured(levels)
-        row = minimiser.take(levels)
-        if len(favoured) == 1:
-            chances, hits = chances + 1, hits + (row.arm in favoured)
-    assert chances > 2000
-    assert abs(hits / chances - 0.8) < 4 * sqrt(0.16 / chances)
-
-
-@pytest.mark.parametrize("measure", ["totals", "range", "squares"])
-def test_minimisation_keeps_ratio_and_margins(measure: str) -> None:
-    of = plan(arms=(Arm("a", "A", 2), Arm("b", "B")), strata=STRATA, open_factors=CUES)
-    people = _people(600, b"m" * 48)
-    rows = minimised(plan=of, percent=90, measure=measure, seed=SEED, people=people)
-    assert abs(sum(row.arm == "a" for row in rows) - 400) <= 12
-    for name, levels in STRATA.items():
-        for level in levels:
-            here = [r for r, p in zip(rows, people, strict=True) if p[name] == level]
-            assert abs(sum(r.arm == "a" for r in here) / len(here) - 2 / 3) < 0.05
-    cells = Counter((row.arm, row.open_levels) for row in rows)
-    for arm in ("a", "b"):
-        left, right = (cells[arm, (("cue", level),)] for level in ("left", "right"))
-        assert abs(left - right) <= 3
-
-
-def test_the_next_arm_depends_on_seed_and_people_alone_and_later_people_change_nothing() -> None:
-    of, people = plan(strata=STRATA, open_factors=CUES), _people(40, SEED)
-    made = {"plan": of, "percent": 80, "measure": "squares", "seed": SEED}
-    whole = minimised(people=people, **made)
-    assert minimised(people=people[:17], **made) == whole[:17]
-    assert minimised(people=people, **(made | {"seed": SEED[::-1]})) != whole
-
-
 # --- Lists --------------------------------------------------------------------------------------------
 
 
@@ -227,7 +155,7 @@ def test_frozen_lists() -> None:
         "simple": made_list(plan=one, design=ListDesign("simple"), seed=SEED),
         "big_stick": made_list(plan=one, design=ListDesign("big_stick", tolerance=2), seed=SEED),
         "minimisation": minimised(
-            plan=of, percent=80, measure="range", seed=SEED, people=_people(24, SEED)
+            plan=of, percent=80, measure="range", seed=SEED, people=people_of(24, SEED)
         ),
     }
     words = {
@@ -255,7 +183,7 @@ def test_a_second_reading_of_the_methods_gives_the_same_arms() -> None:
     rows = big_stick(plan=plan(length=60), tolerance=3, seed=SEED)
     assert "".join(row.arm for row in rows) == wanted
 
-    people, drbg = _people(60, SEED), Drbg(SEED, b"minimisation/1|hmac-drbg-sha256/1")
+    people, drbg = people_of(60, SEED), Drbg(SEED, b"minimisation/1|hmac-drbg-sha256/1")
     before: list[tuple[dict[str, str], str]] = []
     for person in people:
         score = 0  # above 0: arm a has more people like this one
