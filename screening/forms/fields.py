@@ -97,7 +97,7 @@ def instant_of(taken: time, on: date, *, after: datetime | None, now: datetime) 
     """Return the instant of a local time of day.
 
     With `after`, the start of the rest, the first such time since then is meant: past midnight, or the second
-    time round at a clock change. Raises ValidationError for a time that does not exist or happens twice.
+    time round at a clock change. Raises ValidationError for a time that does not exist, happens twice or has not come.
     """
     if after is not None:
         zone = timezone.get_current_timezone()
@@ -112,4 +112,7 @@ def instant_of(taken: time, on: date, *, after: datetime | None, now: datetime) 
         fitting = [moment for moment in possible if after <= moment <= now]
         if fitting:
             return min(fitting)
-    return from_current_timezone(datetime.combine(on, taken)).astimezone(UTC)
+    at = from_current_timezone(datetime.combine(on, taken)).astimezone(UTC)
+    if at > now:
+        raise ValidationError("This is later than now. Check time and day.")
+    return at

@@ -77,14 +77,10 @@ class ReadingRows(forms.Form):
         if taken is None or on is None:
             return None
         try:
-            at = instant_of(taken, on, after=after, now=self.now)
+            return instant_of(taken, on, after=after, now=self.now)
         except ValidationError as problem:
             self.add_error(name, problem)
             return None
-        if at > self.now:
-            self.add_error(name, "This is later than now. Check time and day.")
-            return None
-        return at
 
     def _readings(self, cleaned: dict[str, Any], began: datetime | None) -> list[Reading]:
         readings: list[Reading] = []

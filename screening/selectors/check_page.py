@@ -1,6 +1,7 @@
 """Checks as pages show them: which are asked for, how each stands, and every one that was taken."""
 
 from dataclasses import dataclass
+from typing import TypeGuard
 from uuid import UUID
 
 from django.urls import reverse
@@ -97,7 +98,7 @@ def _asked(participant: Participant, gate: str, limits: Limits) -> tuple[CheckKi
     return asked_at(participant, gate, limits)
 
 
-def is_kind(kind: str) -> bool:
+def is_kind(kind: str) -> TypeGuard[CheckKind]:
     """Whether there is a check of this name."""
     return kind in NAMES
 

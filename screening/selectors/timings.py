@@ -3,7 +3,8 @@
 from datetime import timedelta
 from uuid import UUID
 
-from screening.models import Timing, VitalSet
+from screening.models import Check, Timing, VitalSet
+from screening.selectors.checks import standing_checks
 from studylab import clock
 from studylab.participants.models import Participant
 
@@ -30,3 +31,20 @@ def open_rest(participant: Participant, gate: str, visit_uid: UUID | None) -> Ti
     if rest is None or VitalSet.objects.filter(rest=rest).exists():
         return None
     return rest
+
+
+def standing_timings(
+    participant: Participant, gate: str, visit_uid: UUID | None
+) -> dict[str, Timing | None]:
+    """Return the "rest" and the "stood" of a standing test that goes on; those before the last test are over."""
+    last = standing_checks(participant, gate, visit_uid)
+    ended = last.filter(kind=Check.Kind.STANDING).last()
+    found = {}
+    for name, kind in (("rest", Timing.Kind.LYING), ("stood", Timing.Kind.STAND)):
+        timing = newest_timing(participant, kind, gate, visit_uid)
+        over = timing is not None and ended is not None and timing.at <= ended.recorded_at
+        found[name] = None if over else timing
+    rest, stood = found["rest"], found["stood"]
+    if rest is None or (stood is not None and stood.at < rest.at):
+        found["stood"] = None  # a rest that was started again begins the test anew
+    return found

@@ -16,7 +16,7 @@ from screening.rules.checks import NAMES, RULES, SOURCES
 from screening.selectors.check_page import add_url, is_kind, name_of, taken_check
 from screening.selectors.checks import access_check, kind_of, standing_checks
 from screening.selectors.measurers import measurers
-from screening.selectors.timings import newest_timing
+from screening.selectors.timings import standing_timings
 from screening.selectors.visits import access_visit
 from screening.services import check_record, ecg_read, timing_start
 from screening.services.check_records import Where
@@ -74,9 +74,9 @@ def _take(
         timing_start(participant=participant, kind=pressed, where=where, actor=request.actor)
     form, times = _form(request, participant, where, kind, corrects, pressed is not None)
     context = {
-        "participant": participant, "kind": kind, "name": NAMES[kind_of_word(kind)],
+        "participant": participant, "kind": kind, "name": NAMES[kind],
         "gate_label": VitalSet.Gate(where.gate).label, "corrects": corrects, "next": next_url(request),
-        "now": clock.now(), "source": SOURCES[kind_of_word(kind)], **times,
+        "now": clock.now(), "source": SOURCES[kind], **times,
     }  # fmt: skip
     template = f"screening/{'standing' if kind == 'standing_test' else 'check'}_form.html"
     if pressed is not None:
@@ -89,15 +89,10 @@ def _take(
     return answer_form(
         request, form=form, template=template, done=done, context=context,
         write=lambda: check_record(
-            participant=participant, kind=kind_of_word(kind), where=where, supersedes=corrects,
+            participant=participant, kind=kind, where=where, supersedes=corrects,
             actor=request.actor, **form.service_values(),
         ),
     )  # fmt: skip
-
-
-def kind_of_word(kind: str) -> Any:
-    """Return a kind that is known to exist as the rules name it."""
-    return kind
 
 
 def _form(
@@ -113,27 +108,12 @@ def _form(
     }  # fmt: skip
     times: dict[str, Any] = {}
     if kind == "standing_test" and corrects is None:
-        given |= _timings(participant, where)
+        given |= standing_timings(participant, where.gate, where.visit_uid)
         times = _clocks(request, given["rest"], given["stood"])
     if pressed:
         typed = {key: value for key, value in request.POST.items() if value}
         return FORMS[kind](initial=typed, **given).value_first(), times
     return FORMS[kind](request.POST or None, **given).value_first(), times
-
-
-def _timings(participant: Participant, where: Where) -> dict[str, Timing | None]:
-    """Return the rest and the standing up that still go on; those before the last test are over."""
-    last = standing_checks(participant, where.gate, where.visit_uid)
-    ended = last.filter(kind=Check.Kind.STANDING).last()
-    found = {}
-    for name, kind in (("rest", Timing.Kind.LYING), ("stood", Timing.Kind.STAND)):
-        timing = newest_timing(participant, kind, where.gate, where.visit_uid)
-        over = timing is not None and ended is not None and timing.at <= ended.recorded_at
-        found[name] = None if over else timing
-    rest, stood = found["rest"], found["stood"]
-    if rest is None or (stood is not None and stood.at < rest.at):
-        found["stood"] = None  # a rest that was started again begins the test anew
-    return found
 
 
 def _clocks(request: StaffRequest, rest: Timing | None, stood: Timing | None) -> dict[str, Any]:
