@@ -26,7 +26,7 @@ from studylab.allocation.models import AllocationList
 from studylab.allocation.rules.sealed_list import OpenedList
 from studylab.allocation.services import lists
 from tests.access.world import NOWHERE, Page, World, addresses, pages
-from tests.scheduling.sheet import builder
+from tests.scheduling.sheet import beginning, builder
 
 SWAP = {"active": "placebo", "placebo": "active"}
 ROLES = tuple(role for role in Role if role in BLINDED_ROLES)
@@ -79,7 +79,7 @@ def same_chance(patch: pytest.MonkeyPatch) -> Iterator[None]:
 @contextmanager
 def arms_swapped(patch: pytest.MonkeyPatch) -> Iterator[None]:
     """Seal the list the other way round, and receive the other kind in every batch."""
-    make, receive = lists._make, builder.kits_receive
+    make, receive = lists._make, beginning.kits_receive
 
     def made(*args: Any) -> OpenedList:
         opened = make(*args)
@@ -89,7 +89,7 @@ def arms_swapped(patch: pytest.MonkeyPatch) -> Iterator[None]:
         return receive(arm_key=SWAP[arm_key], **kwargs)
 
     patch.setattr(lists, "_make", made)
-    patch.setattr(builder, "kits_receive", received)
+    patch.setattr(beginning, "kits_receive", received)
     yield
 
 
