@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, include, path
 
-from scheduling.views import contacts, cover, dose, leaving, sheet, today
+from scheduling.views import contacts, cover, dose, leaving, sheet, today, trials
 
 _one_visit = [
     path("", sheet.visit, name="visit"),
@@ -12,6 +12,8 @@ _one_visit = [
     path("steps/<slug:step>/", sheet.step_record, name="step_record"),
     path("steps/<slug:step>/leave-out/", sheet.step_skip, name="step_skip"),
     path("steps/<slug:step>/correct/", sheet.step_correct, name="step_correct"),
+    path("trials/<slug:order>/", trials.trials, name="trials"),
+    path("trials/<slug:order>/file/", trials.trials_file, name="trials_file"),
     path("dose/", dose.dose, name="dose"),
     path("dose/give/", dose.dose_give, name="dose_give"),
     path("dose/gate/", dose.dose_gate, name="dose_gate"),

@@ -14,9 +14,10 @@ from scheduling.rules.step_values import (
     DOCUMENTS,
     IDENTIFIERS,
     LONGEST_TEXT,
-    ValueProblem,
     clean_value,
 )
+from scheduling.rules.value_problem import ValueProblem
+from scheduling.rules.work_up import ladder_of
 from studylab import clock
 from studylab.forms import InstantField, local_minute
 from studylab.studies.rules.protocol import Step
@@ -116,15 +117,45 @@ def _label(_step: Step) -> forms.Field:
     )  # fmt: skip
 
 
+def _rung(form: "StepForm", step: Step, record: StepRecord | None, *, correcting: bool) -> None:
+    """The level given now and what the volunteer said; a correction changes the newest level."""
+    kept = record.value if record is not None and not record.skipped else None
+    rungs = ladder_of(step, kept).rungs
+    if correcting:
+        form.initial.update({"level": f"{rungs[-1].level:g}", "rating": rungs[-1].rating})
+    ladder = ladder_of(step, {"levels": kept["levels"][:-1]} if correcting and kept else kept)
+    low, high = ladder.lowest or 0, ladder.highest or 0
+    allowed = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    form.fields["rung"] = forms.IntegerField(
+        widget=forms.HiddenInput, initial=len(ladder.rungs) + 1, required=False
+    )
+    form.fields["level"] = forms.CharField(
+        label=f"Level given ({step.unit})", required=False, max_length=20,
+        initial=f"{low:g}" if low == high else "",
+        help_text=f"Now {allowed} {step.unit}. Never above {step.maximum:g} {step.unit}.",
+        widget=forms.TextInput(
+            {"inputmode": "decimal", "autocomplete": "off", "class": "step-number", "size": 8}
+        ),
+    )  # fmt: skip
+    form.fields["rating"] = forms.ChoiceField(
+        label="What did the volunteer say?", required=False, widget=forms.RadioSelect,
+        choices=[(one, one[0].upper() + one[1:]) for one in step.options],
+    )  # fmt: skip
+
+
 _VALUES: dict[str, Callable[[Step], forms.Field]] = {
     "choice": _choice, "number": _number, "text": _text, "label": _label,
 }  # fmt: skip
 
 
+_RAW = ("identifiers", "document", "done", "value", "rung", "level", "rating")
+
+
 class StepForm(ActForm):
     """What is entered at one step. `kept` is the value as the service takes it.
 
-    `out_of_order` asks why; with `record` the form corrects it and asks why as well.
+    `out_of_order` asks why; with `record` the form corrects it and asks why as well. `so_far` is what is on
+    record of a step that goes on, a work-up between two levels.
     """
 
     occurred_at = InstantField(
@@ -139,6 +170,7 @@ class StepForm(ActForm):
         step: Step,
         out_of_order: bool = False,
         record: StepRecord | None = None,
+        so_far: StepRecord | None = None,
     ) -> None:
         super().__init__(data, initial=_initial(record) if record else None)
         self.step = step
@@ -149,6 +181,8 @@ class StepForm(ActForm):
             _done(self)
         elif step.kind in _VALUES:
             self.fields["value"] = _VALUES[step.kind](step)
+        elif step.kind == "work_up":
+            _rung(self, step, record or so_far, correcting=record is not None)
         if record is not None:
             self.fields["occurred_at"] = InstantField(label="When it happened")
             self.fields["reason"] = _why("Why is it corrected?")
@@ -164,7 +198,7 @@ class StepForm(ActForm):
         cleaned: dict[str, Any] = super().clean() or {}
         if "occurred_at" in self.errors:
             return cleaned
-        raw = {key: cleaned.get(key) for key in ("identifiers", "document", "done", "value")}
+        raw = {key: cleaned.get(key) for key in _RAW}
         raw["started_at"] = self.happened_at().isoformat()
         try:
             self.kept = clean_value(self.step, raw)
@@ -183,7 +217,7 @@ class StepForm(ActForm):
     @property
     def values(self) -> list[Any]:
         """The fields of the value itself, for the page."""
-        names = ("identifiers", "document", "value")
+        names = ("identifiers", "document", "value", "level", "rating")
         return [self[name] for name in names if name in self.fields]
 
 

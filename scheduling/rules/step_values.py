@@ -1,7 +1,8 @@
 """What may be recorded at a step, by the step's kind. Bad input is named with its field and the fix.
 
 Values are small dictionaries: identity {"identifiers": [...], "document": ...}; tick and read_aloud
-{"done": true}; choice, number, text and label {"value": ...}; timer {"started_at": ISO text with offset}.
+{"done": true}; choice, number, text and label {"value": ...}; timer {"started_at": ISO text with offset}; work_up
+one level at a time, {"rung": 1, "level": ..., "rating": ...}, kept as `scheduling.rules.work_up` says.
 Questions, vitals, dose and the leave check are recorded on their own pages and refused here.
 """
 
@@ -12,6 +13,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from scheduling.rules.elapsed import add_elapsed
+from scheduling.rules.value_problem import ValueProblem, as_float
+from scheduling.rules.work_up import read_rung, said_ladder
 from studylab.studies.rules.protocol import Step, StepKind
 
 # Two of these say who is in the room (common practice in care: never by one alone, never by room or chair).
@@ -31,15 +34,6 @@ _LONG_NUMBER = re.compile(r"(?:\d[\s.-]?){5,}")
 Raw = Mapping[str, Any]
 
 
-class ValueProblem(ValueError):
-    """A value that cannot be recorded: `field` is the key of the value, `message` a sentence with the fix."""
-
-    def __init__(self, field: str, message: str) -> None:
-        super().__init__(message)
-        self.field = field
-        self.message = message
-
-
 def clean_value(step: Step, raw: Raw) -> dict[str, Any]:
     """Return the value as it is kept, only the keys of the step's kind; ValueProblem when it is none."""
     if not isinstance(raw, Mapping):
@@ -55,6 +49,8 @@ def said_value(step: Step, value: Raw) -> str:
         return f"{' and '.join(value['identifiers'])}, {value['document']}"
     if "started_at" in value:
         return "started"
+    if "levels" in value:
+        return said_ladder(step, value)
     if "value" not in value:
         return "done" if value.get("done") else ""
     kept = value["value"]
@@ -106,7 +102,7 @@ def _choice(step: Step, raw: Raw) -> dict[str, Any]:
 
 def _number(step: Step, raw: Raw) -> dict[str, Any]:
     unit = f" {step.unit}" if step.unit else ""
-    value = _as_float(raw.get("value"))
+    value = as_float(raw.get("value"))
     if value is None:
         raise ValueProblem("value", f"Enter a number{unit and ' in' + unit}.")
     low = -math.inf if step.minimum is None else step.minimum
@@ -119,17 +115,6 @@ def _number(step: Step, raw: Raw) -> dict[str, Any]:
         ]
         raise ValueProblem("value", f"{value:g}{unit} cannot be right: {' and '.join(bounds)}.")
     return {"value": value}
-
-
-def _as_float(given: object) -> float | None:
-    """Return a finite number; a decimal comma is read, since that is what many keyboards give."""
-    if isinstance(given, bool) or not isinstance(given, int | float | str):
-        return None
-    try:
-        value = float(given.strip().replace(",", ".")) if isinstance(given, str) else float(given)
-    except (ValueError, OverflowError):
-        return None
-    return value if math.isfinite(value) else None
 
 
 def _free_text(_step: Step, raw: Raw) -> dict[str, Any]:
@@ -176,4 +161,5 @@ _CLEANERS: dict[str, Callable[[Step, Raw], dict[str, Any]]] = {
     "text": _free_text,
     "label": _label,
     "timer": _timer,
+    "work_up": read_rung,
 }

@@ -10,6 +10,7 @@ from scheduling.rules.elapsed import add_elapsed
 from scheduling.rules.sheet import StepFact
 from scheduling.rules.step_values import timer_end
 from scheduling.rules.waits import WaitState, wait_state
+from scheduling.rules.work_up import is_over
 from screening.models import AnswerSet, VitalSet
 from studylab.participants.models import Hold, Participant
 from studylab.studies.models import ProtocolVersion
@@ -94,6 +95,8 @@ def _fact(step: Step, evidence: Evidence, at: datetime) -> StepFact:
         return StepFact()
     if record.skipped:
         return StepFact(skipped=True)
+    if step.kind == "work_up" and not is_over(record.value):
+        return StepFact()
     end = timer_end(step, record.value)
     if end is not None and end > at:
         return StepFact(until=end)

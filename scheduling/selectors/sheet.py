@@ -10,6 +10,7 @@ from scheduling.models import Dose, StepRecord, Visit
 from scheduling.rules.sheet import StepState, next_step, step_states
 from scheduling.rules.step_values import said_value
 from scheduling.rules.waits import WaitState
+from scheduling.rules.work_up import Ladder, ladder_of
 from scheduling.selectors.evidence import (
     evidence_for,
     evidence_of,
@@ -57,6 +58,13 @@ class SheetStep:
     def done(self) -> bool:
         """Whether the step is done."""
         return self.state == "done"
+
+    @property
+    def ladder(self) -> Ladder | None:
+        """How a work-up stands; None for every other kind of step."""
+        if self.step.kind != "work_up":
+            return None
+        return ladder_of(self.step, self.record.value if self.record else None)
 
     @property
     def skipped(self) -> bool:
@@ -166,7 +174,7 @@ def carried_values(
     found: dict[str, Carried] = {}
     for record in records.select_related("visit").order_by("-visit__number", "-id"):
         step = carrying.get((record.visit.number, record.step))
-        if step is not None:
+        if step is not None and "value" in record.value:  # a work-up may end without a level
             words = said_value(step, record.value)
             found[record.step] = Carried(step, record.visit.number, record, words)
     return found

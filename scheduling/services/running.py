@@ -144,9 +144,13 @@ def write_record(
     deviation: Deviation | None = None,
     skipped: bool = False,
     supersedes: StepRecord | None = None,
+    goes_on: bool = False,
     reason: str = "",
 ) -> StepRecord:
-    """Write one record of a step and its line on the trail, which names the step and never the value."""
+    """Write one record of a step and its line on the trail, which names the step and never the value.
+
+    With `goes_on` it continues the record that it supersedes and corrects nothing.
+    """
     record = StepRecord.objects.create(
         visit=work.visit,
         participant=work.participant,
@@ -164,7 +168,7 @@ def write_record(
     )
     audit(
         actor=actor,
-        action=Action.STEP_CORRECTED if supersedes else Action.STEP_RECORDED,
+        action=Action.STEP_CORRECTED if supersedes and not goes_on else Action.STEP_RECORDED,
         subject_type="visit",
         subject_code=work.visit.uid,
         participant_code=work.participant.code,

@@ -1,13 +1,15 @@
 """Recording, skipping and correcting the steps of a visit."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 from scheduling.models import StepRecord, Visit
-from scheduling.rules.sheet import open_before, open_sentence, short
-from scheduling.rules.step_values import ValueProblem, clean_value
+from scheduling.rules.sheet import carried_step, open_before, open_sentence, short
+from scheduling.rules.step_values import clean_value
+from scheduling.rules.value_problem import ValueProblem
+from scheduling.rules.work_up import changed_last, climbed, is_over
 from scheduling.selectors.sheet import carried_values
 from scheduling.services.running import (
     Work,
@@ -56,16 +58,20 @@ def step_record(
     check_instant(occurred_at, work)
     _check_timer(kept, work)
     _check_locked(step, kept, work)
+    check_level_known(step, work)
     standing = work.evidence.records.get(step.key)
-    if standing is not None and not standing.skipped:
+    going_on = standing is not None and goes_on(step, standing)
+    if standing is not None and not standing.skipped and not going_on:
         raise Conflict(
             f"“{short(step)}” is recorded already. Correct that record if something in it is wrong."
         )
+    if step.kind == "work_up":
+        kept = _climb(step, standing, kept)
     return write_record(
         work=work, step=step, value=kept, occurred_at=occurred_at, client_id=client_id,
-        device_at=device_at, actor=actor, supersedes=standing,
+        device_at=device_at, actor=actor, supersedes=standing, goes_on=going_on,
         deviation=_out_of_order(step, occurred_at, deviation_reason, work, actor),
-        reason="Done after it had been skipped." if standing else "",
+        reason=_why_again(standing, going_on),
     )  # fmt: skip
 
 
@@ -83,7 +89,8 @@ def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> Step
     standing = work.evidence.records.get(step.key)
     if standing is not None and standing.skipped:
         return standing
-    if work.facts[step.key].done or standing is not None:
+    begun = standing is not None and goes_on(step, standing)
+    if work.facts[step.key].done or (standing is not None and not begun):
         raise Conflict(f"“{short(step)}” is recorded already, so it is not skipped.")
     why = reason_of(reason, ask="Say why the step is skipped.")
     deviation = None
@@ -94,7 +101,7 @@ def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> Step
         )  # fmt: skip
     return write_record(
         work=work, step=step, value={}, occurred_at=work.now, actor=actor, skipped=True,
-        deviation=deviation, reason=why,
+        deviation=deviation, supersedes=standing, reason=why,
     )  # fmt: skip
 
 
@@ -119,6 +126,8 @@ def step_correct(
     if standing is None or standing.pk != record.pk:
         raise Conflict("This record was corrected meanwhile. Look at the newest one.")
     kept = _clean(step, value)
+    if step.kind == "work_up":
+        kept = _judged(lambda: changed_last(step, standing.value, kept))
     check_instant(occurred_at, work)
     _check_timer(kept, work)
     deviation = standing.deviation
@@ -144,9 +153,31 @@ def sent_before(client_id: UUID, work: Work, step_key: str) -> StepRecord | None
     return record
 
 
+def goes_on(step: Step, standing: StepRecord) -> bool:
+    """Whether a step is recorded bit by bit and its end is still to come."""
+    return step.kind == "work_up" and not standing.skipped and not is_over(standing.value)
+
+
+def _climb(step: Step, standing: StepRecord | None, entered: dict[str, Any]) -> dict[str, Any]:
+    before = standing.value if standing is not None and not standing.skipped else None
+    if before is not None and entered["rung"] <= len(before["levels"]):
+        raise Conflict("Somebody else recorded this level already. Look at the run sheet.")
+    return _judged(lambda: climbed(step, before, entered))
+
+
+def _why_again(standing: StepRecord | None, going_on: bool) -> str:
+    if standing is None:
+        return ""
+    return "The next level." if going_on else "Done after it had been skipped."
+
+
 def _clean(step: Step, value: Mapping[str, Any]) -> dict[str, Any]:
+    return _judged(lambda: clean_value(step, value))
+
+
+def _judged(judge: Callable[[], dict[str, Any]]) -> dict[str, Any]:
     try:
-        return clean_value(step, value)
+        return judge()
     except ValueProblem as problem:
         raise Refused(problem.message, field=problem.field) from None
 
@@ -168,6 +199,19 @@ def _check_locked(step: Step, kept: dict[str, Any], work: Work) -> None:
         field="value",
         code="carried_locked",
     )
+
+
+def check_level_known(step: Step, work: Work) -> None:
+    """Refuse a step that needs a level which the work-up did not find."""
+    found = carried_step(work.protocol, step.shows) if step.shows else None
+    if found is None or found[1].kind != "work_up":
+        return
+    if step.shows not in carried_values(work.participant, work.protocol):
+        raise Refused(
+            f"“{short(found[1])}” found no level, and this step is not done without one. Stop the visit, or leave the "
+            "step out with a reason.",
+            code="level_missing",
+        )
 
 
 def _used_later(work: Work) -> bool:

@@ -98,7 +98,10 @@ def step_record(request: StaffRequest, study: str, uid: UUID, step: str) -> Http
     sheet, row = _step(found, step)
     if row.sheet_step.step.kind in ELSEWHERE:
         return redirect(step_url(found, row.sheet_step))
-    form = StepForm(request.POST or None, step=row.sheet_step.step, out_of_order=row.out_of_order)
+    form = StepForm(
+        request.POST or None, step=row.sheet_step.step, out_of_order=row.out_of_order,
+        so_far=row.sheet_step.record,
+    )  # fmt: skip
 
     def write() -> object:
         return record(

@@ -105,6 +105,7 @@ def sheet_context(
         "rooms": rooms,
         "people": people,
         "pinned": pinned(sheet),
+        "no_level": any(one.ladder and one.ladder.outcome == "too_much" for one in sheet.steps),
         "wait": wait_panel(sheet),
         "leave_after": leave_after(sheet, now),
         "cover": cover_now(request.study, now),
@@ -261,7 +262,9 @@ def _step_form(following: Row | None, form: BaseForm | None) -> BaseForm | None:
         return None
     if isinstance(form, StepForm) and form.step.key == step.key:
         return form
-    return StepForm(step=step, out_of_order=following.out_of_order)
+    return StepForm(
+        step=step, out_of_order=following.out_of_order, so_far=following.sheet_step.record
+    )
 
 
 def _elsewhere(visit: Visit, one: SheetStep) -> str:

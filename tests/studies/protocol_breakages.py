@@ -52,6 +52,14 @@ def paths_in(value: Any, path: str = "") -> list[str]:
 
 # Steps of visit 2 in the demo: 1 identity, 2 questions, 3 pre-dose, 6 dose, 10 post-dose, 15 leave.
 STEP = "visits[2].steps"
+WORK_UP = {
+    "key": "level", "kind": "work_up", "text": "x", "unit": "mA", "first": 1, "rise_from": 2, "rise_to": 3,
+    "maximum": 10, "options": ["low", "good", "high"], "stop_at": "good", "too_much": ["high"], "carry": True,
+}  # fmt: skip
+TYPE = {"key": "a", "name": "A", "count": 5}
+TRIALS = {
+    "key": "run", "name": "Run", "longest_run": 2, "types": [TYPE, {"key": "b", "name": "B", "count": 2}],
+}  # fmt: skip
 TICK = {"key": "extra", "kind": "tick", "text": "Extra."}
 
 BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
@@ -128,6 +136,26 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("number nan", [("visits[1].steps[5].minimum", float("nan"))], "visits[1].steps[5].minimum", "number"),
     ("timer", [("visits[1].steps[8].minutes", GONE)], "visits[1].steps[8].minutes", "missing"),
     ("carry on tick", [("visits[1].steps[2].carry", True)], "visits[1].steps[2].carry", "number or choice"),
+    ("work-up rating", [("visits[1].steps[5]", WORK_UP | {"stop_at": "ouch"})], "visits[1].steps[5].stop_at", "none of"),
+    ("work-up first", [("visits[1].steps[5]", WORK_UP | {"first": 11})], "visits[1].steps[5].first", "above the ceiling"),
+    ("work-up rise", [("visits[1].steps[5]", WORK_UP | {"rise_to": 1})], "visits[1].steps[5].rise_from", "largest"),
+    ("work-up too much", [("visits[1].steps[5]", WORK_UP | {"too_much": ["good"]})],
+     "visits[1].steps[5].too_much", "one of the two"),
+    ("work-up keys elsewhere", [("visits[1].steps[2].rise_to", 3)], "visits[1].steps[2].rise_to", "not known"),
+    ("trials unknown", [("visits[1].steps[2].trials", "learning")], "visits[1].steps[2].trials", "no order"),
+    ("trials never run", [("visits[1].trial_orders", [TRIALS])], "visits[1].trial_orders[1]", "No step"),
+    ("trials impossible", [("visits[1].trial_orders", [TRIALS | {"longest_run": 1}])],
+     "visits[1].trial_orders[1].longest_run", "No order"),
+    ("trials first", [("visits[1].trial_orders", [TRIALS | {"first": ["c"]}])],
+     "visits[1].trial_orders[1].first", "no type"),
+    ("trials probes", [("visits[1].trial_orders", [TRIALS | {"probes_alone": 9}])],
+     "visits[1].trial_orders[1].probes_alone", "room for 6"),
+    ("trials followed", [("visits[1].trial_orders", [TRIALS | {"types": [TYPE | {"followed": 6}]}])],
+     "visits[1].trial_orders[1].types[1].followed", "cannot"),
+    ("trials factor", [("visits[1].trial_orders", [TRIALS | {"types": [TYPE | {"factor": "cue", "count": 1}]}])],
+     "visits[1].trial_orders[1].types[1].factor", "no open factor"),
+    ("label of nothing", [("visits[1].steps[3].of", "sensors")], "visits[1].steps[3].of", "no kind"),
+    ("returns nothing", [("visits[1].steps[2].returns", "sensor_set")], "visits[1].steps[2].returns", "earlier label"),
     ("shows nothing", [("visits[1].steps[6].shows", "storey")], "visits[1].steps[6].shows", '"story"'),
     ("shows too early", [("visits[1].steps[4].shows", "screen_distance")], "visits[1].steps[4].shows", "earlier"),
     ("shows not carried", [("visits[1].steps[5].carry", False)], "visits[3].steps[4].shows", "carried"),

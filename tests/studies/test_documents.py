@@ -247,9 +247,13 @@ def test_every_zone_can_be_opened(shipped: Protocol) -> None:
 
 def test_conditioning_level_is_found_once_and_shown_later(conditioning: Protocol) -> None:
     level = conditioning.visit(1).step("stim_level")
-    assert (level.kind, level.unit, level.minimum, level.carry) == ("number", "mA", 1, True)
+    assert (level.kind, level.unit, level.carry) == ("work_up", "mA", True)
+    rule = level.work_up
+    assert rule is not None
+    assert (rule.first, rule.rise_from, rule.rise_to) == (1, 2, 3)
+    assert rule.stop_at == "clearly unpleasant, no pain"
     assert level.maximum is not None
-    for words in ("Start at 1 mA", "2 to 3 mA", "ceiling", "clearly unpleasant, no pain"):
+    for words in ("Start at 1 mA", "2 ms", "2 to 3 mA", "clearly unpleasant, no pain"):
         assert words in level.text
     for number in (2, 3):
         assert "stim_level" in {step.shows for step in conditioning.visit(number).steps}

@@ -1,5 +1,6 @@
 """Checks of the visits and their steps: order, the dosing visit, and values shown later."""
 
+from studylab.studies.rules.checks_sessions import check_sessions
 from studylab.studies.rules.problems import Problems
 from studylab.studies.rules.protocol import Protocol, Step, VisitPlan
 from studylab.studies.rules.reader import nearest, shown
@@ -14,6 +15,7 @@ def check_visits(protocol: Protocol, problems: Problems) -> None:
         _check_visit(visit, place, problems)
     _check_dosing(protocol, problems)
     _check_shows(protocol, problems)
+    check_sessions(protocol, problems)
 
 
 def _check_visit(visit: VisitPlan, place: int, problems: Problems) -> None:

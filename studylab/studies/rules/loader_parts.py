@@ -1,8 +1,8 @@
-"""Reads visits, timing, allocation, supply, questions and follow-up of a study document."""
+"""Reads visits and timing, allocation, supply, questions and follow-up of a study document."""
 
 from datetime import timedelta
-from typing import get_args
 
+from studylab.studies.rules.loader_steps import read_key, read_step, read_trial_orders
 from studylab.studies.rules.protocol import (
     ALLOCATION_METHODS,
     AllocationPlan,
@@ -13,17 +13,12 @@ from studylab.studies.rules.protocol import (
     Question,
     Segment,
     Spacing,
-    Step,
-    StepKind,
     Supply,
     VisitPlan,
-    VitalGate,
     Wait,
 )
 from studylab.studies.rules.reader import Table, shown
 
-KEY = r"[a-z][a-z0-9_]*"
-KEY_RULE = "Use small letters, digits and underscores, beginning with a letter."
 QUESTION_ID = r"[A-Z][A-Za-z0-9]*-[0-9]+[a-z]?"
 QUESTION_RULE = (
     'Use letters, a hyphen and digits such as "S-01"; the id of a rule of the house, such as "C-35", '
@@ -32,33 +27,19 @@ QUESTION_RULE = (
 MOST_HOURS = 24 * 92  # longer than any spacing between two visits
 HIGHEST_DOSE_MG = 40.0
 
-# Which optional keys belong to which kind of step; anywhere else they would have no effect.
-STEP_KEYS: dict[str, tuple[str, ...]] = {
-    "unit": ("number",),
-    "minimum": ("number",),
-    "maximum": ("number",),
-    "options": ("choice",),
-    "gate": ("vitals",),
-    "minutes": ("timer",),
-    "carry": ("number", "choice", "text"),
-}
-
-
-def _key(table: Table) -> str:
-    return table.text("key", pattern=KEY, rule=KEY_RULE)
-
 
 def read_visits(document: Table) -> tuple[VisitPlan, ...]:
     """Return the visits in the order of the document."""
     visits = []
     for row in document.tables("visits", at_least=3):
         visit = VisitPlan(
-            key=_key(row),
+            key=read_key(row),
             number=row.whole("number", low=1, high=50),
             title=row.text("title"),
             segments=tuple(_segment(table) for table in row.tables("segments", at_least=1)),
-            steps=tuple(_step(table) for table in row.tables("steps", at_least=1)),
+            steps=tuple(read_step(table) for table in row.tables("steps", at_least=1)),
             payment=row.number("payment", low=0, high=100_000, default=0.0),
+            trial_orders=read_trial_orders(row),
         )
         row.close()
         visits.append(visit)
@@ -67,7 +48,7 @@ def read_visits(document: Table) -> tuple[VisitPlan, ...]:
 
 def _segment(row: Table) -> Segment:
     segment = Segment(
-        key=_key(row),
+        key=read_key(row),
         name=row.text("name"),
         minutes=row.whole("minutes", low=1, high=1440),
         needs=_needs(row),
@@ -91,47 +72,6 @@ def _needs(row: Table) -> tuple[Need, ...]:
             )
         needs.append(need)
     return tuple(needs)
-
-
-def _step(row: Table) -> Step:
-    kind = row.one_of("kind", get_args(StepKind))
-    is_number = kind == "number" and row.problems.clean(row.key("kind"))
-    bounds = {"low": -1e6, "high": 1e6}
-    step = Step(
-        key=_key(row),
-        kind=kind,
-        text=row.text("text"),
-        unit=row.text("unit", default=None if is_number else ""),
-        minimum=row.number("minimum", **bounds) if is_number or row.has("minimum") else None,
-        maximum=row.number("maximum", **bounds) if is_number or row.has("maximum") else None,
-        options=row.texts("options", at_least=2 if kind == "choice" else 0),
-        gate=row.one_of("gate", get_args(VitalGate)) if _wants(row, kind, "gate") else None,
-        minutes=row.whole("minutes", low=1, high=1440) if _wants(row, kind, "minutes") else None,
-        segment=row.text("segment", default=None if kind == "dose" else ""),
-        carry=row.flag("carry", default=False),
-        shows=row.text("shows", default=""),
-        required=row.flag("required", default=True),
-    )
-    _step_keys(row, step)
-    row.close()
-    return step
-
-
-def _wants(row: Table, kind: str, name: str) -> bool:
-    return kind in STEP_KEYS[name] or row.has(name)
-
-
-def _step_keys(row: Table, step: Step) -> None:
-    """Refuse keys that this kind of step does not use, and a number's bounds in the wrong order."""
-    for name, kinds in STEP_KEYS.items():
-        if row.has(name) and step.kind not in kinds and row.problems.clean(row.key("kind")):
-            message = f'A step of the kind "{step.kind}" has no {name}.'
-            row.wrong(name, message, f"Remove it, or use the kind {' or '.join(kinds)}.")
-    readable = row.problems.clean(row.key("minimum")) and row.problems.clean(row.key("maximum"))
-    low, high = step.minimum, step.maximum
-    if readable and low is not None and high is not None and low >= high:
-        message = f"The minimum {low:g} is not below the maximum {high:g}."
-        row.wrong("minimum", message, "Set minimum below maximum.")
 
 
 def read_spacings(document: Table) -> tuple[Spacing, ...]:
@@ -205,12 +145,12 @@ def read_allocation(document: Table) -> AllocationPlan:
     table = document.table("allocation")
     arms = []
     for row in table.tables("arms", at_least=2):
-        arm = Arm(_key(row), row.text("name"), row.whole("ratio", low=1, high=20, default=1))
+        arm = Arm(read_key(row), row.text("name"), row.whole("ratio", low=1, high=20, default=1))
         row.close()
         arms.append(arm)
     factors = []
     for row in table.tables("open_factors", at_least=0):
-        factor = OpenFactor(_key(row), row.text("name"), row.texts("levels", at_least=2))
+        factor = OpenFactor(read_key(row), row.text("name"), row.texts("levels", at_least=2))
         row.close()
         factors.append(factor)
     plan = AllocationPlan(

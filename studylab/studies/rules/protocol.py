@@ -20,6 +20,7 @@ from studylab.studies.rules.limits import (
     StandingLimits,
     VitalBands,
 )
+from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 
 __all__ = [
     "ALLOCATION_METHODS",
@@ -44,10 +45,13 @@ __all__ = [
     "Step",
     "StepKind",
     "Supply",
+    "TrialOrder",
+    "TrialType",
     "VisitPlan",
     "VitalBands",
     "VitalGate",
     "Wait",
+    "WorkUp",
 ]
 
 StepKind = Literal[
@@ -55,6 +59,7 @@ StepKind = Literal[
     "tick",
     "choice",
     "number",
+    "work_up",  # a level found in small steps with the volunteer's own ratings
     "text",
     "read_aloud",  # a passage the experimenter reads out, then ticks
     "questions",  # the dosing-day questions
@@ -100,9 +105,11 @@ class Step:
     options: tuple[str, ...] = ()
     gate: VitalGate | None = None
     minutes: int | None = None
-    segment: str = (
-        ""  # key of the segment in which the step is planned; the dose step always has it
-    )
+    segment: str = ""  # key of the segment in which it is planned; the dose step always has it
+    work_up: WorkUp | None = None
+    trials: str = ""  # key of the visit's order of trials that is run at this step
+    of: str = ""  # kind of resource whose label is read, for example "sensor set"
+    returns: str = ""  # key of the label step whose thing goes back at this step
     carry: bool = False  # the value found here is shown, locked, on later visits
     shows: str = ""  # key of an open allocation factor or of a carried value shown with this step
     required: bool = True
@@ -118,6 +125,7 @@ class VisitPlan:
     segments: tuple[Segment, ...]
     steps: tuple[Step, ...]
     payment: float = 0.0
+    trial_orders: tuple[TrialOrder, ...] = ()
 
     @property
     def minutes(self) -> int:

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from scheduling.rules.step_values import (
     DOCUMENTS,
-    ValueProblem,
     clean_value,
     said_value,
     timer_end,
 )
+from scheduling.rules.value_problem import ValueProblem
 from studylab.studies.rules.protocol import Step
 
 STEPS = {
