@@ -54,7 +54,7 @@ def unfenced(option: SeriesOption, fences: Sequence[Fence]) -> SeriesOption:
         replace(
             visit,
             segments=tuple(
-                replace(row, places=tuple(ref for ref in row.places if ref.kind not in kinds))
+                row._replace(places=tuple(ref for ref in row.places if ref.kind not in kinds))
                 for row in visit.segments
             ),
         )

@@ -101,21 +101,6 @@ def part_of(plan: Protocol, numbers: Iterable[int]) -> Protocol:
     )
 
 
-def aimed_at_same_clock(plan: Protocol) -> Protocol:
-    """Return the plan with targets that bring visits to the same time of day, as far as the rules allow.
-
-    On days of 24 hours a whole number of them between two starts does that; the windows stay as they are.
-    """
-    return replace(plan, spacings=tuple(_whole_days(plan, rule) for rule in plan.spacings))
-
-
-def _whole_days(plan: Protocol, rule: Spacing) -> Spacing:
-    ahead = offset_of(plan, rule.end) - offset_of(plan, rule.start)
-    day = timedelta(days=1)
-    target = max(round((rule.target - ahead) / day), 1) * day + ahead
-    return replace(rule, target=min(max(target, rule.earliest), rule.latest))
-
-
 def visit_of(plan: Protocol, anchor: str) -> int:
     """Return the number of the visit that an anchor names."""
     key, _ = split_anchor(anchor)

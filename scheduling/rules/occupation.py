@@ -1,4 +1,4 @@
-"""What a visit occupies, from when, and which places can serve it.
+"""What a visit occupies, from when, and a choice of places for it.
 
 A run of consecutive segments that need the same kind is one occupation by one place, so the volunteer
 keeps the room and the person where needs run on. A second place of the kind is a second occupation
@@ -8,9 +8,9 @@ over the segments that need two, and so on. The turnaround of the kind follows e
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate
 
-from scheduling.rules.timeline import Grid, PlaceId, PlaceTimeline, at_least, runs
+from scheduling.rules.timeline import PlaceId
 from studylab.studies.rules.protocol import VisitPlan
 
 
@@ -36,12 +36,12 @@ def occupations(visit: VisitPlan, turnaround: Mapping[str, int]) -> tuple[Occupa
     for index, segment in enumerate(visit.segments):
         for need in segment.needs:
             counts.setdefault(need.kind, [0] * len(visit.segments))[index] += need.count
+    edges = [0, *accumulate(segment.minutes for segment in visit.segments)]
     found = []
     for kind, row in counts.items():
         for level in range(1, max(row) + 1):
             for first, last in _stretches([count >= level for count in row]):
-                start = sum(segment.minutes for segment in visit.segments[:first])
-                end = sum(segment.minutes for segment in visit.segments[: last + 1])
+                start, end = edges[first], edges[last + 1]
                 held = end + turnaround.get(kind, 0)
                 found.append(Occupation(kind, first, last, start, end, held))
     return tuple(found)
@@ -60,121 +60,6 @@ class Request:
     def clashes(self, other: "Request") -> bool:
         """Whether one place could not serve both."""
         return self.start < other.held_until and other.start < self.held_until
-
-
-class Fits:
-    """Which places fit which occupations, as sets of visit starts. One object serves one search."""
-
-    def __init__(self, grid: Grid, places: Mapping[str, Sequence[PlaceTimeline]]) -> None:
-        self.grid = grid
-        self.places = places
-        ids = [row.place_id for rows in places.values() for row in rows]
-        self.shared = len(set(ids)) < len(ids)  # a place listed under two kinds
-        self._runs: dict[tuple[str, PlaceId, int], int] = {}
-        self._bytes: dict[tuple[str, PlaceId, int], bytes] = {}
-
-    def starts_at(self, place: PlaceTimeline, occupation: Occupation) -> int:
-        """Return the visit starts at which `place` is free for an occupation and its turnaround."""
-        first, length = self._slots(occupation)
-        return self._run(place, occupation.kind, length) >> first
-
-    def is_free(self, place: PlaceTimeline, occupation: Occupation, start: int) -> bool:
-        """Whether `place` is free for an occupation of a visit that starts at slot `start`."""
-        first, length = self._slots(occupation)
-        key = (occupation.kind, place.place_id, length)
-        flags = self._bytes.get(key)
-        if flags is None:  # a byte is looked up at once, a bit of a big integer is not
-            bits = self._run(place, occupation.kind, length)
-            flags = self._bytes[key] = bits.to_bytes(self.grid.slots // 8 + 1, "little")
-        at = start + first
-        return bool(flags[at >> 3] >> (at & 7) & 1)
-
-    def _slots(self, occupation: Occupation) -> tuple[int, int]:
-        size = self.grid.minutes_per_slot
-        first = occupation.start // size
-        return first, -(-occupation.held_until // size) - first
-
-    def _run(self, place: PlaceTimeline, kind: str, length: int) -> int:
-        key = (kind, place.place_id, length)
-        found = self._runs.get(key)
-        if found is None:
-            found = self._runs[key] = runs(place.free & self.grid.full, length)
-        return found
-
-    def starts(self, needed: Sequence[Occupation]) -> int:
-        """Return the visit starts at which each group of like occupations finds enough places.
-
-        Exact when `is_exact(needed)`; otherwise a superset, to be settled by `assign`.
-        """
-        groups: dict[tuple[str, int, int], list[Occupation]] = {}
-        for row in needed:
-            groups.setdefault((row.kind, row.start, row.held_until), []).append(row)
-        bits = self.grid.full
-        for (kind, _, _), rows in groups.items():
-            sets = [self.starts_at(place, rows[0]) for place in self.places.get(kind, ())]
-            bits &= at_least(sets, len(rows), self.grid.full)
-        return bits
-
-    def is_exact(self, needed: Sequence[Occupation]) -> bool:
-        """Whether `starts` needs no further check: like occupations only, or none at the same time."""
-        if self.shared:
-            return False
-        return all(
-            (a.start, a.held_until) == (b.start, b.held_until) or not a.overlaps(b)
-            for index, a in enumerate(needed)
-            for b in needed[index + 1 :]
-            if a.kind == b.kind
-        )
-
-    def requests(self, visit: int, start: int, needed: Sequence[Occupation]) -> Iterator[Request]:
-        """Yield the requests of visit number `visit` (an index) when it starts at slot `start`."""
-        begin = start * self.grid.minutes_per_slot
-        for index, row in enumerate(needed):
-            free = tuple(
-                place.place_id
-                for place in self.places.get(row.kind, ())
-                if self.is_free(place, row, start)
-            )
-            key = (visit, index)
-            yield Request(key, row.kind, begin + row.start, begin + row.held_until, free)
-
-
-def one_place_each(
-    fits: Fits, needed: Sequence[Sequence[Occupation]], starts: Sequence[int]
-) -> dict[tuple[int, int], PlaceId]:
-    """Return, for kinds of which one place can serve the whole series alone, that place for each use.
-
-    It is the place that `assign` would choose, found without listing all that are free. Kinds that need
-    several places at once are left out.
-    """
-    chosen: dict[tuple[int, int], PlaceId] = {}
-    if fits.shared:
-        return chosen
-    for kind, rows in _by_kind(fits, needed, starts).items():
-        rows.sort()
-        if any(after[0] < before[1] for before, after in pairwise(rows)):
-            continue
-        for place in fits.places.get(kind, ()):
-            if all(
-                fits.is_free(place, needed[visit][number], starts[visit])
-                for _, _, visit, number in rows
-            ):
-                chosen.update(((visit, number), place.place_id) for _, _, visit, number in rows)
-                break
-    return chosen
-
-
-def _by_kind(
-    fits: Fits, needed: Sequence[Sequence[Occupation]], starts: Sequence[int]
-) -> dict[str, list[tuple[int, int, int, int]]]:
-    """Return (start, held until, visit, number) of every use in minutes, per kind."""
-    found: dict[str, list[tuple[int, int, int, int]]] = {}
-    for visit, rows in enumerate(needed):
-        begin = starts[visit] * fits.grid.minutes_per_slot
-        for number, row in enumerate(rows):
-            use = (begin + row.start, begin + row.held_until, visit, number)
-            found.setdefault(row.kind, []).append(use)
-    return found
 
 
 def assign(requests: Sequence[Request]) -> dict[tuple[int, int], PlaceId] | None:

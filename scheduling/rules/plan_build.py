@@ -3,20 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
 
 from scheduling.rules.elapsed import Zone, load_zone
-from scheduling.rules.occupation import Fits
+from scheduling.rules.fits import Fits
 from scheduling.rules.openings import joined
 from scheduling.rules.plan_problem import Placed, PlanPerson, PlanProblem, Starts
-from scheduling.rules.series import (
-    PlaceRef,
-    Preferences,
-    Problem,
-    SegmentOption,
-    SeriesOption,
-    VisitOption,
-)
+from scheduling.rules.problem import Problem
+from scheduling.rules.series import Preferences, SeriesOption, served_visit
 from scheduling.rules.spacing import dose_offset
 from scheduling.rules.timeline import (
     Grid,
@@ -134,21 +127,10 @@ def with_longer_hours(
 
 def to_option(plan: Protocol, problem: PlanProblem, placed: Placed) -> SeriesOption:
     """Return a placed series as an option to check, show and book."""
-    visits = tuple(_visit(plan, problem, index, placed) for index in range(len(plan.visits)))
-    return SeriesOption(visits, problem.cost(problem.people[placed.person], placed.starts), ())
-
-
-def _visit(plan: Protocol, problem: PlanProblem, index: int, placed: Placed) -> VisitOption:
-    visit, begin = plan.visits[index], problem.grid.at(placed.starts[index])
-    segments: list[Any] = []
-    at = begin
-    for position, segment in enumerate(visit.segments):
-        end = at + timedelta(minutes=segment.minutes)
-        serving = tuple(
-            PlaceRef(row.kind, placed.seats[index, number])
-            for number, row in enumerate(problem.needed[index])
-            if row.first <= position <= row.last
-        )
-        segments.append(SegmentOption(segment.key, at, end, serving))
-        at = end
-    return VisitOption(visit.number, begin, at, tuple(segments))
+    visits = []
+    for index, (visit, needed) in enumerate(zip(plan.visits, problem.needed, strict=True)):
+        places = [placed.seats[index, number] for number in range(len(needed))]
+        begin = problem.grid.at(placed.starts[index])
+        visits.append(served_visit(visit, begin, needed, places))
+    cost = problem.cost(problem.people[placed.person], placed.starts)
+    return SeriesOption(tuple(visits), cost)

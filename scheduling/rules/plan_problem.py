@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from scheduling.rules.occupation import Occupation
-from scheduling.rules.series import Link
+from scheduling.rules.problem import Link
 from scheduling.rules.timeline import Grid, PlaceId, PlaceTimeline, dilate
 
 UNWANTED = (

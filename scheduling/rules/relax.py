@@ -11,9 +11,9 @@ from datetime import timedelta
 from typing import Literal
 
 from scheduling.rules.elapsed import WEEKDAYS
-from scheduling.rules.occupation import Fits
 from scheduling.rules.openings import joined
-from scheduling.rules.series import Problem, kinds_needed
+from scheduling.rules.problem import Problem
+from scheduling.rules.series import kinds_needed
 from scheduling.rules.timeline import Interval, PlaceIntervals, PlaceTimeline, free_bits
 
 STEP = timedelta(minutes=15)
@@ -93,7 +93,7 @@ def changed(
 
 
 def _with_places(problem: Problem, kind: str, rows: tuple[PlaceTimeline, ...]) -> Problem:
-    return replace(problem, fits=Fits(problem.grid, {**problem.fits.places, kind: rows}))
+    return problem.with_fits(problem.fits.with_kind(kind, rows))
 
 
 def _longer(

@@ -5,32 +5,26 @@ the spacing rules thin these sets by dilation; what is left is walked in order o
 re-checks an option from plain intervals, without any of this.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
-from scheduling.rules.elapsed import (
-    Zone,
-    clock,
-    describe_shift,
-    elapsed,
-    hours_words,
-    load_zone,
-    local_day,
-)
-from scheduling.rules.occupation import Fits, assign, one_place_each
-from scheduling.rules.ranking import DayCap, Found, ranked
+from scheduling.rules.choosing import Chooser, Chosen
+from scheduling.rules.elapsed import Zone, load_zone, local_day
+from scheduling.rules.fits import Fits
+from scheduling.rules.problem import Problem
+from scheduling.rules.ranking import DayCap, Found, best_conceivable, order, ranked
 from scheduling.rules.series import (
     PlaceRef,
     Preferences,
-    Problem,
     SearchResult,
     SegmentOption,
     SeriesOption,
     VisitOption,
+    served_visit,
 )
-from scheduling.rules.spacing import planned_anchors, say_anchor
-from scheduling.rules.timeline import Grid, PlaceId, PlaceTimeline
+from scheduling.rules.timeline import Grid, PlaceTimeline
 from scheduling.rules.why_none import explain
 from studylab.studies.rules.protocol import Protocol
 
@@ -44,7 +38,7 @@ __all__ = [
     "search_series",
 ]
 
-Chosen = dict[tuple[int, int], PlaceId]
+Known = frozenset[tuple[int, ...]]  # starts of series that were found in an earlier turn
 NO_WISHES_YET = Preferences()
 
 
@@ -117,9 +111,7 @@ def search_problem(problem: Problem, limit: int) -> SearchResult:
     found = find(problem, limit)
     if not found:
         return SearchResult((), explain(problem, lambda relaxed: bool(find(relaxed, 1))))
-    soonest = min(row[2][0] for row, _ in found)
-    options = (_option(problem, row, chosen, row[2][0] == soonest) for row, chosen in found)
-    return SearchResult(tuple(options), ())
+    return SearchResult(tuple(_option(problem, row, chosen) for row, chosen in found), ())
 
 
 def find(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
@@ -128,15 +120,16 @@ def find(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
     What is preferred comes first: inside the liked times and served by one place, then either, then any.
     """
     found: list[tuple[Found, Chosen]] = []
-    seen: set[tuple[int, ...]] = set()
-    days: dict[int, int] = {}
+    known: set[tuple[int, ...]] = set()
+    days: Counter[int] = Counter()
+    most = problem.preferences.per_day
     for tier in tiers(problem):
-        for row, chosen in _merged(tier, limit):
-            day, most = local_day_of(problem, row[2][0]), problem.preferences.per_day
-            if row[2] in seen or (most and days.get(day, 0) >= most):
-                continue
-            seen.add(row[2])
-            days[day] = days.get(day, 0) + 1
+        for row, chosen in _merged(tier, limit - len(found), frozenset(known)):
+            day = local_day_of(problem, row[2][0])
+            if row[2] in known or (most and days[day] >= most):
+                continue  # two places of the preferred kind serve the same times
+            known.add(row[2])
+            days[day] += 1
             found.append((row, chosen))
             if len(found) == limit:
                 return found
@@ -146,7 +139,7 @@ def find(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
 def count_series(problem: Problem, limit: int) -> int:
     """Return how many series a problem has, counted up to `limit`; what is preferred does not matter."""
     plain = replace(problem.preferences, per_day=None, same_kind=None, liked=None)
-    return len(_find_one(replace(problem, preferences=plain), limit))
+    return len(_find_one(replace(problem, preferences=plain), limit, frozenset()))
 
 
 def tiers(problem: Problem) -> Iterator[list[Problem]]:
@@ -155,9 +148,10 @@ def tiers(problem: Problem) -> Iterator[list[Problem]]:
     kind = wishes.same_kind if wishes.same_kind in problem.fits.places else None
     alone = []
     if kind is not None:
+        places = problem.fits.of(kind)
         alone = [
-            replace(problem, fits=Fits(problem.grid, {**problem.fits.places, kind: (place,)}))
-            for place in problem.fits.places[kind]
+            problem.with_fits(problem.fits.with_kind(kind, places.only(index)))
+            for index in range(len(places.rows))
         ]
     for people in (alone, [problem]):
         if people and wishes.liked is not None:
@@ -167,13 +161,12 @@ def tiers(problem: Problem) -> Iterator[list[Problem]]:
     yield [problem]
 
 
-def _merged(problems: Sequence[Problem], limit: int) -> list[tuple[Found, Chosen]]:
+def _merged(problems: Sequence[Problem], limit: int, known: Known) -> list[tuple[Found, Chosen]]:
     """Return the series of several problems of equal rank, best first."""
-    rows = [row for problem in problems for row in _find_one(problem, limit)]
+    rows = [row for problem in problems for row in _find_one(problem, limit, known)]
     if len(problems) == 1:
         return rows
-    sign = 1 if problems[0].preferences.earliest else -1
-    return sorted(rows, key=lambda row: (row[0][0], row[0][1], [sign * at for at in row[0][2]]))
+    return sorted(rows, key=lambda row: order(problems[0], row[0]))
 
 
 def local_day_of(problem: Problem, slot: int) -> int:
@@ -181,14 +174,36 @@ def local_day_of(problem: Problem, slot: int) -> int:
     return local_day(problem.grid.at(slot), problem.zone).toordinal()
 
 
-def _find_one(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
+def _find_one(problem: Problem, limit: int, known: Known) -> list[tuple[Found, Chosen]]:
+    """Return up to `limit` series of one problem that are not known yet, best first.
+
+    Often the first days already hold enough series that no later one could outrank: then the rest of the grid is
+    never looked at.
+    """
+    if not problem.preferences.earliest:
+        return _find_within(problem, limit, known)
+    best = best_conceivable(problem)
+    if best is None:
+        return []
+    for part in problem.beginnings():
+        found = _find_within(part, limit, known)
+        if len(found) == limit and part is not problem:
+            deviation, clock, starts = found[-1][0]
+            if (deviation, clock) == best[:2] and starts[0] + best[2] <= part.grid.slots:
+                break
+    return found
+
+
+def _find_within(problem: Problem, limit: int, known: Known) -> list[tuple[Found, Chosen]]:
     starts = problem.narrowed([problem.starts(index) for index in range(len(problem.plan.visits))])
     if not all(starts):
         return []
-    checker, days = _Assigner(problem), DayCap(problem)
+    chooser, days = Chooser(problem), DayCap(problem)
+    for row in known:
+        days.accept(row[0])
     found: list[tuple[Found, Chosen]] = []
     for row in ranked(problem, starts, days):
-        chosen = checker.choose(row[2])
+        chosen = None if row[2] in known else chooser.choose(row[2])
         if chosen is not None:
             found.append((row, chosen))
             days.accept(row[2][0])
@@ -197,92 +212,11 @@ def _find_one(problem: Problem, limit: int) -> list[tuple[Found, Chosen]]:
     return found
 
 
-class _Assigner:
-    """Gives places to series; remembers which single visits cannot be served at a start."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self._exact = [problem.fits.is_exact(needed) for needed in problem.needed]
-        self._possible: dict[tuple[int, int], bool] = {}
-
-    def choose(self, starts: Sequence[int]) -> Chosen | None:
-        """Return a place for each (visit index, occupation index), or None."""
-        if not all(self._visit_possible(index, start) for index, start in enumerate(starts)):
-            return None
-        fits, needed = self.problem.fits, self.problem.needed
-        chosen = one_place_each(fits, needed, starts)
-        if len(chosen) == sum(map(len, needed)):
-            return chosen
-        rest = [
-            row
-            for index, start in enumerate(starts)
-            for row in fits.requests(index, start, needed[index])
-            if row.key not in chosen
-        ]
-        found = assign(rest)
-        return None if found is None else chosen | found
-
-    def _visit_possible(self, index: int, start: int) -> bool:
-        if self._exact[index]:
-            return True
-        key = (index, start)
-        if key not in self._possible:
-            rows = list(self.problem.fits.requests(index, start, self.problem.needed[index]))
-            self._possible[key] = assign(rows) is not None
-        return self._possible[key]
-
-
-def _option(problem: Problem, row: Found, chosen: Chosen, soonest: bool) -> SeriesOption:
+def _option(problem: Problem, row: Found, chosen: Chosen) -> SeriesOption:
     deviation, difference, starts = row
-    visits = tuple(_visit(problem, index, start, chosen) for index, start in enumerate(starts))
-    reasons = (
-        *_spacing_reasons(problem, visits),
-        *_clock_reasons(problem, visits, difference),
-        *(("The soonest first visit among these.",) if soonest else ()),
-    )
-    return SeriesOption(visits, deviation + difference, reasons)
-
-
-def _visit(problem: Problem, index: int, start: int, chosen: Chosen) -> VisitOption:
-    visit, begin = problem.plan.visits[index], problem.grid.at(start)
-    needed = problem.needed[index]
-    segments, at = [], begin
-    for position, segment in enumerate(visit.segments):
-        end = at + timedelta(minutes=segment.minutes)
-        serving = tuple(
-            PlaceRef(row.kind, chosen[index, number])
-            for number, row in enumerate(needed)
-            if row.first <= position <= row.last
-        )
-        segments.append(SegmentOption(segment.key, at, end, serving))
-        at = end
-    return VisitOption(visit.number, begin, at, tuple(segments))
-
-
-def _spacing_reasons(problem: Problem, visits: Sequence[VisitOption]) -> list[str]:
-    """Say per spacing rule how close it comes to its target, and what a clock change does to it."""
-    anchors = planned_anchors(problem.plan, {visit.number: visit.start for visit in visits})
-    reasons = []
-    for rule in problem.plan.spacings:
-        start, passed = anchors[rule.start], elapsed(anchors[rule.start], anchors[rule.end])
-        said = f"{hours_words(passed)} from {say_anchor(rule.start)} to {say_anchor(rule.end)}"
-        away = abs(passed - rule.target)
-        side = "less" if passed < rule.target else "more"
-        reasons.append(
-            f"{said}, {hours_words(away)} {side} than the target of {hours_words(rule.target)}."
-            if away
-            else f"{said}, exactly the target."
-        )
-        shift = describe_shift(start, rule.target, problem.zone)
-        if shift is not None:
-            reasons.append(shift)
-    return reasons
-
-
-def _clock_reasons(problem: Problem, visits: Sequence[VisitOption], difference: int) -> list[str]:
-    if len(visits) < 2 or not problem.preferences.same_clock:
-        return []
-    times = [clock(visit.start.astimezone(problem.zone)) for visit in visits]
-    if not difference:
-        return [f"Every visit starts at {times[0]} ({problem.zone.key})."]
-    return [f"The visits start at {', '.join(times)} ({problem.zone.key})."]
+    visits = []
+    for index, (visit, needed) in enumerate(zip(problem.plan.visits, problem.needed, strict=True)):
+        places = [chosen[index, number] for number in range(len(needed))]
+        begin = problem.grid.at(starts[index])
+        visits.append(served_visit(visit, begin, needed, places))
+    return SeriesOption(tuple(visits), deviation + difference)

@@ -1,24 +1,16 @@
-"""A series to be found: values the search takes and gives, and its conditions in slots of the grid."""
+"""What the search takes and gives, as plain values."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import cached_property
-from math import gcd
-from zoneinfo import ZoneInfo
+from functools import lru_cache
+from typing import NamedTuple
 
-from scheduling.rules.occupation import Fits, Occupation, occupations
-from scheduling.rules.spacing import anchor_offset, split_anchor
+from scheduling.rules.occupation import Occupation
 from scheduling.rules.timeline import (
-    Grid,
     PlaceId,
-    clock_periods,
-    dilate,
-    raster_bits,
-    runs,
-    weekday_bits,
 )
-from studylab.studies.rules.protocol import Protocol, Spacing
+from studylab.studies.rules.protocol import Protocol, VisitPlan
 
 MINUTE = timedelta(minutes=1)
 
@@ -27,13 +19,14 @@ MINUTE = timedelta(minutes=1)
 class Preferences:
     """What the volunteer and the lab would like.
 
-    `same_clock` ranks series at one clock time higher; `earliest` puts sooner series first, else later ones;
+    `same_clock` puts series at one time of day first, else those nearest to the targets come first and the time of
+    day only parts equals; `earliest` puts sooner series first, else later ones;
     `weekdays` (Monday 0) are the only days allowed for any visit, None for all; `per_day` keeps the answer
     varied: no more than so many options that begin on one local day, None for no such limit. Series served by
     one place of `same_kind` throughout come first, as do those inside `liked` (slots of the grid).
     """
 
-    same_clock: bool = True
+    same_clock: bool = False
     earliest: bool = True
     weekdays: frozenset[int] | None = None
     per_day: int | None = 4
@@ -41,16 +34,14 @@ class Preferences:
     liked: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class PlaceRef:
+class PlaceRef(NamedTuple):
     """A bookable place of a resource kind."""
 
     kind: str
     place_id: PlaceId
 
 
-@dataclass(frozen=True, slots=True)
-class SegmentOption:
+class SegmentOption(NamedTuple):
     """A segment at a time, with the places that serve it. Instants are UTC."""
 
     key: str
@@ -75,7 +66,61 @@ class SeriesOption:
 
     visits: tuple[VisitOption, ...]
     score: int
-    reasons: tuple[str, ...]
+
+
+def visit_at(
+    visit: VisitPlan, start: datetime, places: Sequence[tuple[PlaceRef, ...]]
+) -> VisitOption:
+    """Return a visit that starts at an instant, with the places that serve each of its segments."""
+    segments, at = [], start
+    for segment, refs in zip(visit.segments, places, strict=True):
+        end = at + _minutes(segment.minutes)
+        segments.append(SegmentOption(segment.key, at, end, refs))
+        at = end
+    return VisitOption(visit.number, start, at, tuple(segments))
+
+
+def served_visit(
+    visit: VisitPlan,
+    start: datetime,
+    needed: tuple[Occupation, ...],
+    places: Sequence[PlaceId],
+) -> VisitOption:
+    """Return a visit that starts at an instant, from the place of each of its occupations."""
+    refs = [_ref(row.kind, place) for row, place in zip(needed, places, strict=True)]
+    at_work = _at_work(needed, len(visit.segments))
+    return visit_at(visit, start, [tuple([refs[number] for number in row]) for row in at_work])
+
+
+def places_of(option: SeriesOption, kind: str) -> list[PlaceId]:
+    """Return the places of a kind that serve a series, each once, in order of time."""
+    return list(
+        dict.fromkeys(
+            ref.place_id
+            for visit in option.visits
+            for row in visit.segments
+            for ref in row.places
+            if ref.kind == kind
+        )
+    )
+
+
+# The same few values stand in every option of a search.
+_ref = lru_cache(maxsize=4096)(PlaceRef)
+
+
+@lru_cache(maxsize=1024)
+def _minutes(count: int) -> timedelta:
+    return timedelta(minutes=count)
+
+
+@lru_cache(maxsize=256)
+def _at_work(needed: tuple[Occupation, ...], segments: int) -> tuple[tuple[int, ...], ...]:
+    """Return, per segment, the numbers of the occupations that it is part of."""
+    return tuple(
+        tuple(number for number, row in enumerate(needed) if row.first <= position <= row.last)
+        for position in range(segments)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,140 +129,6 @@ class SearchResult:
 
     options: tuple[SeriesOption, ...]
     why_none: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Link:
-    """A rule between the starts of two visits (indexes): `low` to `high` slots from the first to the second.
-
-    `target` is in minutes, as is the deviation from it; None when the link only forbids.
-    """
-
-    first: int
-    second: int
-    low: int
-    high: int
-    target: int | None
-
-    def deviation(self, slots: int, minutes_per_slot: int) -> int:
-        """Return minutes away from the target when the starts lie `slots` apart."""
-        return 0 if self.target is None else abs(slots * minutes_per_slot - self.target)
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Everything the search needs, computed once. `relaxed` names conditions that are waived to explain."""
-
-    plan: Protocol
-    grid: Grid
-    fits: Fits
-    person_free: int
-    not_before: datetime | None
-    not_after: datetime | None
-    zone: ZoneInfo
-    preferences: Preferences
-    raster_minutes: int
-    relaxed: frozenset[str] = field(default=frozenset())
-
-    @cached_property
-    def needed(self) -> tuple[tuple[Occupation, ...], ...]:
-        """Occupations per visit."""
-        return tuple(
-            tuple(
-                row
-                for row in occupations(visit, self.plan.turnaround)
-                if f"kind:{row.kind}" not in self.relaxed
-            )
-            for visit in self.plan.visits
-        )
-
-    def frame(self, index: int) -> int:
-        """Return the starts of a visit that the raster, the search's limits and the person allow."""
-        grid, minutes = self.grid, self.plan.visits[index].minutes
-        bits = raster_bits(grid, self.zone, self.raster_minutes)
-        bits &= grid.span(0, grid.slots + 1 + -minutes // grid.minutes_per_slot)
-        if "limits" not in self.relaxed:
-            bits &= self._within_limits(minutes)
-        if "weekdays" not in self.relaxed and self.preferences.weekdays is not None:
-            bits &= weekday_bits(grid, self.zone, self.preferences.weekdays)
-        if "person" not in self.relaxed:
-            length = -(-minutes // grid.minutes_per_slot)
-            bits &= runs(self.person_free & grid.full, length)
-        return bits
-
-    def starts(self, index: int) -> int:
-        """Return the possible starts of one visit, regarded alone."""
-        return self.frame(index) & self.fits.starts(self.needed[index])
-
-    def _within_limits(self, minutes: int) -> int:
-        grid, first, stop = self.grid, 0, self.grid.slots
-        if self.not_before is not None:
-            first = grid.ceil(self.not_before)
-        if self.not_after is not None:
-            stop = grid.floor(self.not_after - minutes * MINUTE) + 1
-        return grid.span(first, stop)
-
-    @cached_property
-    def links(self) -> tuple[Link, ...]:
-        """The protocol's rules and the order of the visits.
-
-        Neighbours that no rule joins, not even through other visits, are wanted as close together as can be.
-        """
-        rules = [link for link in map(self._link, self.plan.spacings) if link is not None]
-        together = {index: index for index in range(len(self.plan.visits))}
-        for link in rules:
-            _join(together, link.first, link.second)
-        for index, visit in enumerate(self.plan.visits[:-1]):
-            low = -(-visit.minutes // self.grid.minutes_per_slot)
-            joined = together[index] == together[index + 1]
-            target = None if joined else visit.minutes
-            rules.append(Link(index, index + 1, low, self.grid.slots, target))
-            _join(together, index, index + 1)
-        return tuple(rules)
-
-    def _link(self, rule: Spacing) -> Link | None:
-        (first, first_at), (second, second_at) = self._anchor(rule.start), self._anchor(rule.end)
-        ahead = second_at - first_at
-        if first == second:
-            if not rule.earliest <= ahead <= rule.latest:
-                raise ValueError(f"Visit {first + 1} as planned breaks {rule.start} to {rule.end}.")
-            return None
-        if first > second:
-            raise ValueError(f"The spacing from {rule.start} to {rule.end} runs backwards.")
-        low = -((ahead - rule.earliest) // self.grid.slot)
-        high = min((rule.latest - ahead) // self.grid.slot, self.grid.slots)
-        return Link(first, second, low, high, (rule.target - ahead) // MINUTE)
-
-    def _anchor(self, name: str) -> tuple[int, timedelta]:
-        key, moment = split_anchor(name)
-        for index, visit in enumerate(self.plan.visits):
-            if visit.key == key:
-                return index, anchor_offset(visit, moment)
-        raise ValueError(f"The spacing anchor {name!r} names no visit of this protocol.")
-
-    @cached_property
-    def step(self) -> int:
-        """Every difference between two starts on the raster is a multiple of so many slots."""
-        offsets = [offset for _, _, offset in clock_periods(self.grid, self.zone)]
-        changes = [abs(offset - offsets[0]) for offset in offsets]
-        return max(1, gcd(self.raster_minutes, *changes) // self.grid.minutes_per_slot)
-
-    def narrowed(self, starts: Sequence[int]) -> list[int]:
-        """Drop starts that no start of a linked visit can follow or precede, until nothing changes."""
-        found, before = list(starts), None
-        while found != before:
-            before = list(found)
-            for link in self.links:
-                found[link.second] &= dilate(found[link.first], link.low, link.high)
-                found[link.first] &= dilate(found[link.second], -link.high, -link.low)
-        return found
-
-
-def _join(together: dict[int, int], one: int, other: int) -> None:
-    old, new = together[other], together[one]
-    for index, label in together.items():
-        if label == old:
-            together[index] = new
 
 
 def kinds_needed(plan: Protocol) -> Mapping[str, tuple[int, ...]]:

@@ -5,7 +5,8 @@ from dataclasses import replace
 from datetime import datetime
 
 from scheduling.rules.elapsed import hours_words, say_day
-from scheduling.rules.series import MINUTE, Problem, kinds_needed
+from scheduling.rules.problem import Problem
+from scheduling.rules.series import MINUTE, kinds_needed
 from scheduling.rules.timeline import day_masks
 
 CONDITIONS = {

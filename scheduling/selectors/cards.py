@@ -7,12 +7,12 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from scheduling.models import OptionHold, Series, Visit
-from scheduling.rules.elapsed import hours_words
+from scheduling.rules.reasons import reasons
 from scheduling.rules.search import SeriesOption, VisitOption
-from scheduling.rules.spacing import planned_anchors, say_anchor
+from scheduling.rules.series import places_of
 from scheduling.selectors.options import EXPERIMENTER, Found
 from scheduling.selectors.sealed import option_from_json, seal_option
-from scheduling.selectors.series import GapShown, gaps_shown, long_hours
+from scheduling.selectors.series import GapShown, gaps_shown
 from scheduling.selectors.timelines import FreePlaces, Occupancy, occupancy, place_name
 from scheduling.selectors.wishes import current_hold
 from studylab.participants.models import Participant
@@ -87,17 +87,18 @@ def option_cards(
     soonest = min((option.visits[0].start for option in found.options), default=None)
     for option in found.options:
         gaps = gaps_shown(found.plan, {row.number: row.start for row in option.visits}, zone)
-        notes = _notes(gaps)
+        why = reasons(
+            found.plan, option, ZoneInfo(zone), found.asked,
+            soonest=option.visits[0].start == soonest,
+            names=[found.places.name(place) for place in places_of(option, EXPERIMENTER)],
+        )  # fmt: skip
         cards.append(
             OptionShown(
                 token=seal_option(option, version=version, about=about),
                 start=option.visits[0].start,
                 visits=option_rows(found.plan, option, found.places, gaps),
-                reasons=(
-                    *_why(found.plan, option, zone, first=option.visits[0].start == soonest),
-                    *_who(option, found.places),
-                ),
-                clock_notes=notes,
+                reasons=why,
+                clock_notes=_notes(gaps),
             )
         )
     return cards
@@ -188,41 +189,6 @@ def _booked_row(plan: Protocol, row: Visit, gaps: Sequence[GapShown]) -> VisitSh
         places=list(dict.fromkeys(names)),
         gaps=[gap.words for gap in gaps if gap.visit == row.number],
     )
-
-
-def _why(plan: Protocol, option: SeriesOption, zone: str, *, first: bool) -> tuple[str, ...]:
-    """Say what speaks for an option and what against it."""
-    anchors = planned_anchors(plan, {row.number: row.start for row in option.visits})
-    said = []
-    for rule in plan.spacings:
-        passed = anchors[rule.end] - anchors[rule.start]
-        away = hours_words(abs(passed - rule.target))
-        side = f"{away} {'less' if passed < rule.target else 'more'} than"
-        said.append(
-            f"{long_hours(passed)} from {say_anchor(rule.start)} to {say_anchor(rule.end)}: "
-            f"{'exactly' if passed == rule.target else side} the target of {hours_words(rule.target)}."
-        )
-    times = [row.start.astimezone(ZoneInfo(zone)).strftime("%H:%M") for row in option.visits]
-    if len(times) > 1:
-        said.append(
-            f"Every visit starts at {times[0]}." if len(set(times)) == 1
-            else f"The visits start at {', '.join(times)}."
-        )  # fmt: skip
-    return (*said, *(("The soonest first visit among these.",) if first else ()))
-
-
-def _who(option: SeriesOption, places: Occupancy | FreePlaces) -> list[str]:
-    """Say whether one experimenter stays throughout."""
-    people = {
-        ref.place_id
-        for visit in option.visits
-        for row in visit.segments
-        for ref in row.places
-        if ref.kind == EXPERIMENTER
-    }
-    if len(people) == 1:
-        return [f"One experimenter throughout: {places.name(people.pop())}."]
-    return [f"{len(people)} experimenters share the visits."] if people else []
 
 
 def _names(visit: VisitOption, places: Occupancy | FreePlaces) -> list[str]:

@@ -8,8 +8,9 @@ from scheduling.models import Series, Visit
 from scheduling.rules.availability import Times
 from scheduling.rules.elapsed import local_day_bounds
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
-from scheduling.rules.gaps import aimed_at_same_clock, part_of, start_window
+from scheduling.rules.gaps import part_of, start_window
 from scheduling.rules.openings import both
+from scheduling.rules.reasons import Asked, missed_wishes
 from scheduling.rules.relax import Relaxation, relaxations
 from scheduling.rules.search import (
     Preferences,
@@ -47,7 +48,7 @@ SPACING_FENCE = "time inside the spacing to the visits that stay"
 class Wishes:
     """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day.
 
-    `same_clock` aims at visits at one time of day rather than at the targets of the protocol; `same_person`
+    `same_clock` puts visits at one time of day before nearness to the targets of the protocol; `same_person`
     puts series with one experimenter throughout first. `times` are the volunteer's standing ones.
     """
 
@@ -63,13 +64,17 @@ class Wishes:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Options, best first, with the places they were found in; or why there is none, and what would help."""
+    """Options, best first, with the places they were found in; or why there is none, and what would help.
+
+    `asked` says what their order depends on.
+    """
 
     plan: Protocol
     options: tuple[SeriesOption, ...]
     why_none: tuple[str, ...]
     places: Occupancy | FreePlaces
     would_help: tuple[str, ...] = ()
+    asked: Asked = field(default_factory=Asked)
 
 
 def series_options(
@@ -147,7 +152,13 @@ def move_options(
     found = _search(
         part, visit.participant, wishes, now, fences, ignoring, limit=MANY, per_day=per_day
     )
-    nearest = sorted(found.options, key=lambda option: _off_target(plan, option, anchors))
+    nearest = sorted(
+        found.options,
+        key=lambda option: (
+            *missed_wishes(option, found.asked),
+            _off_target(plan, option, anchors),
+        ),
+    )
     return replace(found, options=tuple(nearest[:limit]))
 
 
@@ -216,18 +227,20 @@ def _search(
     )
     busy = person_busy(participant.person_id, grid.start, grid.end, ignoring=ignoring)
     own = PlaceIntervals("volunteer", wanted_times(wishes, zone, grid), busy)
+    liked = liked_times(wishes, zone, grid)
     asked = problem_of(
-        plan=fenced(aimed_at_same_clock(plan) if wishes.same_clock else plan, fences),
+        plan=fenced(plan, fences),
         grid=grid,
         places={**places.lines} | fence_timelines(plan, grid, fences),
         person_free=free_bits(grid, own.open, own.busy),
         not_before=now,
         zone=zone,
         preferences=Preferences(
+            same_clock=wishes.same_clock,
             weekdays=wishes.weekdays,
             per_day=per_day,
             same_kind=EXPERIMENTER if wishes.same_person else None,
-            liked=_liked(wishes, zone, grid),
+            liked=None if liked is None else free_bits(grid, liked),
         ),
     )
     result = search_problem(asked, limit)
@@ -239,7 +252,9 @@ def _search(
             without_users=away,
         )  # fmt: skip
         helps = relaxations(asked, whole.places, own, count_series)
-    return Found(plan, options, result.why_none, places, tuple(row.words for row in helps))
+    asked_for = Asked(wishes.same_clock, wishes.same_person, EXPERIMENTER, liked)
+    would_help = tuple(row.words for row in helps)
+    return Found(plan, options, result.why_none, places, would_help, asked_for)
 
 
 def wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[Interval, ...]:
@@ -253,7 +268,8 @@ def wanted_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[Interval, ...]:
     )
 
 
-def _liked(wishes: Wishes, zone: str, grid: Grid) -> int | None:
+def liked_times(wishes: Wishes, zone: str, grid: Grid) -> tuple[Interval, ...] | None:
+    """Return when the volunteer likes to come; None when every possible time is as good."""
     if not wishes.times.rather_not:
         return None
-    return free_bits(grid, wishes.times.liked(zone, grid.start, grid.end))
+    return wishes.times.liked(zone, grid.start, grid.end)

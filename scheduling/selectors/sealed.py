@@ -6,7 +6,7 @@ from typing import Any
 
 from django.core import signing
 
-from scheduling.rules.search import PlaceRef, SegmentOption, SeriesOption, VisitOption
+from scheduling.rules.series import PlaceRef, SeriesOption, VisitOption, visit_at
 from studylab.errors import Conflict
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
@@ -44,24 +44,12 @@ def option_as_json(option: SeriesOption) -> list[list[Any]]:
 
 def option_from_json(plan: Protocol, visits: Sequence[Sequence[Any]]) -> SeriesOption:
     """Return the option that `option_as_json` wrote, with the segments of `plan`."""
-    rows = tuple(
-        _unpacked(plan, number, datetime.fromtimestamp(start, UTC), places)
-        for number, start, places in visits
-    )
-    return SeriesOption(rows, 0, ())
+    rows = []
+    for number, start, places in visits:
+        refs = [tuple(PlaceRef(str(kind), place) for kind, place in row) for row in places]
+        rows.append(visit_at(plan.visit(number), datetime.fromtimestamp(start, UTC), refs))
+    return SeriesOption(tuple(rows), 0)
 
 
 def _packed_places(visit: VisitOption) -> list[list[list[str | int]]]:
     return [[[ref.kind, ref.place_id] for ref in row.places] for row in visit.segments]
-
-
-def _unpacked(
-    plan: Protocol, number: int, start: datetime, places: list[list[list[str | int]]]
-) -> VisitOption:
-    segments, at = [], start
-    for segment, refs in zip(plan.visit(number).segments, places, strict=True):
-        end = at + timedelta(minutes=segment.minutes)
-        row = tuple(PlaceRef(str(kind), place_id) for kind, place_id in refs)
-        segments.append(SegmentOption(segment.key, at, end, row))
-        at = end
-    return VisitOption(number, start, at, tuple(segments))

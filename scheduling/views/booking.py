@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from scheduling.forms.booking import ChoiceForm, WishesForm
 from scheduling.models import Availability
+from scheduling.rules.reasons import say_order
 from scheduling.selectors.cards import held_shown, option_cards, series_shown
 from scheduling.selectors.options import series_options
 from scheduling.selectors.sealed import open_option
@@ -129,6 +130,7 @@ def _page(
                 about=participant.code,
                 zone=request.study.timezone,
             )
+            context["order"] = say_order(found.asked)
             context["why_none"] = found.why_none
             context["would_help"] = found.would_help
         else:

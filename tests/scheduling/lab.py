@@ -120,7 +120,7 @@ def shifted(visit: VisitOption, by: timedelta) -> VisitOption:
     """Return a visit of an option so much later, at the same places."""
     return replace(
         visit, start=visit.start + by, end=visit.end + by,
-        segments=tuple(replace(row, start=row.start + by, end=row.end + by) for row in visit.segments),
+        segments=tuple(row._replace(start=row.start + by, end=row.end + by) for row in visit.segments),
     )  # fmt: skip
 
 

@@ -12,8 +12,8 @@ from django.db import connection
 from scheduling.models import Booking, Opening, Place, Resource, Series, Visit
 from scheduling.rules.occupation import occupations
 from scheduling.rules.openings import Hours, open_between
+from scheduling.rules.problem import Problem
 from scheduling.rules.search import problem_of, search_problem
-from scheduling.rules.series import Problem
 from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, timelines
 from scheduling.selectors.timelines import free_places, span
 from studylab import clock

@@ -106,7 +106,7 @@ class TestMove:
         option = moves(row)[0]
         late = the_lab.shifted(option.visits[0], timedelta(days=1))
         with pytest.raises(Refused, match="too late"):
-            visit_move(visit=row, option=type(option)((late,), 0, ()), reason="Later", actor=booker)
+            visit_move(visit=row, option=type(option)((late,), 0), reason="Later", actor=booker)
         assert active(series) == {1, 2, 3}
 
     def test_the_window_counts_from_the_real_start(self, series: Series, booker: Actor) -> None:

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import pytest
 
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
-from scheduling.rules.gaps import aimed_at_same_clock, gap_of, part_of, start_window, uses
+from scheduling.rules.gaps import gap_of, part_of, start_window, uses
 from scheduling.rules.openings import (
     Hours,
     local_edge,
@@ -105,19 +105,6 @@ class TestGaps:
         part = part_of(three_visits(), [2, 3])
         assert [row.number for row in part.visits] == [2, 3]
         assert [(row.start, row.end) for row in part.spacings] == [("visit2.start", "visit3.start")]
-
-    def test_aiming_at_the_same_clock_stays_inside_the_window(self) -> None:
-        near = three_visits(
-            spacings=(
-                spacing("visit1.start", "visit2.start", 22, 25, 26),
-                spacing("visit2.dose", "visit3.start", 23.5, 24, 28),
-            )
-        )
-        targets = [rule.target for rule in aimed_at_same_clock(near).spacings]
-        assert targets == [
-            hours(24),
-            hours(23.5),
-        ]  # 23 h 15 min would be the same clock: not allowed
 
 
 def test_a_use_runs_over_segments_in_a_row_and_begins_anew_after_a_break() -> None:

@@ -134,8 +134,13 @@ def all_starts(
     return found
 
 
-def rank(plan: Protocol, starts: Sequence[datetime], zone: str) -> tuple:
-    """Return (minutes from the targets, minutes between the clock times, starts): the smaller the better."""
+def rank(
+    plan: Protocol, starts: Sequence[datetime], zone: str, *, clock_first: bool = False
+) -> tuple:
+    """Return (minutes from the targets, minutes between the clock times, starts): the smaller the better.
+
+    The first two change places where one time of day is wanted.
+    """
     ends = [at + timedelta(minutes=v.minutes) for at, v in zip(starts, plan.visits, strict=True)]
     anchors = {f"{v.key}.start": at for v, at in zip(plan.visits, starts, strict=True)}
     anchors |= {f"{v.key}.end": at for v, at in zip(plan.visits, ends, strict=True)}
@@ -146,4 +151,5 @@ def rank(plan: Protocol, starts: Sequence[datetime], zone: str) -> tuple:
     local = [at.astimezone(ZoneInfo(zone)) for at in starts]
     clocks = [at.hour * 60 + at.minute for at in local]
     gaps = [abs(clock - clocks[0]) for clock in clocks]
-    return away, sum(min(gap, 1440 - gap) for gap in gaps), *starts
+    apart = sum(min(gap, 1440 - gap) for gap in gaps)
+    return (apart, away, *starts) if clock_first else (away, apart, *starts)

@@ -1,10 +1,12 @@
 """The search finds exactly the series that trying everything finds, in the same order of rank."""
 
 from datetime import UTC, datetime, timedelta
+from unittest.mock import patch
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from scheduling.rules import problem
 from scheduling.rules.search import search_series
 from scheduling.rules.search_check import verify_option
 from scheduling.rules.series import Preferences
@@ -14,7 +16,6 @@ from tests.scheduling.rules.schedule_examples import protocol, spacing, visit
 
 KINDS = ("lab", "nurse")
 MOSTLY = st.sampled_from([True, True, True, False])
-EVERYTHING = Preferences(per_day=None)
 # An ordinary day, and the hours around the clock changes of two zones.
 BEGINNINGS = [
     ("Europe/Amsterdam", datetime(2026, 6, 1, 8, tzinfo=UTC)),
@@ -78,18 +79,44 @@ def instances(draw):
 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
-@given(instances())
-def test_same_series_in_the_same_order(instance) -> None:
+@given(instances(), st.booleans())
+def test_same_series_in_the_same_order(instance, clock_first: bool) -> None:
     plan, places, whole, person, zone = instance
     grid = Grid.covering(*whole)
     result = search_series(
         plan=plan, grid=grid, places=timelines(grid, places), person_free=free_bits(grid, person),
-        zone=zone, preferences=EVERYTHING, limit=10**6,
+        zone=zone, preferences=Preferences(per_day=None, same_clock=clock_first), limit=10**6,
     )  # fmt: skip
-    expected = sorted(all_starts(plan, places, whole, person), key=lambda s: rank(plan, s, zone))
+    expected = sorted(
+        all_starts(plan, places, whole, person),
+        key=lambda s: rank(plan, s, zone, clock_first=clock_first),
+    )
     got = [tuple(row.start for row in option.visits) for option in result.options]
     assert got == expected
     assert bool(result.why_none) == (not expected)
     for option in result.options:
         assert verify_option(plan=plan, option=option, places=places, person_free=person) == ()
         assert option.score == sum(rank(plan, [v.start for v in option.visits], zone)[:2])
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@given(instances(), st.booleans(), st.integers(1, 12), st.integers(0, 90))
+def test_a_short_first_look_finds_what_a_long_one_finds(
+    instance, clock_first: bool, limit: int, look: int
+) -> None:
+    """The best few, whether or not the first minutes of the grid are looked at alone before the rest."""
+    plan, places, whole, person, zone = instance
+    grid = Grid.covering(*whole)
+    with patch.object(problem, "FIRST_LOOK", timedelta(minutes=look)):
+        result = search_series(
+            plan=plan, grid=grid, places=timelines(grid, places),
+            person_free=free_bits(grid, person), zone=zone, limit=limit,
+            preferences=Preferences(per_day=None, same_clock=clock_first),
+        )  # fmt: skip
+    expected = sorted(
+        all_starts(plan, places, whole, person),
+        key=lambda s: rank(plan, s, zone, clock_first=clock_first),
+    )
+    assert [tuple(row.start for row in option.visits) for option in result.options] == expected[
+        :limit
+    ]

@@ -39,13 +39,13 @@ def with_visit(index: int, **changes) -> SeriesOption:
 
 def with_segment(index: int, segment: int, **changes) -> SeriesOption:
     segments = list(good().visits[index].segments)
-    segments[segment] = replace(segments[segment], **changes)
+    segments[segment] = segments[segment]._replace(**changes)
     return with_visit(index, segments=tuple(segments))
 
 
 def moved(index: int, by: timedelta) -> SeriesOption:
     visit = good().visits[index]
-    segments = tuple(replace(row, start=row.start + by, end=row.end + by) for row in visit.segments)
+    segments = tuple(row._replace(start=row.start + by, end=row.end + by) for row in visit.segments)
     return with_visit(index, start=visit.start + by, end=visit.end + by, segments=segments)
 
 
@@ -115,7 +115,7 @@ def test_a_room_may_not_change_where_the_need_runs_on() -> None:
     ).options[0]
     session, test = found.visits[1].segments
     other = {"A": "B", "B": "A"}[test.places[0].place_id]
-    elsewhere = replace(test, places=(PlaceRef("lab", other),))
+    elsewhere = test._replace(places=(PlaceRef("lab", other),))
     changed = replace(found.visits[1], segments=(session, elsewhere))
     option = replace(found, visits=(found.visits[0], changed, found.visits[2]))
     assert problems(found, plan=plan) == ""
