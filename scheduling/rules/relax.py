@@ -1,16 +1,17 @@
 """The smallest changes that would give a series where there is none, each tried by searching again.
 
-Tried one at a time: everything of a kind open longer on one weekday, at the end or at the beginning, in steps
-of a quarter of an hour; the volunteer free longer in the same way; one more place of a kind. Spacing, washout
-and sign-off are never given up.
+Tried one at a time: a later last day; everything of a kind open longer on one weekday, at the end or at the
+beginning, in steps of a quarter of an hour; the volunteer free longer in the same way; one more place of a kind.
+Spacing, washout and sign-off are never given up.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Literal
 
-from scheduling.rules.elapsed import WEEKDAYS
+from scheduling.rules.elapsed import WEEKDAYS, local_day, local_day_bounds, say_day
 from scheduling.rules.openings import joined
 from scheduling.rules.problem import Problem
 from scheduling.rules.series import kinds_needed
@@ -21,6 +22,7 @@ MOST = timedelta(hours=3)
 DAY = timedelta(days=1)
 ENOUGH = 50  # series that are counted at most
 VOLUNTEER = "the volunteer"
+LAST_DAY = "the last day"
 Side = Literal["end", "start"]
 Places = Mapping[str, Sequence[PlaceIntervals]]
 Count = Callable[[Problem, int], int]  # series of a problem, counted up to a number
@@ -30,7 +32,7 @@ Count = Callable[[Problem, int], int]  # series of a problem, counted up to a nu
 class Relaxation:
     """One change that gives `count` series, `by` being the least that does; None for one more place.
 
-    `what` is a resource kind or VOLUNTEER; without a `weekday` it is open longer every day. `count` stops at
+    `what` is a resource kind, VOLUNTEER or LAST_DAY; without a `weekday` it is open longer every day. `count` stops at
     ENOUGH.
     """
 
@@ -63,6 +65,30 @@ def relaxations(
         row = _one_more(problem, places, kind, count)
         found += [row] if row else []
     return tuple(found[:most])
+
+
+def later_end(problem: Problem, asked_until: datetime, count: Count) -> tuple[Relaxation, ...]:
+    """Return the earliest later last day that gives a series, none when no day of the grid does.
+
+    `problem` is what was asked for on a longer grid than the one that ended at `asked_until`.
+    """
+    ends = []
+    day = local_day(asked_until, problem.zone)
+    while (end := local_day_bounds(day, problem.zone)[1]) <= problem.grid.end:
+        ends.append(end)
+        day += DAY
+    if not ends or not count(problem, 1):
+        return ()
+    index = bisect_left(
+        range(len(ends) - 1),
+        True,
+        key=lambda n: bool(count(replace(problem, not_after=ends[n]), 1)),
+    )
+    last = ends[index]
+    found = count(replace(problem, not_after=last), ENOUGH)
+    said = say_day((last - STEP).astimezone(problem.zone))
+    words = f"With days until {said} {_there_are(found)}."
+    return (Relaxation(LAST_DAY, None, "end", last - asked_until, found, words),)
 
 
 def longer(row: Sequence[Interval], by: timedelta, side: Side, chosen: Callable[[Interval], bool]) -> tuple[Interval, ...]:  # fmt: skip

@@ -199,8 +199,8 @@ def _find_within(problem: Problem, limit: int, known: Known) -> list[tuple[Found
     if not all(starts):
         return []
     chooser, days = Chooser(problem), DayCap(problem)
-    for row in known:
-        days.accept(row[0])
+    for first, *_ in known:
+        days.accept(first)
     found: list[tuple[Found, Chosen]] = []
     for row in ranked(problem, starts, days):
         chosen = None if row[2] in known else chooser.choose(row[2])

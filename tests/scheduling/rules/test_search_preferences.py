@@ -8,7 +8,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from scheduling.rules.availability import Times, read_away, say_away
-from scheduling.rules.relax import ENOUGH, MOST, STEP, VOLUNTEER, longer, relaxations
+from scheduling.rules.relax import (
+    ENOUGH,
+    MOST,
+    STEP,
+    VOLUNTEER,
+    later_end,
+    longer,
+    relaxations,
+)
 from scheduling.rules.search import count_series, problem_of, search_series
 from scheduling.rules.series import Preferences
 from scheduling.rules.timeline import Grid, PlaceIntervals, free_bits, timelines
@@ -114,6 +122,23 @@ def test_the_volunteers_own_hours_are_tried_and_their_other_visits_stay() -> Non
     )  # fmt: skip
     found = relaxations(asked, places, own, count_series)
     assert [(r.what, r.by, r.count) for r in found] == [(VOLUNTEER, timedelta(minutes=15), 1)]
+
+
+@pytest.mark.parametrize(("opens_on", "until"), [(3, "Thursday 4 June 2026"), (9, "")])
+def test_a_later_last_day_is_the_earliest_that_gives_a_series(opens_on: int, until: str) -> None:
+    """Asked for Monday and Tuesday; the room opens on Thursday for an hour: four starts of half an hour."""
+    plan = protocol((visit(1, ("a", 30, {"lab": 1})),))
+    day = timedelta(days=1)
+    midnight = datetime(2026, 5, 31, 22, tzinfo=UTC)  # Monday in Amsterdam
+    opened = NINE + opens_on * day
+    places = {"lab": (PlaceIntervals(1, ((opened, opened + timedelta(minutes=75)),)),)}
+    grid = Grid.covering(midnight, midnight + 7 * day)
+    longer = problem_of(plan=plan, grid=grid, places=timelines(grid, places), person_free=-1, zone=ZONE)  # fmt: skip
+    found = later_end(longer, midnight + 2 * day, count_series)
+    assert [row.words for row in found] == (
+        [f"With days until {until} there are 4."] if until else []
+    )
+    assert [row.by for row in found] == ([2 * day] if until else [])
 
 
 def test_longer_only_touches_the_chosen() -> None:
