@@ -25,6 +25,7 @@ from scheduling.rules.timeline import (
     timelines,
 )
 from scheduling.selectors.wishes import held_places
+from studylab.participants.selectors.acquaintances import apart_from
 
 PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
 GONE = "a place that is no longer in use"
@@ -233,9 +234,15 @@ def _busy(
 def person_busy(
     person_id: int, start: datetime, end: datetime, *, ignoring: Collection[int] = ()
 ) -> tuple[Interval, ...]:
-    """Return when a person is in visits, of whatever study. `ignoring` are visits' ids."""
+    """Return when a person cannot be here: in visits of whatever study, or kept apart from who is.
+
+    `ignoring` are visits' ids.
+    """
+    theirs = Q(person_id=person_id)
+    if apart := apart_from(person_id):
+        theirs |= Q(participant__in=apart)
     visits = Visit.objects.filter(
-        person_id=person_id, state__in=HOLDING, planned__overlap=span(start, end)
+        theirs, state__in=HOLDING, planned__overlap=span(start, end)
     ).exclude(pk__in=ignoring)
     return joined(visits.values_list("planned__startswith", "planned__endswith"))
 

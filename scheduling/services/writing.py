@@ -82,7 +82,7 @@ def _named(
     for visit in option.visits:
         said = f"Visit {visit.number} on {say_day(_local(visit.start, zone))}"
         if any(overlap((visit.start, visit.end), taken) for taken in busy):
-            yield f"{said}: the volunteer is in another visit at that time."
+            yield f"{said}: the volunteer, or somebody they are kept apart from, is in another visit at that time."
         for use in uses(visit, plan.turnaround):
             why = _in_the_way(known.get(use.ref.place_id), use.start, use.blocked_until)
             if why:

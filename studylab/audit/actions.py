@@ -55,6 +55,7 @@ class Action(StrEnum):
     SIGNED_OFF = "sign_off.given"
     REQUEST_ANSWERED = "sign_off.request_answered"
     RELATION_DECIDED = "volunteer.relation_decided"
+    ACQUAINTANCE_DECIDED = "volunteer.acquaintance_decided"
     SERIES_BOOKED = "series.booked"
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
@@ -88,11 +89,14 @@ class Action(StrEnum):
     CARD_PRINTED = "card.printed"
     CARD_SETTLED = "card.settled"
     ARM_LEARNT = "arm.learnt"
+    VALUES_SEEN = "values.seen"
     GUESS_RECORDED = "guess.recorded"
     DATA_LOCKED = "data.locked"
     UNBLINDING_ASKED = "list.opening_asked"
     LIST_OPENED = "list.opened"
     LIST_READ = "list.read"
+    ASSAY_RECORDED = "assay.recorded"
+    ASSAY_EXPLAINED = "assay.explained"
     LIST_CHECKED = "list.checked"
     KEY_CHANGED = "list.key_changed"
 
@@ -144,6 +148,7 @@ SENTENCES: dict[Action, str] = {
     Action.ASSESSED: "ran the rules over answers and values",
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
+    Action.ACQUAINTANCE_DECIDED: "recorded that two volunteers know each other",
     Action.RELATION_DECIDED: "decided on a relation between a volunteer and staff",
     Action.REQUEST_ANSWERED: "brought what a physician asked for",
     Action.SERIES_BOOKED: "booked a visit series",
@@ -178,12 +183,15 @@ SENTENCES: dict[Action, str] = {
     Action.CODE_PRACTISED: "practised opening a code",
     Action.CARD_PRINTED: "printed a code card",
     Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.VALUES_SEEN: "first looked at values from after the dose",
     Action.ARM_LEARNT: "recorded an accidental unblinding",
     Action.GUESS_RECORDED: "recorded a guess",
     Action.DATA_LOCKED: "declared the data locked",
     Action.UNBLINDING_ASKED: "asked for the list to be opened",
     Action.LIST_OPENED: "opened the allocation list",
     Action.LIST_READ: "took the opened list",
+    Action.ASSAY_RECORDED: "recorded a laboratory result",
+    Action.ASSAY_EXPLAINED: "explained a laboratory result that contradicts the list",
     Action.LIST_CHECKED: "compared the list with practice",
     Action.KEY_CHANGED: "changed the allocation key",
 }

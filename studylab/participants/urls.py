@@ -3,6 +3,7 @@
 from django.urls import URLPattern, include, path
 
 from studylab.participants.views import (
+    acquaintances,
     consents,
     contact,
     deviations,
@@ -25,6 +26,7 @@ _one_volunteer = [
     path("links/", links.links, name="links"),
     path("links/<uuid:uid>/withdraw/", links.link_revoke_view, name="link_revoke"),
     path("hold/", holds.hold_add, name="hold_add"),
+    path("knows/", acquaintances.acquaintances, name="volunteer_acquaintances"),
 ]
 _one_deviation = [
     path("", deviations.deviation, name="deviation"),

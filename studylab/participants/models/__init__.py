@@ -1,5 +1,6 @@
 """Volunteers, their contact details, their consent, and what went differently."""
 
+from studylab.participants.models.acquaintance import Acquaintance
 from studylab.participants.models.consent import Consent
 from studylab.participants.models.contact import Contact, IdentityKey
 from studylab.participants.models.deviation import Deviation
@@ -8,6 +9,7 @@ from studylab.participants.models.link import Knock, LinkDevice, PersonalLink
 from studylab.participants.models.person import Participant, Person
 
 __all__ = [
+    "Acquaintance",
     "Consent",
     "Contact",
     "Deviation",
