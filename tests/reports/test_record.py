@@ -49,7 +49,8 @@ def ask(study: Any, confirmed: Any, monitor: Any) -> Any:
         if name == "record":
             return answer.content.decode()
         text = b"".join(answer.streaming_content).decode()
-        return list(csv.DictReader(io.StringIO(text)))
+        rows = (line for line in io.StringIO(text) if not line.startswith("# "))
+        return list(csv.DictReader(rows))
 
     return find
 

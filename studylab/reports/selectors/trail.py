@@ -7,6 +7,7 @@ from datetime import date
 from django.db.models import QuerySet
 
 from scheduling.rules.elapsed import local_day_bounds
+from studylab.allocation.selectors.published import about_export
 from studylab.audit.actions import SENTENCES
 from studylab.audit.models import Event, Link
 from studylab.audit.selectors import events_of_study
@@ -45,8 +46,9 @@ def seal_state() -> tuple[int, Link | None]:
     return Event.objects.filter(link=None).count(), Link.objects.order_by("-id").first()
 
 
-def csv_lines(events: QuerySet[Event]) -> Iterator[str]:
+def csv_lines(study: Study, events: QuerySet[Event]) -> Iterator[str]:
     """Yield the trail as CSV text, row by row: one row is one event, its number is the key."""
+    yield about_export(study, row="one event of the record", key="number")
     yield csv_line(COLUMNS)
     for event in events.order_by("id").iterator(chunk_size=1000):
         yield csv_line((

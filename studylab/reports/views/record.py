@@ -50,7 +50,9 @@ def record_csv(request: StaffRequest, study: str) -> HttpResponse | StreamingHtt
     if not form.is_valid():
         return record(request, study)
     events = found_events(request.study, **form.cleaned_data)
-    answer = StreamingHttpResponse(csv_lines(events), content_type="text/csv; charset=utf-8")
+    answer = StreamingHttpResponse(
+        csv_lines(request.study, events), content_type="text/csv; charset=utf-8"
+    )
     answer["Content-Disposition"] = f'attachment; filename="record-{request.study.slug}.csv"'
     return answer
 
