@@ -69,6 +69,18 @@ def actor_of(user: User, study: Study) -> Actor:
     return actor_for(user, study)
 
 
+def practise(study: Study, clinician: User) -> None:
+    """Have the clinician practise opening a code, straight in the tables: until then no dose is given."""
+    from studylab.allocation.models import Drill
+    from studylab.allocation.selectors.blinding import emergency_numbers, opening_rests_on
+
+    now = clock.now()
+    Drill.objects.create(
+        study=study, by=clinician, began_at=now, ended_at=now, outside=True,
+        numbers=emergency_numbers(study), rests_on=opening_rests_on(study),
+    )  # fmt: skip
+
+
 def confirm_limits(study: Study, clinician: User) -> ProtocolVersion:
     """Confirm the newest protocol version by the clinician's signature, straight in the tables."""
     from studylab.people.services.signatures import signature_write

@@ -187,7 +187,7 @@ class StepForm(ActForm):
             self.fields["occurred_at"] = InstantField(label="When it happened")
             self.fields["reason"] = _why("Why is it corrected?")
         elif out_of_order:
-            self.fields["deviation_reason"] = _why("Why is it done now, out of order?")
+            self.fields["deviation_reason"] = _why("Why is it not done as planned?")
         last: list[str] = [
             name for name in ("occurred_at", "deviation_reason", "reason") if name in self.fields
         ]

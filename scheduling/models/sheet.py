@@ -139,6 +139,18 @@ class Dose(models.Model):
                 sentence="The kit was not handed out for this volunteer.",
             ),
             guard(
+                "first_dose_supervised",
+                operation=pgtrigger.Insert,
+                check="""NEW.supersedes_id IS NOT NULL
+                    OR EXISTS (SELECT 1 FROM scheduling_dose d
+                        WHERE d.given_by_id IN (NEW.given_by_id, NEW.checked_by_id))
+                    OR EXISTS (SELECT 1 FROM people_membership m
+                        JOIN participants_participant p ON p.study_id = m.study_id
+                        WHERE p.id = NEW.participant_id AND m.user_id = NEW.checked_by_id
+                          AND m.role = 'clinician')""",
+                sentence="Somebody's first dose is supervised by a clinician, or by somebody who has given one.",
+            ),
+            guard(
                 "dose_not_on_hold",
                 operation=pgtrigger.Insert,
                 check="""NEW.supersedes_id IS NOT NULL OR NOT EXISTS (

@@ -29,6 +29,7 @@ from screening.selectors import (
     washouts_of,
 )
 from studylab.allocation.selectors import entry_of, kit_fact
+from studylab.allocation.selectors.blinding import unpractised
 from studylab.codes import normalise
 from studylab.participants.models import Consent, Participant
 from studylab.participants.selectors import current_consent
@@ -222,7 +223,9 @@ def _cover(study: Study, at: datetime) -> CoverFact:
     """The presence that lasts longest, of those who are at the site at `at`."""
     here = cover_now(study, at)
     until = max((presence.until for presence in here), default=None)
-    return CoverFact(present=bool(here), until=until)
+    late = unpractised(study, [presence.user_id for presence in here], at)
+    names = tuple(presence.user.name for presence in here if presence.user_id in late)
+    return CoverFact(present=bool(here), until=until, unpractised=names)
 
 
 def _plain(value: Any) -> Any:

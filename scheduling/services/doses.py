@@ -15,6 +15,7 @@ from scheduling.models import CoverPresence, Dose, StepRecord, Visit
 from scheduling.rules.sheet import amount_is_right
 from scheduling.selectors.gate import judged_gate, snapshot
 from scheduling.selectors.today import clinicians_of
+from scheduling.services.dose_refusals import note_refusal
 from scheduling.services.dose_times import dose_correct, early_check_deviation, note_dose
 from scheduling.services.running import (
     Work,
@@ -25,12 +26,12 @@ from scheduling.services.running import (
     work_on,
     write_record,
 )
+from scheduling.services.supervised import unsupervised
 from screening.rules.dose_gate import GateResult
 from studylab.access import Actor, Cap, Role, require
 from studylab.allocation.selectors import kit_amount, kit_of
 from studylab.allocation.services import kit_given
 from studylab.audit.actions import Action
-from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
 from studylab.participants.models import Deviation, Participant
@@ -124,7 +125,7 @@ def dose_give(
     except Refused as refusal:
         if refusal.code:
             codes = refusal.codes if isinstance(refusal, GateShut) else (refusal.code,)
-            _note_refusal(visit=visit, codes=list(codes), actor=actor)
+            note_refusal(visit=visit, codes=list(codes), kit_number=kit_number, actor=actor)
         raise
 
 
@@ -180,7 +181,10 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     _check_given_at(giving.given_at, work)
     _hold_cover(work)
     facts, result = judged_gate(visit=work.visit, kit_number=giving.kit_number, at=giving.given_at)
-    _check_open(result, _amount_problems(work, giving))
+    _check_open(
+        result,
+        _amount_problems(work, giving) + unsupervised(work, user_of(actor), giving.second_person),
+    )
     kit = kit_of(work.participant)
     assert kit is not None, "the gate is open, so there is a kit"
     dose = Dose.objects.create(
@@ -274,16 +278,3 @@ def _record_step(
         value={"dose": str(dose.uid), "kit": dose.kit.number}, client_id=client_id,
         deviation=deviation,
     )  # fmt: skip
-
-
-@service
-def _note_refusal(*, visit: Visit, codes: list[str], actor: Actor) -> None:
-    """Keep the refusal on the trail in a transaction of its own."""
-    audit(
-        actor=actor,
-        action=Action.DOSE_REFUSED,
-        subject_type="visit",
-        subject_code=visit.uid,
-        participant_code=visit.participant.code,
-        data={"reasons": codes},
-    )

@@ -27,6 +27,7 @@ from screening.selectors import (
     standing_test_ok,
 )
 from studylab.access import Actor, Cap, require
+from studylab.allocation.selectors.emergencies import emergency_beside
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
@@ -89,7 +90,7 @@ def _leave_check(
     vital_set = newest_vitals(work.participant, VitalSet.Gate.LEAVE, work.visit.uid)
     told = _all_symptoms(vital_set, symptoms)
     result = _judge(work, vital_set, told, ate, orthostatic_ok)
-    reasons = [*result.reasons, *_sheet_reasons(work, step, vital_set)]
+    reasons = [*result.reasons, *_sheet_reasons(work, step, vital_set, actor)]
     if reasons:
         raise NotFit(_message(work, result), reasons, emergency=result.emergency)
     assert vital_set is not None, "fit without readings cannot be"
@@ -137,7 +138,9 @@ def _judge(
     )
 
 
-def _sheet_reasons(work: Work, step: Step, vital_set: VitalSet | None) -> Iterator[LeaveReason]:
+def _sheet_reasons(
+    work: Work, step: Step, vital_set: VitalSet | None, actor: Actor
+) -> Iterator[LeaveReason]:
     """What stands in the way besides the rules: readings too early or too old, holds, open steps."""
     dose = work.evidence.dose
     earliest = work.protocol.limits.leave.earliest_minutes
@@ -153,6 +156,12 @@ def _sheet_reasons(work: Work, step: Step, vital_set: VitalSet | None) -> Iterat
             yield LeaveReason(
                 "vitals_old", "The leave readings are over an hour old. Take a new set."
             )
+    if emergency_beside(work.participant, work.now) and not actor.may(Cap.SIGN_OFF):
+        yield LeaveReason(
+            "emergency_beside",
+            "There is an emergency in this study. Until it is over a clinician looks at everybody before they "
+            "leave, and records the leave check.",
+        )
     for hold in open_holds(work.participant):
         yield LeaveReason(
             "hold_open", f"Open hold: {hold.reason} The physician decides on it first."

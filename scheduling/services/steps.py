@@ -21,11 +21,13 @@ from scheduling.services.running import (
     write_record,
 )
 from studylab.access import Actor, Cap, require
+from studylab.allocation.selectors.exposure import is_exposed
 from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
 from studylab.participants.models import Deviation
 from studylab.studies.rules.protocol import Step
 
+NOT_NAIVE = "It is rated by somebody who has not seen what was measured after the dose."
 # Nobody skips these: the visit is stopped instead, or the person leaves against advice.
 NEVER_SKIPPED = frozenset({"identity", "dose", "leave"})
 
@@ -224,18 +226,23 @@ def _out_of_order(
     step: Step, occurred_at: datetime, reason: str, work: Work, actor: Actor
 ) -> Deviation | None:
     waiting = open_before(work.plan, step.key, work.facts)
-    if not waiting:
-        return None
     sentences = [open_sentence(one, work.facts) for one in waiting]
+    exposed = step.rater and is_exposed(work.participant, actor.user_id)
+    if not waiting and not exposed:
+        return None
+    if exposed:
+        sentences.append(NOT_NAIVE)
     if not reason.strip():
         raise RefusedWithReasons(
-            "Something comes before this step. Record it, or say why it is done in another order.",
+            "Something comes before this step. Record it, or say why it is done in another order."
+            if waiting
+            else "Somebody else records this step, or say why you do.",
             sentences,
-            code="out_of_order",
+            code="out_of_order" if waiting else "not_naive",
         )
     why = reason_of(reason, ask="Say why.", field="deviation_reason")
     return note_deviation(
         visit=work.visit, kind=Deviation.Kind.STEP, subject=f"step {step.key}", at=occurred_at,
-        what=f"“{short(step)}” was done out of order. {' '.join(sentences)}", actor=actor,
+        what=f"“{short(step)}” was not done as planned. {' '.join(sentences)}", actor=actor,
         reason=why,
     )  # fmt: skip

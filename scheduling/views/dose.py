@@ -153,7 +153,8 @@ def checked(facts: GateFacts, visit: Visit) -> list[str]:
         f"Pre-dose readings of {_clock(taken.taken_at if taken else None)} are complete and inside the limits, "
         "or released by a physician.",
         f"Kit {kit.number if kit else ''} was handed out for this number, is in date and not in quarantine.",
-        f"A physician is at the site until {_clock(cover.until if cover else None)}, past the end of the wait.",
+        f"A physician is at the site until {_clock(cover.until if cover else None)}, past the end of the wait, "
+        "and has practised opening a code.",
         "No hold is open.",
     ]
 

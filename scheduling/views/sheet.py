@@ -20,7 +20,7 @@ from scheduling.services.steps import step_skip as skip
 from scheduling.services.visits import visit_finish as finish
 from scheduling.services.visits import visit_start as start
 from scheduling.services.visits import visit_stop as stop
-from scheduling.views.sheet_page import Row, row_of, show_sheet, step_url
+from scheduling.views.sheet_page import Row, may_not_rate, row_of, show_sheet, step_url
 from scheduling.views.words import sheet_url
 from studylab import clock
 from studylab.access import Cap, requires
@@ -98,8 +98,9 @@ def step_record(request: StaffRequest, study: str, uid: UUID, step: str) -> Http
     sheet, row = _step(found, step)
     if row.sheet_step.step.kind in ELSEWHERE:
         return redirect(step_url(found, row.sheet_step))
+    not_naive = may_not_rate(row.sheet_step.step, found, request.actor)
     form = StepForm(
-        request.POST or None, step=row.sheet_step.step, out_of_order=row.out_of_order,
+        request.POST or None, step=row.sheet_step.step, out_of_order=row.out_of_order or not_naive,
         so_far=row.sheet_step.record,
     )  # fmt: skip
 

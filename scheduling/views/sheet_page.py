@@ -22,10 +22,13 @@ from scheduling.services.visits import start_spacing
 from scheduling.views.words import KINDS, WAIT_KINDS, beside, sheet_url
 from screening.models import AnswerSet, VitalSet
 from screening.selectors import questions_fact
+from screening.services.exposure import saw_after_dose
 from screening.views.words import VERDICTS
 from studylab import clock
-from studylab.access import Cap
+from studylab.access import Actor, Cap
+from studylab.allocation.selectors.exposure import is_exposed
 from studylab.http import StaffRequest
+from studylab.studies.rules.protocol import Step
 from studylab.studies.selectors import current_protocol
 
 _QUESTIONS = {
@@ -113,7 +116,7 @@ def sheet_context(
         "may_run": running and request.actor.may(Cap.VISIT_RUN),
         "may_finish": running and not _open_required(rows),
         "start": _start(visit, form, now) if visit.state == Visit.State.BOOKED else None,
-        "step_form": _step_form(following, form) if running else None,
+        "step_form": _step_form(following, form, visit, request.actor) if running else None,
         "next_url": _elsewhere(visit, following.sheet_step) if following else "",
         "now": now,
     }
@@ -124,6 +127,8 @@ def show_sheet(
 ) -> HttpResponse:
     """Render the run sheet."""
     context = sheet_context(request, visit, form=form)
+    if context["sheet"].plan.is_dosing:
+        saw_after_dose(participant=visit.participant, page="run sheet", actor=request.actor)
     return render(request, "scheduling/sheet/sheet.html", context, status=status)
 
 
@@ -252,7 +257,14 @@ def _start(visit: Visit, form: BaseForm | None, now: datetime) -> StartShown:
     return StartShown(window, spacing.problem, another_day, shown)
 
 
-def _step_form(following: Row | None, form: BaseForm | None) -> BaseForm | None:
+def may_not_rate(step: Step, visit: Visit, actor: Actor) -> bool:
+    """Return whether the step is a rating and this person has seen what was measured after the dose."""
+    return step.rater and is_exposed(visit.participant, actor.user_id)
+
+
+def _step_form(
+    following: Row | None, form: BaseForm | None, visit: Visit, actor: Actor
+) -> BaseForm | None:
     if following is None:
         return None
     step = following.sheet_step.step
@@ -263,8 +275,9 @@ def _step_form(following: Row | None, form: BaseForm | None) -> BaseForm | None:
     if isinstance(form, StepForm) and form.step.key == step.key:
         return form
     return StepForm(
-        step=step, out_of_order=following.out_of_order, so_far=following.sheet_step.record
-    )
+        step=step, so_far=following.sheet_step.record,
+        out_of_order=following.out_of_order or may_not_rate(step, visit, actor),
+    )  # fmt: skip
 
 
 def _elsewhere(visit: Visit, one: SheetStep) -> str:

@@ -239,6 +239,17 @@ def _cover(fact: CoverFact | None, rules: GateRules, at: datetime) -> Iterator[G
         yield shut(
             "cover_short", "No physician is on site until the end of the wait after the dose."
         )
+    if fact is not None:
+        yield from _practice(fact)
+
+
+def _practice(fact: CoverFact) -> Iterator[GateReason]:
+    if fact.unpractised is None:
+        yield unknown("opening_unpractised", "Who has practised opening a code")
+    for name in fact.unpractised or ():
+        yield shut(
+            "opening_unpractised", f"{name} has not practised opening a code, or too long ago."
+        )
 
 
 def _holds(facts: GateFacts) -> Iterator[GateReason]:

@@ -106,10 +106,15 @@ class KitFact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoverFact:
-    """The physician on site: there now, and until when."""
+    """The physician on site: there now, and until when.
+
+    `unpractised` names those on site who could not be trusted to open a code within a minute: their practice
+    is missing, too old, or older than a change of telephone numbers, text or key.
+    """
 
     present: bool | None
     until: datetime | None
+    unpractised: tuple[str, ...] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,6 +39,8 @@ FIXES = {
     "kit_quarantined": "Put this kit aside; the pharmacist decides.",
     "cover_absent": "A physician of the study comes to the site and says so here.",
     "cover_short": "The coordinator arranges a physician on site until the end of the wait.",
+    "opening_unpractised": "The physician practises it on their own phone: Safety, Opened codes, Practise. "
+    "It takes a minute.",
     "hold_open": "The physician decides on the hold.",
 }
 

@@ -24,6 +24,7 @@ from screening.selectors.vitals import access_vital_set, known_arms, newest_vita
 from screening.services import timing_start, vitals_record
 from screening.services.check_records import Where
 from screening.services.early import early_check_record
+from screening.services.exposure import saw_after_dose
 from screening.services.readings import BEFORE
 from screening.views.words import PLACES, VERDICTS, next_url, with_query
 from studylab import clock
@@ -210,6 +211,7 @@ def vitals(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRespo
     if decided and not vital_set.verdict:
         verdict = ("info", "decided; judged at the leave check")
     limits = current_protocol(request.study).plan.limits
+    saw_after_dose(participant=participant, page="readings", actor=request.actor)
     history = set_history(vital_set)
     return render(
         request,

@@ -25,6 +25,7 @@ from studylab.allocation.rules.sealed_list import OpenedList, pack, unpack
 from studylab.allocation.rules.sealing import (
     SealDamaged,
     SealedWithAnotherKey,
+    key_id,
     seal,
     seal_text,
     unseal,
@@ -56,6 +57,12 @@ def sealing_key() -> bytes:
             "Whoever runs the site sets STUDYLAB_ALLOCATION_KEY."
         )
     return key
+
+
+def mark_of_key() -> str:
+    """Return a short public mark that changes with the key and tells nothing about it; "" without a key."""
+    key: bytes | None = settings.ALLOCATION_KEY
+    return key_id(key) if key else ""
 
 
 def _entry_place(study_slug: str, number: str) -> str:

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, path
 
 from studylab.allocation.views import (
+    assays,
     batches,
     blinding,
     dispensary,
@@ -19,6 +20,7 @@ study_urls: list[URLPattern] = [
     path("dispensary/", dispensary.dispensary, name="dispensary"),
     path("dispensary/list/", lists.list_seal, name="list_seal"),
     path("dispensary/reconciliation/", dispensary.reconciliation, name="reconciliation"),
+    path("dispensary/telling/", dispensary.telling, name="dispensary_telling"),
     path("dispensary/containers/", kits.containers_prepare, name="containers_prepare"),
     path("dispensary/receive/", kits.kits_receive, name="kits_receive"),
     path("dispensary/batches/<uuid:uid>/identity/", batches.batch_check, name="batch_check"),
@@ -51,5 +53,7 @@ study_urls: list[URLPattern] = [
     path("unblinding/ask/", unblinding.opening_ask, name="opening_ask"),
     path("unblinding/open/", unblinding.opening_agree, name="opening_agree"),
     path("unblinding/list/", unblinding.opened_list, name="opened_list"),
+    path("volunteers/<str:code>/laboratory/", assays.assay_add, name="assay_add"),
+    path("unblinding/laboratory/<uuid:uid>/", assays.assay_explain, name="assay_explain"),
     path("unblinding/list.<slug:kind>", unblinding.opened_file, name="opened_file"),
 ]

@@ -12,6 +12,7 @@ from studylab.participants.models import Consent, Participant, Person
 from studylab.people.models import Signature, User
 from studylab.people.services.signatures import content_hash
 from studylab.studies.models import Study
+from studylab.studies.selectors import current_protocol
 from tests import cast
 
 UNTIL = date(2031, 12, 31)
@@ -81,6 +82,7 @@ def receive(
     """Return a batch of kits of one arm in stock, whose identity two pharmacists have checked."""
     batch = services.kits_receive(
         study=study, arm_key=arm, label=label, usable_until=until, storage="dry, locked",
+        form=current_protocol(study).plan.supply.form,
         strength_mg=Decimal("40"), units_per_kit=1, quantity=quantity,
         actor=cast.actor_of(pharmacist, study),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from studylab.allocation.models import Excursion, Kit, KitBatch, KitMovement, St
 from studylab.allocation.selectors.dispensary import reconcile
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation
+from studylab.studies.selectors import current_protocol
 from tests import cast
 from tests.allocation import helpers
 from tests.allocation.raw_sql import LINE, line, refused_by_database
@@ -31,6 +32,7 @@ def check(batch: KitBatch, pharmacist: Any, second: Any, **more: Any) -> Any:
 def receive_unchecked(study: Any, pharmacist: Any, arm: str, label: str) -> KitBatch:
     return services.kits_receive(
         study=study, arm_key=arm, label=label, usable_until=helpers.UNTIL, storage="dry",
+        form=current_protocol(study).plan.supply.form,
         strength_mg=Decimal("40"), units_per_kit=1, quantity=4,
         actor=cast.actor_of(pharmacist, study),
     )  # fmt: skip

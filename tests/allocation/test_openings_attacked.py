@@ -11,8 +11,10 @@ from studylab import clock
 from studylab.access import Role
 from studylab.allocation import services
 from studylab.allocation.models import KitBatch, Reveal
+from studylab.allocation.selectors.emergencies import emergency_beside
 from studylab.db import translate
 from studylab.errors import Conflict, Refused
+from studylab.participants.models import Deviation
 from tests import cast
 from tests.allocation import helpers
 from tests.allocation.raw_sql import LINE, line, refused_by_database
@@ -76,3 +78,27 @@ def test_batches_keep_their_number_once(stocked: Any, pharmacist: Any) -> None:
     with pytest.raises(Conflict, match="received already"):
         helpers.receive(stocked, pharmacist, "active", "B-01")
     assert KitBatch.objects.count() == 2
+
+
+def test_an_opening_for_anything_but_treatment_is_a_deviation_that_says_so(
+    stocked: Any, numbered: Any, clinician: Any, coordinator: Any, actor_of: Any
+) -> None:
+    """Nobody goes home because of their arm: the opening is not refused at night, and not hidden either."""
+    other = helpers.ready(stocked, clinician, 2)
+    helpers.issue(other, coordinator)
+    assert not emergency_beside(other, clock.now())
+    for person, purpose in ((numbered, "treat"), (other, "other")):
+        services.code_open(
+            participant=person, kind="emergency", reason="r", told="t", purpose=purpose,
+            password=cast.PASSWORD, actor=actor_of(clinician),
+        )  # fmt: skip
+    told = {row.participant_id: row.what for row in Deviation.objects.filter(kind="code")}
+    assert told[numbered.pk] == "The code was opened in an emergency."
+    assert "outside the protocol" in told[other.pk]
+    assert emergency_beside(other, clock.now())
+    assert not emergency_beside(other, clock.now() + timedelta(hours=25))
+    with pytest.raises(Refused, match="needed for"):
+        services.code_open(
+            participant=other, kind="emergency", reason="r", told="t", purpose="curiosity",
+            password=cast.PASSWORD, actor=actor_of(clinician),
+        )  # fmt: skip

@@ -60,6 +60,7 @@ def test_no_list_before_the_limits_are_confirmed(
 
 RECEIVED = {
     "arm_key": "active", "label": "B-07", "usable_until": "2031-12-31", "storage": "dry, locked",
+    "form": "one hard capsule with one tablet inside, or a look-alike placebo capsule",
     "units_per_kit": "1", "strength_mg": "40", "quantity": "6",
 }  # fmt: skip
 
@@ -77,6 +78,8 @@ def test_kits_are_received(study: Any, pharmacist: Any, client_of: Any) -> None:
         ("strength_mg", "10", "new protocol version"),
         ("strength_mg", "80", "new protocol version"),
         ("units_per_kit", "4", "new protocol version"),
+        ("form", "another", "new protocol version"),
+        ("form", "", "required"),
         ("quantity", "501", "500"),
         ("quantity", "0", "1"),
         ("usable_until", "2020-01-01", "past their date"),
@@ -157,7 +160,7 @@ def test_a_clinician_opens_one_code_on_one_page(
     for words in ("911", "+1 902 555 0143", "Atropine", "supervising physician"):
         assert words in page
     assert not Reveal.objects.exists()
-    form = {"reason": "Collapse", "told": "Dr Roe, hospital", "password": "no"}
+    form = {"purpose": "treat", "reason": "Collapse", "told": "Dr Roe, hospital", "password": "no"}
     for bad in (form, {**form, "password": cast.PASSWORD, "reason": ""}):
         answer = client.post(address, bad)
         assert answer.status_code == 422
@@ -176,7 +179,7 @@ def test_a_clinician_opens_one_code_on_one_page(
 def test_nobody_learns_the_arm_from_the_list_of_openings(
     numbered: Any, clinician: Any, client_of: Any, request: pytest.FixtureRequest
 ) -> None:
-    form = {"reason": "Collapse", "told": "Dr Roe", "password": cast.PASSWORD}
+    form = {"purpose": "treat", "reason": "Collapse", "told": "Dr Roe", "password": cast.PASSWORD}
     client_of(clinician).post(at(numbered.study, "code_open", code=numbered.code), form)
     for who in ("lead", "pharmacist", "clinician", "monitor"):
         answer = client_of(request.getfixturevalue(who)).get(at(numbered.study, "reveals"))
@@ -193,6 +196,6 @@ def test_no_code_without_a_number(stocked: Any, clinician: Any, client_of: Any) 
     client = client_of(clinician)
     page = client.get(at(stocked, "code_open", code=person.code))
     assert "no allocation number" in text_of(page)
-    form = {"reason": "Collapse", "told": "Dr Roe", "password": cast.PASSWORD}
+    form = {"purpose": "treat", "reason": "Collapse", "told": "Dr Roe", "password": cast.PASSWORD}
     assert client.post(at(stocked, "code_open", code=person.code), form).status_code == 422
     assert client.get(at(stocked, "code_open", code="SL-00001Z")).status_code == 404

@@ -50,7 +50,7 @@ def whole_story(eyes: Eyes) -> None:
     case.contact(22)
     case.visit_three()
     case.forward(5)
-    opened = {"reason": "Collapse at home", "told": "Dr Roe", "password": cast.PASSWORD}
+    opened = {"purpose": "treat", "reason": "Collapse at home", "told": "Dr Roe", "password": cast.PASSWORD}
     code = reverse("code_open", kwargs={"study": case.study.slug, "code": case.participant.code})
     assert eyes.send(case, "opening", Role.CLINICIAN, code, opened) == 200
     arm = eyes.sights.pop(("opening", "clinician", "post", code))

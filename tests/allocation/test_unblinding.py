@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -10,9 +11,10 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 from django.urls import reverse
 
+from studylab import clock
 from studylab.allocation import gates, services
 from studylab.allocation.gates import CannotOpen
-from studylab.allocation.models import AllocationList, DataLock, ListEntry, ListOpening
+from studylab.allocation.models import AllocationList, Assay, DataLock, ListEntry, ListOpening
 from studylab.allocation.rules.sealed_list import read_file, remade
 from studylab.allocation.selectors.verification import list_differences
 from studylab.audit.models import Event
@@ -130,13 +132,50 @@ def test_anybody_of_the_study_verifies_the_opened_list(
     opened, plan, generator = read_file(file.content)
     assert remade(opened, plan, generator) == []
     table = client.get(reverse("opened_file", kwargs={"study": closed.slug, "kind": "csv"}))
-    lines = table.content.decode().splitlines()
+    about, lines = [], []
+    for line in table.content.decode().splitlines():
+        (about if line.startswith("# ") else lines).append(line)
+    assert sealed.commitment in about[-1]
     assert len(lines) == 61
     held = ListEntry.objects.get(participant__isnull=False)
     assert lines[1].startswith(f"{held.number},all,{held.participant.code},")
     assert Event.objects.filter(action="list.read").count() == 2
     names = {arm.key: arm.name for arm in plan.arms}
     assert names[gates.entry_to_verify(held)] in lines[1]
+
+
+def test_a_laboratory_result_that_contradicts_the_list_is_explained_before_the_table_leaves(
+    closed: Study, numbered: Any, lead: Any, clinician: Any, client_of: Any
+) -> None:
+    yesterday = clock.now().astimezone(closed.zone) - timedelta(days=1)
+    taken = yesterday.strftime("%Y-%m-%dT%H:%M")
+    result = {"sample": "saliva", "taken_at": taken, "reference": "Lab 4, report 12"}
+    client, page = client_of(clinician), {"study": closed.slug}
+    add = reverse("assay_add", kwargs={**page, "code": numbered.code})
+    too_early = client.post(add, {**result, "found": "present"})
+    assert "after the list is open" in too_early.content.decode()
+    assert not Assay.objects.exists()
+    lock(closed, lead)
+    ask(closed, lead)
+    agree(closed, clinician)
+    held = gates.entry_to_verify(ListEntry.objects.get(participant=numbered))
+    truth, other = ("present", "absent") if held == "active" else ("absent", "present")
+    assert client.post(add, {**result, "found": truth}).status_code == 302
+    assert client.post(add, {**result, "found": truth}).status_code == 409
+    table = reverse("opened_file", kwargs={**page, "kind": "csv"})
+    assert client.get(table).status_code == 200
+    second = client.post(add, {**result, "sample": "blood", "found": other})
+    assert second.status_code == 302
+    assert client.get(table).status_code == 302
+    shown = client.get(reverse("opened_list", kwargs=page)).content.decode()
+    assert "contradicts" in shown
+    assert "a laboratory result contradicts the list" in shown
+    why = reverse("assay_explain", kwargs={**page, "uid": Assay.objects.get(sample="blood").uid})
+    assert client.post(why, {"explanation": " "}).status_code == 422
+    assert (
+        client.post(why, {"explanation": "Tubes were swapped at the laboratory"}).status_code == 302
+    )
+    assert client.get(table).status_code == 200
 
 
 def test_a_list_file_is_verified_without_the_house(

@@ -10,6 +10,7 @@ from tests.line.conftest import Lab
 from tests.line.desk import Desk
 
 PLAN = load_protocol((cast.DOCUMENTS / "demo.toml").read_text(encoding="utf-8"))
+FORM = f"{PLAN.supply.form}, as the protocol says"
 WEDNESDAY = date(2026, 3, 18)
 SEATED = "seated: back and arm supported, feet flat, cuff at heart level, not talking"
 # (systolic, diastolic, pulse) of a first, second and third reading
@@ -43,6 +44,7 @@ def fill_the_dispensary(lab: Lab) -> None:
         pharmacist.choose("What these kits hold", arm)
         pharmacist.fill("Batch number", batch)
         pharmacist.fill("Usable until, this day included", "2027-03-31")
+        pharmacist.choose("What is in a container", FORM)
         pharmacist.fill("Units in one kit", "1")
         pharmacist.fill("Strength of one unit", "40")
         pharmacist.fill("Number of kits", "10")

@@ -105,6 +105,7 @@ def open_lab(
     def seat() -> Iterator[Lab]:
         lab_clock = LabClock(settings, MONDAY)
         lab_clock.jump("08:30")
+        cast.practise(study, people["clinician"])
         watch = Watch(live_server.url, SECRETS)
         with chromium() as browser:
             desks = {

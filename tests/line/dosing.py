@@ -123,7 +123,7 @@ def give(lab: Lab) -> None:
         part = desk.page.get_by_role("group", name=reader)
         part.get_by_label("How many").fill("1")
         part.get_by_label("Strength of one, in mg").fill("40")
-    desk.fill("E-mail they sign in with", lab.second.email)
+    desk.fill("E-mail they sign in with", lab.clinician.person.email)
     desk.fill("Their password", cast.PASSWORD)
     desk.tick("Swallowed: the mouth was looked into and is empty")
     desk.press("Swallowed: record the dose", "given or refused")

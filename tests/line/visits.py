@@ -126,10 +126,10 @@ def visit_3(lab: Lab) -> None:
     desk = lab.experimenter
     start_visit(lab, 3)
     desk.see("62 cm", "kept from visit 1, locked")
-    do(
-        desk, 3, "identity", "feeling", "sensor_set", "seat", "test_words", "memory_score",
-        "rating_moved", "guess", "sensors_off", "debrief",
-    )  # fmt: skip
+    do(desk, 3, "identity", "feeling", "sensor_set", "seat", "test_words")
+    desk.see("You have seen what was measured after the dose")
+    desk.fill("Why is it not done as planned?", "Nobody else is here today.")
+    do(desk, 3, "memory_score", "rating_moved", "guess", "sensors_off", "debrief")
     finish(lab, 3)
 
 

@@ -75,7 +75,7 @@ GOOD = GateFacts(
         dispensed=True,
         scanned_matches=True,
     ),
-    cover=CoverFact(present=True, until=AT + timedelta(hours=4)),
+    cover=CoverFact(present=True, until=AT + timedelta(hours=4), unpractised=()),
     open_holds=(),
 )
 UNDECIDED = Undecided((VitalProblem("too_few", "readings", "2 of 3 readings are taken."),))
@@ -125,6 +125,7 @@ WRONG: list[tuple[str, Any, str]] = [
     ("kit.scanned_matches", False, "kit_unscanned"),
     ("cover.present", False, "cover_absent"),
     ("cover.until", AT + 89 * MINUTE, "cover_short"),
+    ("cover.unpractised", ("Dr Roe",), "opening_unpractised"),
     ("open_holds", ("Cold, waiting for the physician.",), "hold_open"),
 ]
 FLAGS = [path for path, value, _ in WRONG if isinstance(value, bool)] + ["pre_dose.released"]

@@ -182,6 +182,7 @@ def oracle(f: GateFacts) -> bool:
         and (k.usable_until and k.usable_until > AT and k.quarantined is False)
         and (k.dispensed and k.scanned_matches)
         and (v.present and v.until and v.until >= AT + 90 * MINUTE)
+        and v.unpractised == ()
         and f.open_holds == ()
     )
 

@@ -22,6 +22,7 @@ class ReceiveForm(forms.Form):
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
     )
     storage = forms.CharField(label="Storage", max_length=120, help_text=NO_ARM)
+    form = forms.ChoiceField(label="What is in a container", widget=forms.RadioSelect)
     units_per_kit = forms.IntegerField(label="Units in one kit", min_value=1, max_value=1000)
     strength_mg = forms.DecimalField(
         label="Strength of one unit",
@@ -35,6 +36,13 @@ class ReceiveForm(forms.Form):
     def __init__(self, *args: Any, arms: Iterable[Arm], supply: Supply, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["arm_key"].choices = [(arm.key, arm.name) for arm in arms]  # type: ignore[attr-defined]
+        self.fields["form"].choices = [  # type: ignore[attr-defined]
+            (" ".join(supply.form.split()), f"{supply.form.strip()}, as the protocol says"),
+            (
+                "another",
+                "anything else: whole or halved tablets, powder, a liquid, another capsule",
+            ),
+        ]
         self.fields["storage"].initial = supply.storage
         self.fields["units_per_kit"].help_text = f"The protocol's dose is {supply.count}."
         self.fields["strength_mg"].help_text = (

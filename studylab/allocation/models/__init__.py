@@ -1,5 +1,6 @@
 """The sealed list, its numbers, kits, their movements, and opened codes. The only place that knows arms."""
 
+from studylab.allocation.models.assays import Assay, AssayExplained
 from studylab.allocation.models.blinding import CardLine, CodeCard, Drill, Guess, Learnt
 from studylab.allocation.models.checks import (
     BatchCheck,
@@ -7,6 +8,7 @@ from studylab.allocation.models.checks import (
     ListCheck,
     StockCount,
 )
+from studylab.allocation.models.exposure import Exposure
 from studylab.allocation.models.kits import Kit, KitBatch
 from studylab.allocation.models.ledger import KitMovement
 from studylab.allocation.models.numbers import AllocationList, ListEntry
@@ -15,12 +17,15 @@ from studylab.allocation.models.reveals import Reveal
 
 __all__ = [
     "AllocationList",
+    "Assay",
+    "AssayExplained",
     "BatchCheck",
     "CardLine",
     "CodeCard",
     "DataLock",
     "Drill",
     "Excursion",
+    "Exposure",
     "Guess",
     "Kit",
     "KitBatch",

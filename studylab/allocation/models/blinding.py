@@ -88,6 +88,7 @@ class Drill(models.Model):
     ended_at = models.DateTimeField()
     outside = models.BooleanField()  # from a phone or another network than the lab's
     numbers = models.CharField(max_length=200)  # the telephone numbers as they stood then
+    rests_on = models.CharField(max_length=64, blank=True)  # digest of numbers, text and key then
 
     class Meta:
         constraints = [

@@ -24,6 +24,7 @@ class KitBatch(models.Model):
     box = models.BinaryField()
     usable_until = models.DateField()
     storage = models.CharField(max_length=120)
+    form = models.CharField(max_length=200, blank=True)  # as the protocol names it
     strength_mg = models.DecimalField(max_digits=6, decimal_places=2)
     units_per_kit = models.PositiveSmallIntegerField()
     received_at = models.DateTimeField()

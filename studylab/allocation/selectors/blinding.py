@@ -1,8 +1,14 @@
 """Who practised, which cards there are, what was guessed: facts without arms."""
 
+from collections.abc import Collection
 from datetime import datetime, timedelta
+from hashlib import sha256
 
+from django.db.models import QuerySet
+
+from studylab.allocation.gates import mark_of_key
 from studylab.allocation.models import CodeCard, Drill, Guess, Learnt
+from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -16,11 +22,28 @@ def drills_of(study: Study) -> list[Drill]:
 
 
 def drill_valid_until(study: Study, user_id: int) -> datetime | None:
-    """Return until when this clinician's practice counts; None without one, or when the phone numbers changed."""
-    last = Drill.objects.filter(study=study, by_id=user_id).order_by("-ended_at").first()
-    if last is None or last.numbers != emergency_numbers(study):
-        return None
-    return last.ended_at + DRILL_HOLDS
+    """Return until when this clinician's practice counts; None without one that counts.
+
+    It counts when it was done from outside the lab and telephone numbers, text and key are still those of then.
+    """
+    last = _drills_that_count(study).filter(by_id=user_id).order_by("-ended_at").first()
+    return last.ended_at + DRILL_HOLDS if last else None
+
+
+def unpractised(study: Study, users: Collection[int], at: datetime) -> set[int]:
+    """Return which of these clinicians have no practice that counts at `at`."""
+    recent = _drills_that_count(study).filter(ended_at__gt=at - DRILL_HOLDS, ended_at__lte=at)
+    return set(users) - set(recent.filter(by__in=users).values_list("by_id", flat=True))
+
+
+def _drills_that_count(study: Study) -> QuerySet[Drill]:
+    return Drill.objects.filter(study=study, outside=True, rests_on=opening_rests_on(study))
+
+
+def opening_rests_on(study: Study) -> str:
+    """Return a digest of what an opening relies on: telephone numbers, what the doctor is told, and the key."""
+    parts = [emergency_numbers(study), repr(RESCUE_FACTS), mark_of_key()]
+    return sha256("\n".join(parts).encode()).hexdigest()
 
 
 def cards_of(study: Study) -> list[CodeCard]:

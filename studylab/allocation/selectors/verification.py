@@ -6,7 +6,8 @@ from studylab.allocation.gates import CannotOpen, batch_to_verify, entry_to_veri
 from studylab.allocation.models import AllocationList, Kit, ListEntry
 from studylab.allocation.rules.design import places_of
 from studylab.allocation.rules.sealed_list import EntrySeen, differences
-from studylab.studies.selectors import plan_of
+from studylab.studies.rules.protocol import AllocationPlan
+from studylab.studies.selectors import current_protocol, plan_of
 
 
 @sensitive_variables()
@@ -31,7 +32,22 @@ def list_differences(sealed: AllocationList) -> list[str]:
     places = len(places_of(plan, opened.design))
     if sealed.length != places:
         found.append(f"The list has {places} numbers, {sealed.length} are on record.")
-    return found + _kit_differences(sealed, arms)
+    return found + _plan_differences(sealed, plan) + _kit_differences(sealed, arms)
+
+
+def _plan_differences(sealed: AllocationList, plan: AllocationPlan) -> list[str]:
+    """Compare what the list was made by with what the protocol says by now."""
+    now = current_protocol(sealed.study)
+    by_now = now.plan.allocation
+    same = (plan.arms, plan.open_factors, plan.strata) == (
+        by_now.arms, by_now.open_factors, by_now.strata
+    )  # fmt: skip
+    if same:
+        return []
+    return [
+        f"Protocol version {now.version.number} has other arms, ratios or factors than version "
+        f"{sealed.protocol_version.number}, by which the list was made."
+    ]
 
 
 def _seen(entry: ListEntry, arm: str | None) -> EntrySeen:

@@ -1,5 +1,6 @@
 """Writing: the list, numbers, kits, opened codes. Whatever an arm passes through here stays in locals."""
 
+from studylab.allocation.services.assays import assay_explain, assay_record
 from studylab.allocation.services.batches import (
     batch_check,
     excursion_decide,
@@ -35,6 +36,8 @@ from studylab.allocation.services.unblinding import (
 
 __all__ = [
     "OpenedCode",
+    "assay_explain",
+    "assay_record",
     "batch_check",
     "card_opened",
     "card_settle",

@@ -8,7 +8,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.models import Drill, Guess, Learnt
 from studylab.allocation.rules.wording import names_an_arm
-from studylab.allocation.selectors.blinding import emergency_numbers
+from studylab.allocation.selectors.blinding import emergency_numbers, opening_rests_on
 from studylab.allocation.selectors.facts import entry_of
 from studylab.allocation.services.checks import person_of, require_study
 from studylab.audit.actions import Action
@@ -136,7 +136,7 @@ def drill_finish(
 def _drill_finish(*, study: Study, began_at: datetime, outside: bool, actor: Actor) -> Drill:
     made = Drill.objects.create(
         study=study, by_id=person_of(actor), began_at=began_at, ended_at=clock.now(),
-        outside=outside, numbers=emergency_numbers(study),
+        outside=outside, numbers=emergency_numbers(study), rests_on=opening_rests_on(study),
     )  # fmt: skip
     audit(
         actor=actor, action=Action.CODE_PRACTISED, subject_type="drill", subject_code=made.uid,

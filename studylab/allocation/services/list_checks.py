@@ -13,6 +13,7 @@ from studylab.allocation.selectors.verification import list_differences
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
+from studylab.studies.selectors import current_protocol
 
 EVERY = 10  # issued numbers
 
@@ -37,15 +38,24 @@ def list_check(*, sealed: AllocationList, actor: Actor) -> ListCheck:
 
 
 def check_due_lists() -> int:
-    """Check every list of which ten more numbers were issued since the last time; return how many."""
+    """Check every list that is new, or of which ten more numbers were issued, or whose protocol changed; return how many."""
     actor = system_actor("list check")
     done = 0
     for sealed in AllocationList.objects.select_related("study", "protocol_version"):
         last = ListCheck.objects.filter(list=sealed).order_by("-id").first()
-        if _issued(sealed) // EVERY > (last.issued // EVERY if last else 0):
+        if last is None or _grown(sealed, last) or _amended(sealed, last):
             list_check(sealed=sealed, actor=actor)
             done += 1
     return done
+
+
+def _grown(sealed: AllocationList, last: ListCheck) -> bool:
+    return _issued(sealed) // EVERY > last.issued // EVERY
+
+
+def _amended(sealed: AllocationList, last: ListCheck) -> bool:
+    confirmed = current_protocol(sealed.study).version.confirmed_at
+    return confirmed is not None and confirmed > last.at
 
 
 def _issued(sealed: AllocationList) -> int:

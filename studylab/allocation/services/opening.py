@@ -10,6 +10,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import arm_of
 from studylab.allocation.models import ListEntry, Reveal
+from studylab.allocation.models.reveals import EMERGENCY_HOLD
 from studylab.allocation.services.checks import require_study
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
@@ -22,9 +23,6 @@ from studylab.people.models import User
 from studylab.people.services.signatures import check_password, signature_write
 
 MEANING = "I open this volunteer's code for the reason given"
-HOLD_REASON = (
-    "Emergency: nothing more is given to this volunteer until the supervising physician decides."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +35,27 @@ class OpenedCode:
 
 @sensitive_variables()
 def code_open(
-    *, participant: Participant, kind: str, reason: str, told: str, password: str, actor: Actor
+    *,
+    participant: Participant,
+    kind: str,
+    reason: str,
+    told: str,
+    password: str,
+    purpose: str = Reveal.Purpose.TREAT,
+    actor: Actor,
 ) -> OpenedCode:
     """Open the code of one volunteer: the opening is committed first, then the arm is decrypted.
 
     Any clinician of the study may do it alone, whatever state the volunteer or the study is in. Every call
-    is an act of its own. A failed write shows nothing.
+    is an act of its own. A failed write shows nothing. Another `purpose` than this volunteer's treatment is
+    not refused, since nobody argues at night, but it is a deviation that says so.
     """
     require(actor, Cap.CODE_OPEN)
     require_study(actor, participant.study_id)
     if kind != Reveal.Kind.EMERGENCY:
         raise Refused("One person's code is opened in a medical emergency only.", field="kind")
+    if purpose not in Reveal.Purpose.values:
+        raise Refused("Choose what the arm is needed for.", field="purpose")
     for name, text in (("reason", reason), ("told", told)):
         if not text.strip():
             raise Refused("Fill this in: it is written down with the opening.", field=name)
@@ -60,8 +68,9 @@ def code_open(
     # Durable: inside somebody else's transaction the opening could be rolled back after it was read.
     with transaction.atomic(durable=True):
         reveal = reveal_write(
-            entry=entry, kind=kind, reason=reason.strip(), told=told.strip(), user=user, actor=actor
-        )
+            entry=entry, kind=kind, purpose=purpose, reason=reason.strip(), told=told.strip(),
+            user=user, actor=actor,
+        )  # fmt: skip
     return OpenedCode(reveal, arm_of(reveal, actor=actor).name)
 
 
@@ -73,6 +82,7 @@ def reveal_write(
     reason: str,
     told: str,
     user: User,
+    purpose: str = Reveal.Purpose.TREAT,
     at: datetime | None = None,
     actor: Actor,
 ) -> Reveal:
@@ -83,6 +93,7 @@ def reveal_write(
         "participant": participant.code,
         "number": entry.number,
         "kind": kind,
+        "purpose": purpose,
         "reason": reason,
         "told": told,
     }
@@ -99,6 +110,7 @@ def reveal_write(
         participant=participant,
         entry=entry,
         kind=kind,
+        purpose=purpose,
         reason=reason,
         told=told,
         at=at or clock.now(),
@@ -120,22 +132,36 @@ def _note(reveal: Reveal, actor: Actor) -> None:
         subject_code=participant.code,
         participant_code=participant.code,
         reason=reveal.reason,
-        data={"kind": reveal.kind, "told": reveal.told, "number": number},
+        data={
+            "kind": reveal.kind,
+            "purpose": reveal.purpose,
+            "told": reveal.told,
+            "number": number,
+        },
     )
     deviation_found(
         actor=actor,
         study=participant.study,
         participant=participant,
         kind=Deviation.Kind.CODE,
-        what="The code was opened in an emergency."
-        if reveal.kind == Reveal.Kind.EMERGENCY
-        else "The paper card with the code was opened.",
+        what=_what_happened(reveal),
         subject=f"number {number}",
         occurred_at=reveal.at,
     )
 
 
+def _what_happened(reveal: Reveal) -> str:
+    if reveal.kind == Reveal.Kind.CARD:
+        return "The paper card with the code was opened."
+    if reveal.purpose == Reveal.Purpose.OTHER:
+        return (
+            "The code was opened for something else than this volunteer's treatment, outside the protocol. "
+            "Who knows the arm measures and decides nothing more for this volunteer; say what it means for the data."
+        )
+    return "The code was opened in an emergency."
+
+
 def _stop_dosing(participant: Participant, actor: Actor) -> None:
     """Shut the dose gate by a hold, once."""
-    if not participant.holds.filter(reason=HOLD_REASON, released_at=None).exists():
-        hold_open(participant=participant, kind=Hold.Kind.OTHER, reason=HOLD_REASON, actor=actor)
+    if not participant.holds.filter(reason=EMERGENCY_HOLD, released_at=None).exists():
+        hold_open(participant=participant, kind=Hold.Kind.OTHER, reason=EMERGENCY_HOLD, actor=actor)

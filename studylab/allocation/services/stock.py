@@ -35,27 +35,29 @@ def kits_receive(
     label: str,
     usable_until: date,
     storage: str,
+    form: str,
     strength_mg: Decimal,
     units_per_kit: int,
     quantity: int,
     actor: Actor,
 ) -> KitBatch:
-    """Receive 1 to 500 kits of one kind. Strength and count must be the protocol's own, exactly.
+    """Receive 1 to 500 kits of one kind. Form, strength and count must be the protocol's own, exactly.
 
-    Another strength or count is another product: it needs a new protocol version. Which kind the batch holds
+    Another form, strength or count is another product: it needs a new protocol version. Which kind the batch holds
     is sealed. Kit numbers are drawn at random, whatever the batch.
     """
     require(actor, Cap.DISPENSE)
     require_study(actor, study.pk)
     plan = current_protocol(study).plan
     check_words(plan, label=label, storage=storage)
-    _check_amount(plan.supply, strength_mg, units_per_kit)
+    _check_product(plan.supply, form, strength_mg, units_per_kit)
     _check_batch(plan, arm_key, usable_until, quantity, today=today_in(study.timezone))
     batch = KitBatch(
         study=study,
         label=label.strip(),
         usable_until=usable_until,
         storage=storage.strip(),
+        form=plan.supply.form[:200],
         strength_mg=strength_mg,
         units_per_kit=units_per_kit,
         received_at=clock.now(),
@@ -95,7 +97,13 @@ def check_words(plan: Protocol, **texts: str) -> None:
             )
 
 
-def _check_amount(supply: Supply, strength_mg: Decimal, units: int) -> None:
+def _check_product(supply: Supply, form: str, strength_mg: Decimal, units: int) -> None:
+    if form.split() != supply.form.split():
+        raise Refused(
+            f"The protocol names {supply.form}. Another form is another product: receiving it needs a new "
+            "protocol version.",
+            field="form",
+        )
     wanted = Decimal(str(supply.strength_mg))
     if strength_mg != wanted or units != supply.count:
         field = "strength_mg" if strength_mg != wanted else "units_per_kit"

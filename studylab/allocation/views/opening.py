@@ -14,6 +14,7 @@ from studylab.allocation.models import Reveal
 from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.allocation.selectors import entry_of, given_at, reveals_of
 from studylab.allocation.selectors.blinding import learnt_of
+from studylab.allocation.selectors.exposure import exposures_of
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, take_refusal
 from studylab.participants.selectors.volunteers import access_participant
@@ -66,5 +67,9 @@ def reveals(request: StaffRequest, study: str) -> HttpResponse:
     return render(
         request,
         "allocation/reveals.html",
-        {"reveals": reveals_of(request.study), "learnt": learnt_of(request.study)},
+        {
+            "reveals": reveals_of(request.study),
+            "learnt": learnt_of(request.study),
+            "exposures": exposures_of(request.study),
+        },
     )

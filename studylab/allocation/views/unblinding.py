@@ -3,9 +3,10 @@
 from collections.abc import Callable
 from typing import Any
 
+from django.contrib import messages
 from django.forms import BaseForm
 from django.http import Http404, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_GET, require_http_methods
@@ -14,8 +15,16 @@ from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.blinding import DataLockForm, OpeningAgreeForm, OpeningAskForm
 from studylab.allocation.models import ListOpening
-from studylab.allocation.selectors.unblinding import guess_tables, opening_state, read_opened
+from studylab.allocation.selectors.assays import AssayRow, assay_rows
+from studylab.allocation.selectors.published import about_export
+from studylab.allocation.selectors.unblinding import (
+    Opened,
+    guess_tables,
+    opening_state,
+    read_opened,
+)
 from studylab.http import StaffRequest, answer_form
+from studylab.studies.selectors import plan_of
 
 
 def _back(request: StaffRequest) -> str:
@@ -111,8 +120,18 @@ def opened_list(request: StaffRequest, study: str) -> HttpResponse:
     return render(
         request,
         "allocation/opened_list.html",
-        {"opening": opening, "opened": opened, "guesses": guess_tables(opening, opened)},
+        {
+            "opening": opening,
+            "opened": opened,
+            "guesses": guess_tables(opening, opened),
+            "assays": _assays(request, opening, opened),
+        },
     )
+
+
+@sensitive_variables("opened")
+def _assays(request: StaffRequest, opening: ListOpening, opened: Opened) -> list[AssayRow]:
+    return assay_rows(request.study, opened, plan_of(opening.list.protocol_version))
 
 
 @requires(Cap.STUDY_VIEW)
@@ -124,11 +143,18 @@ def opened_file(request: StaffRequest, study: str, kind: str) -> HttpResponse:
     if kind not in ("json", "csv"):
         raise Http404
     opened = read_opened(opening, request.actor)
+    if kind == "csv" and any(row.open for row in _assays(request, opening, opened)):
+        messages.error(
+            request,
+            "The table is not handed out yet: a laboratory result contradicts the list. Explain it first.",
+        )
+        return redirect("opened_list", study=request.study.slug)
     services.list_read(study=request.study, what=kind, actor=request.actor)
     if kind == "json":
         content, media = opened.file, "application/json"
     else:
-        content, media = opened.table.encode(), "text/csv; charset=utf-8"
+        about = about_export(request.study, row="one number of the opened list", key="number")
+        content, media = f"{about}{opened.table}".encode(), "text/csv; charset=utf-8"
     answer = HttpResponse(content, content_type=media)
     name = f"{request.study.slug}-allocation-list.{kind}"
     answer["Content-Disposition"] = f'attachment; filename="{name}"'

@@ -113,6 +113,7 @@ def _kits(lab: Lab, received: date) -> None:
             label=label,
             usable_until=received + timedelta(days=400),
             storage=plan.supply.storage[:120],
+            form=plan.supply.form,
             strength_mg=Decimal(str(plan.supply.strength_mg)),
             units_per_kit=plan.supply.count,
             quantity=36,

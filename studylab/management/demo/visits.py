@@ -19,7 +19,7 @@ from screening.services.answers import answers_record
 from screening.services.vitals import vitals_record
 from studylab import clock
 from studylab.allocation.services import guess_record, kit_dispense, kit_prepare
-from studylab.management.demo.cast import PASSWORD, STAFF
+from studylab.management.demo.cast import PASSWORD, STAFF, Staff
 from studylab.management.demo.checks import how_taken, record_checks, rest_from
 from studylab.management.demo.steps import healthy_answers, readings, value_for
 from studylab.management.demo.walker import Values, Walker
@@ -166,10 +166,18 @@ class VisitWalk:
             )  # fmt: skip
         return kit.number
 
+    def _beside(self) -> Staff:
+        """The other experimenter; at somebody's first dose a clinician, who supervises it."""
+        others = [m for m in STAFF if m.key.startswith("experimenter") and m.key != self.by]
+        both = [self.lab.users[self.by], self.lab.users[others[0].key]]
+        if Dose.objects.filter(given_by__in=both).exists():
+            return others[0]
+        return next(m for m in STAFF if m.key == "clinician")
+
     def _dose(self, at: datetime) -> None:
         number = self.hand_out(at)
         supply = self.plan.supply
-        second = next(m for m in STAFF if m.key.startswith("experimenter") and m.key != self.by)
+        second = self._beside()
         strength = Decimal(str(supply.strength_mg))
         with clock.travel(at):
             dose_give(

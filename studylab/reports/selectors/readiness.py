@@ -46,7 +46,13 @@ def _papers(study: Study, protocol: CurrentProtocol) -> Iterator[Lacking]:
             f"Limits of protocol version {number}", "Confirm them by signature; until then dosing is refused.",
             Cap.LIMITS_CONFIRM, "limits_confirm", {"number": number},
         )  # fmt: skip
-    if not list_state(study).sealed:
+    state = list_state(study)
+    if not state.check_agrees:
+        yield Lacking(
+            "List and practice differ", "Compare them now: something was not done as the list says.",
+            Cap.LIST_MANAGE, "list_seal",
+        )  # fmt: skip
+    if not state.sealed:
         yield Lacking(
             "Allocation list", "Seal it; until then no number can be issued.", Cap.LIST_MANAGE, "list_seal"
         )  # fmt: skip
@@ -58,7 +64,7 @@ def _practice(study: Study, actor: Actor, at: datetime) -> Iterator[Lacking]:
     until = drill_valid_until(study, actor.user_id or 0)
     if until is None or until < at:
         yield Lacking(
-            "Opening a code", "Practise it once on your phone; it counts for 90 days.", Cap.CODE_OPEN, "drill"
+            "Opening a code", "Practise it once on your phone, from outside the lab: no dose is given while you are on cover without.", Cap.CODE_OPEN, "drill"
         )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ STEP_KEYS: dict[str, tuple[str, ...]] = {
     "gate": ("vitals",),
     "minutes": ("timer",),
     "carry": ("number", "choice", "text", "work_up"),
+    "rater": ("number", "choice", "text"),
     "of": ("label",),
     "returns": ("tick",),
 }
@@ -51,6 +52,7 @@ def read_step(row: Table) -> Step:
         carry=row.flag("carry", default=False),
         shows=row.text("shows", default=""),
         required=row.flag("required", default=True),
+        rater=row.flag("rater", default=False),
         trials=row.text("trials", default=""),
         of=row.text("of", default=""),
         returns=row.text("returns", default=""),

@@ -113,6 +113,7 @@ class Step:
     carry: bool = False  # the value found here is shown, locked, on later visits
     shows: str = ""  # key of an open allocation factor or of a carried value shown with this step
     required: bool = True
+    rater: bool = False  # recorded by somebody who has not seen values from after the dose
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,10 +110,13 @@ class Beginning:
             if confirm:
                 cast.confirm_limits(self.study, self.users["clinician"])
         self.act(list_seal, "pharmacist", study=self.study, password=cast.PASSWORD)
+        with self.now():
+            cast.practise(self.study, self.users["clinician"])
         for arm, label in (("active", "B-01"), ("placebo", "B-02")):
             batch = self.act(
                 kits_receive, "pharmacist", study=self.study, arm_key=arm, label=label,
-                usable_until=date(2027, 6, 30), storage="dry", strength_mg=Decimal("40"),
+                usable_until=date(2027, 6, 30), storage="dry",
+                form=current_protocol(self.study).plan.supply.form, strength_mg=Decimal("40"),
                 units_per_kit=1, quantity=3,
             )  # fmt: skip
             self.act(

@@ -177,6 +177,14 @@ def cover_of_another_study(case: Case) -> None:
         cover_check_in(until=case.t + 9 * 60 * MINUTE, actor=actor)
 
 
+def locum_on_cover(case: Case) -> None:
+    """A second physician is at the site too, who has never practised opening a code."""
+    case.users["locum"] = cast.make_user("Dr Ada Fenwick")
+    with case.now():
+        cast.join(case.users["locum"], case.study, Role.CLINICIAN)
+    case.cover(role="locum")
+
+
 def put_on_hold(case: Case) -> None:
     case.act(hold_open, participant=case.participant, kind="symptom", reason="Feels faint.")
 
@@ -221,6 +229,7 @@ BROKEN: list[tuple[str, Callable[[Case], Any] | None, set[str]]] = [
     ("", check_out, {"cover_absent", "cover_short"}),
     ("", cover_of_another_study, {"cover_absent", "cover_short"}),
     ("", short_stay, {"cover_short"}),
+    ("", locum_on_cover, {"opening_unpractised"}),
     ("", put_on_hold, {"hold_open"}),
     ("reminder", None, {"step_open"}),
 ]

@@ -36,7 +36,7 @@ def case() -> Case:
 
 def row(case: Case, count: int = 1, strength: int = 40, **changed: Any) -> list[Any]:
     kit = changed.get("kit") or Kit.objects.get(entry__participant=case.participant)
-    second = changed.get("second", case.users["second"])
+    second = changed.get("second", case.supervisor)
     return [
         case.visit(2).pk, case.participant.pk, kit.pk, count, strength, changed.get("at", case.t),
         case.t, case.users["experimenter"].pk, second.pk,
@@ -107,11 +107,29 @@ def test_the_second_person_is_somebody_else_of_the_study_with_their_own_password
     ).exists()
 
 
-def test_a_monitor_reads_only_and_a_pharmacist_may_look(case: Case) -> None:
+def test_a_monitor_reads_only(case: Case) -> None:
     monitor = cast.make_user("Mona Sayers")
     cast.join(monitor, case.study, Role.MONITOR)
     refused_second(case, "second_email", second_email=monitor.email)
-    assert case.give(second_email=case.users["pharmacist"].email).checked_by.name == "Petra Vance"
+
+
+def test_a_first_dose_is_given_beside_somebody_who_may_supervise_it(case: Case) -> None:
+    for who in ("second", "pharmacist"):
+        with pytest.raises(GateShut) as refused:
+            case.give(second_email=case.users[who].email)
+        assert refused.value.codes == ("first_dose_unsupervised",)
+    beside_a_novice = row(case, second=case.users["second"])
+    refused_by_database(INSERT, *beside_a_novice, says="supervised")
+    assert case.give(second_email=case.users["clinician"].email).checked_by.name == "Milo Hartwell"
+
+
+def test_a_wrong_kit_or_amount_is_a_near_miss_that_names_its_stage(case: Case) -> None:
+    for wrong in ({"kit_number": "9F79-BK9"}, {"count": 2}):
+        with pytest.raises(GateShut):
+            case.give(**wrong)
+    told = Deviation.objects.filter(kind="kit").values_list("what", flat=True)
+    assert len(told) == 2
+    assert all(what.startswith("Near miss at giving") for what in told)
 
 
 @pytest.mark.parametrize("role", ["coordinator", "pharmacist", "lead"])

@@ -72,7 +72,7 @@ def test_the_good_case_is_given_and_everything_of_it_is_on_record() -> None:
     assert (dose.count, dose.strength_mg, dose.wait) == (1, Decimal("40"), timedelta(minutes=90))
     assert dose.given_at == case.t
     assert dose.kit.number == case.kit_number()
-    assert (dose.given_by, dose.checked_by) == (case.users["experimenter"], case.users["second"])
+    assert (dose.given_by, dose.checked_by) == (case.users["experimenter"], case.supervisor)
     record = StepRecord.objects.get(step="dose")
     assert record.value == {"dose": str(dose.uid), "kit": dose.kit.number}
     assert Kit.objects.get(number=dose.kit.number).state == "given"

@@ -7,13 +7,16 @@ import pgtrigger
 import pytest
 
 from scheduling.models import StepRecord
-from scheduling.services.leave import NotFit, leave_against_advice
+from scheduling.services.leave import NotFit, leave_against_advice, leave_check
 from screening.models import Check
+from studylab.allocation.services import code_open
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Hold
 from studylab.participants.services import hold_open
+from tests import cast
+from tests.allocation import helpers
 from tests.scheduling.sheet.builder import MINUTE, Case
 from tests.screening.record import checks
 
@@ -140,3 +143,20 @@ def test_without_a_dose_nobody_leaves_against_advice(booked: Case) -> None:
     with pytest.raises(NotFit) as refusal:
         booked.leave()
     assert "time_unknown" in refusal.value.codes
+
+
+def test_while_somebody_elses_emergency_goes_on_a_clinician_sees_everybody_who_leaves(
+    rested: Case,
+) -> None:
+    with rested.now():
+        other = helpers.ready(rested.study, rested.users["clinician"], 77)
+        helpers.issue(other, rested.users["coordinator"])
+    rested.act(
+        code_open, "clinician", participant=other, kind="emergency", reason="Collapse",
+        told="Dr Roe", password=cast.PASSWORD,
+    )  # fmt: skip
+    refusal = refused(rested)
+    assert refusal.codes == ("emergency_beside",)
+    assert "code" not in " ".join(refusal.reasons)
+    good = {"ate": True, "orthostatic_ok": True, "symptoms": []}
+    rested.act(leave_check, "clinician", visit=rested.visit(2), **good)

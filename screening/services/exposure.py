@@ -1,0 +1,48 @@
+"""Noting who looks at values from after a dose: whoever rates the volunteer later should not have."""
+
+from datetime import timedelta
+
+from screening.models import VitalSet
+from studylab import clock
+from studylab.access import Actor
+from studylab.allocation.models import Exposure
+from studylab.allocation.selectors import given_at
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import service
+from studylab.participants.models import Participant
+
+_EFFECT = timedelta(minutes=20)  # from then on a pulse on the run sheet may tell (common practice)
+_AFTER = (VitalSet.Gate.POST_DOSE, VitalSet.Gate.LEAVE)
+
+
+def saw_after_dose(*, participant: Participant, page: str, actor: Actor) -> None:
+    """Note the first time that somebody looks at a page with values from after the volunteer's dose.
+
+    Called by the pages that show them, whatever the values are. While there are none nothing is noted.
+    """
+    if actor.user_id is None or not _measured(participant):
+        return
+    if not Exposure.objects.filter(participant=participant, user_id=actor.user_id).exists():
+        _note(participant=participant, page=page, actor=actor)
+
+
+def _measured(participant: Participant) -> bool:
+    given = given_at(participant)
+    if given is None:
+        return False
+    taken = VitalSet.objects.filter(participant=participant, gate__in=_AFTER).exists()
+    return taken or clock.now() - given >= _EFFECT
+
+
+@service
+def _note(*, participant: Participant, page: str, actor: Actor) -> None:
+    made = Exposure.objects.bulk_create(
+        [Exposure(participant=participant, user_id=actor.user_id, page=page, at=clock.now())],
+        ignore_conflicts=True,  # two pages opened at once are one first time
+    )
+    if made:
+        audit(
+            actor=actor, action=Action.VALUES_SEEN, subject_type="participant",
+            subject_code=participant.code, participant_code=participant.code, data={"page": page},
+        )  # fmt: skip
