@@ -170,7 +170,12 @@ def test_a_page_that_breaks_after_the_opening_shows_and_logs_no_arm(
         client.force_login(world.people[Role.CLINICIAN])
         address = [a for a in worlds.pages(world) if a.endswith("open-code/")][1]
         monkeypatch.setattr(opening, "render", broken)
-        form = {"purpose": "treat", "reason": "Collapse", "told": "Dr Roe", "password": cast.PASSWORD}
+        form = {
+            "purpose": "treat",
+            "reason": "Collapse",
+            "told": "Dr Roe",
+            "password": cast.PASSWORD,
+        }
         return client.post(address, form)
 
     answer = worlds.in_world(monkeypatch, look, swapped=False)

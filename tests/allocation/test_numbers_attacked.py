@@ -1,5 +1,6 @@
 """Numbers only after consent and sign-off, once, in order; a list is sealed once and stays."""
 
+import dataclasses
 import uuid
 from datetime import timedelta
 from typing import Any
@@ -7,14 +8,17 @@ from typing import Any
 import pytest
 from django.db import transaction
 
+from screening.services.numbers import _check_place
 from studylab import clock
 from studylab.access import Role
 from studylab.allocation import services
 from studylab.allocation.models import AllocationList, ListEntry
 from studylab.db import translate
 from studylab.errors import Conflict, NotAllowed, Refused
+from studylab.participants.models import Participant
 from studylab.people.services.signatures import WrongPassword
 from studylab.studies.models import Study
+from studylab.studies.selectors import plan_of
 from tests import cast
 from tests.allocation import helpers
 from tests.allocation.raw_sql import refused_by_database
@@ -176,3 +180,15 @@ def test_no_number_of_another_studys_list(stocked: Any, clinician: Any, coordina
         stranger.pk,
         says="another study",
     )
+
+
+def test_no_number_beyond_the_places_of_the_study_but_for_those_who_are_replaced(
+    numbered: Any, confirmed: Any
+) -> None:
+    plan = dataclasses.replace(plan_of(confirmed), target=1)
+    with pytest.raises(Refused, match="who left before the dose is replaced"):
+        _check_place(numbered.study, plan)
+    Participant.objects.filter(pk=numbered.pk).update(status="withdrawn", status_reason="Moved")
+    _check_place(numbered.study, plan)
+    with pytest.raises(Refused, match="nobody is replaced"):
+        _check_place(numbered.study, dataclasses.replace(plan, replaced="never"))

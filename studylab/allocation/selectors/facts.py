@@ -5,7 +5,17 @@ from datetime import datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from studylab.allocation.models import AllocationList, Kit, ListCheck, ListEntry, Reveal
+from django.db.models import Exists, OuterRef
+
+from studylab.allocation.models import (
+    AllocationList,
+    Kit,
+    KitMovement,
+    ListCheck,
+    ListEntry,
+    Reveal,
+)
+from studylab.allocation.rules.replacing import Holder, places_taken
 from studylab.codes import normalise
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
@@ -63,6 +73,22 @@ def list_state(study: Study) -> ListState:
 def numbers_issued(study: Study) -> int:
     """Return how many numbers were issued; whoever sees the volunteers could count them."""
     return ListEntry.objects.filter(list__study=study, participant__isnull=False).count()
+
+
+def places_taken_in(study: Study, rule: str) -> int:
+    """Return how many places of the study are taken, by the protocol's rule on replacing."""
+    dosed = KitMovement.objects.filter(
+        what=KitMovement.What.GIVE, kit__entry__participant=OuterRef("participant")
+    )
+    rows = ListEntry.objects.filter(list__study=study, participant__isnull=False)
+    stay = (Participant.Status.ACTIVE, Participant.Status.COMPLETED)
+    return places_taken(
+        (
+            Holder(status not in stay, given)
+            for status, given in rows.values_list("participant__status", Exists(dosed))
+        ),
+        rule,
+    )
 
 
 def entry_of(participant: Participant) -> ListEntry | None:

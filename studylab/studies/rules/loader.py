@@ -9,7 +9,7 @@ import hashlib
 import re
 import tomllib
 from functools import lru_cache
-from typing import Any
+from typing import Any, get_args
 from zoneinfo import available_timezones
 
 from studylab.studies.rules import checks
@@ -25,7 +25,7 @@ from studylab.studies.rules.loader_parts import (
     read_waits,
 )
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
-from studylab.studies.rules.protocol import Protocol
+from studylab.studies.rules.protocol import Protocol, Replaced
 from studylab.studies.rules.reader import Table, nearest
 
 __all__ = ["Problem", "ProtocolInvalid", "load_protocol", "protocol_from_data", "protocol_hash"]
@@ -103,6 +103,7 @@ def _read(document: Table) -> Protocol:
         currency=document.text(
             "currency", pattern="[A-Z]{3}", rule='Use the three capital letters of ISO 4217, "CAD".'
         ),
+        replaced=document.one_of("replaced", get_args(Replaced), default="before_dose"),
     )
     document.close()
     return protocol

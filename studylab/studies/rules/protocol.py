@@ -39,6 +39,7 @@ __all__ = [
     "PostDoseLimits",
     "Protocol",
     "Question",
+    "Replaced",
     "Segment",
     "Spacing",
     "StandingLimits",
@@ -71,6 +72,7 @@ StepKind = Literal[
 ]
 VitalGate = Literal["screening", "pre_dose", "post_dose", "leave"]
 AllocationMethod = Literal["permuted_blocks", "big_stick", "minimisation", "simple"]
+Replaced = Literal["never", "before_dose", "always"]
 ALLOCATION_METHODS: tuple[AllocationMethod, ...] = get_args(AllocationMethod)
 
 
@@ -276,6 +278,7 @@ class Protocol:
     supply: Supply
     follow_up: FollowUp
     currency: str
+    replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""
