@@ -8,9 +8,14 @@ import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 from django.db import connection
+from django.urls import reverse
 
 from studylab.allocation import gates
 from studylab.allocation.models import AllocationList, Kit, KitBatch, ListEntry
+from studylab.allocation.services.list_checks import check_due_lists
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.loader import protocol_hash
+from tests import cast
 from tests.allocation import helpers
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -137,3 +142,28 @@ def test_a_damaged_list_box_is_found(sealed: Any) -> None:
     box[-20] ^= 1
     tamper("UPDATE allocation_allocationlist SET box = %s", bytes(box))
     found("The sealed list does not open: it was changed.")
+
+
+def test_list_and_practice_are_compared_by_themselves_and_only_pharmacists_learn_what_differs(
+    sealed: Any, study: Any, pharmacist: Any, clinician: Any, lead: Any, client_of: Any
+) -> None:
+    """Field case: a ratio other than the protocol's was found from the numbers, after publication."""
+    assert check_due_lists() == 1  # when it is new
+    assert check_due_lists() == 0
+    text = study.protocol_versions.get().document.replace(
+        'name = "Placebo", ratio = 1', 'name = "Placebo", ratio = 2'
+    )
+    ProtocolVersion.objects.create(
+        study=study, number=2, document=text, sha256=protocol_hash(text), added_at=cast.PAST
+    )
+    cast.confirm_limits(study, clinician)
+    assert check_due_lists() == 1  # when the protocol changed
+    found("Protocol version 2 has other arms, ratios or factors")
+    shown = {
+        name: client_of(who).get(reverse(name, args=[study.slug])).content.decode()
+        for name, who in (("dispensary", pharmacist), ("commitment", lead), ("home", pharmacist))
+    }
+    assert "list and practice differ" in shown["dispensary"]
+    assert "List and practice differ" in shown["home"]
+    assert "needs the pharmacist" in shown["commitment"]
+    assert "ratio" not in shown["commitment"]

@@ -99,6 +99,11 @@ class Drill(models.Model):
     def __str__(self) -> str:
         return f"drill {self.uid}"
 
+    @property
+    def seconds(self) -> int:
+        """How long it took from the first page to the arm."""
+        return round((self.ended_at - self.began_at).total_seconds())
+
 
 class CodeCard(models.Model):
     """A paper card in an envelope for a power cut, printed for one issued number."""

@@ -140,6 +140,6 @@ def _drill_finish(*, study: Study, began_at: datetime, outside: bool, actor: Act
     )  # fmt: skip
     audit(
         actor=actor, action=Action.CODE_PRACTISED, subject_type="drill", subject_code=made.uid,
-        data={"seconds": round((made.ended_at - made.began_at).total_seconds()), "outside": outside},
+        data={"seconds": made.seconds, "outside": outside},
     )  # fmt: skip
     return made

@@ -1,7 +1,7 @@
 """Matching a kit to a number, handing it out, and recording it as given."""
 
 import secrets
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -9,6 +9,7 @@ from django.views.decorators.debug import sensitive_variables
 
 from studylab import clock
 from studylab.access import Actor, Cap, require
+from studylab.allocation.due import due_between
 from studylab.allocation.gates import arm_of_batch, arm_to_prepare
 from studylab.allocation.models import (
     AllocationList,
@@ -34,6 +35,7 @@ from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
 MOST_AHEAD = 50
+PLANNED_WITHIN = timedelta(days=200)
 _OUT = [Kit.State.PREPARED, Kit.State.DISPENSED, Kit.State.GIVEN]
 
 
@@ -213,6 +215,7 @@ def _kit_dispense(
 ) -> Kit:
     person = lock_active(participant)
     _refuse_after_opening(person)
+    visit_uid = _visit_of_today(person, visit_uid)
     found = Kit.objects.filter(
         entry__participant=person, study_id=person.study_id, number=number
     ).first()
@@ -228,6 +231,31 @@ def _kit_dispense(
         visit_uid=visit_uid,
     )
     return kit
+
+
+def _visit_of_today(person: Participant, said: UUID | None) -> UUID | None:
+    """Return the volunteer's dosing visit of today; Refused when it is planned for another day.
+
+    Somebody of whom no planned dose is known keeps what was said: the dose gate asks for the visit anyway.
+    """
+    now, study = clock.now(), person.study
+    planned = [
+        due
+        for due in due_between(study, now - PLANNED_WITHIN, now + PLANNED_WITHIN)
+        if due.participant_id == person.pk
+    ]
+    today = today_in(study.timezone)
+    for due in planned:
+        if due.at.astimezone(study.zone).date() == today:
+            return due.visit_uid
+    if planned:
+        day = planned[-1].at.astimezone(study.zone)
+        raise Refused(
+            f"The dosing visit of {person.code} is planned for {day:%A %-d %B %Y}, not for today. Keep the kit "
+            "in the dispensary until then.",
+            code="kit_other_day",
+        )
+    return said
 
 
 @service

@@ -10,7 +10,7 @@ from studylab.allocation.rules.design import list_of_person
 from studylab.allocation.services.checks import lock_active, require_study
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
-from studylab.db import lock, service
+from studylab.db import service
 from studylab.errors import Conflict, Refused, StudylabError
 from studylab.participants.models import Participant
 from studylab.studies.selectors import plan_of
@@ -38,11 +38,9 @@ def entry_issue(
     require(actor, Cap.NUMBER_ISSUE)
     require_study(actor, participant.study_id)
     person = lock_active(participant)
-    sealed = (  # never changes once sealed, so it is read before its turn
-        AllocationList.objects.select_related("study", "protocol_version")
-        .filter(study_id=person.study_id)
-        .first()
-    )
+    # Never changes once sealed, so it is read before its turn; without its box, which is as long as the list.
+    lists = AllocationList.objects.select_related("protocol_version").defer("box")
+    sealed = lists.filter(study_id=person.study_id).first()
     if sealed is None:
         raise Refused("No number can be issued yet: the pharmacist has not sealed the list.")
     try:
@@ -50,7 +48,7 @@ def entry_issue(
         stratum = list_of_person(plan, sealed.generator_version, stratum_values)
     except ValueError as problem:
         raise Refused(str(problem)) from None
-    lock(AllocationList, pk=sealed.pk)
+    AllocationList.objects.select_for_update().values_list("pk").get(pk=sealed.pk)
     if sealed.follows_people:
         levels = {name: stratum_values[name] for name in plan.strata}
         entry = _take_minimised(sealed, person, levels, actor)

@@ -17,6 +17,7 @@ from studylab.access import Role
 from studylab.allocation.models import Kit
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
+from studylab.errors import Refused
 from studylab.participants.models import Hold
 from studylab.participants.services import (
     hold_release,
@@ -187,3 +188,10 @@ def test_after_a_code_was_opened_nothing_is_given() -> None:
     case = Case().ready()
     open_code(case)  # commits by itself, so it cannot be tried and taken back like the others
     refused_for(case, None, {"dosing_stopped", "hold_open"})
+
+
+def test_a_kit_is_handed_out_on_the_day_of_the_dosing_visit_only(booked: Case) -> None:
+    """The day before, the right kit for the right volunteer stays in the dispensary."""
+    with pytest.raises(Refused, match="not for today"):
+        booked.kit()
+    assert not Kit.objects.filter(state="dispensed").exists()
