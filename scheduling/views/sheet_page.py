@@ -127,7 +127,7 @@ def show_sheet(
 ) -> HttpResponse:
     """Render the run sheet."""
     context = sheet_context(request, visit, form=form)
-    if context["sheet"].plan.is_dosing:
+    if context["sheet"].plan.is_dosing or context["sheet"].holds:
         saw_after_dose(participant=visit.participant, page="run sheet", actor=request.actor)
     return render(request, "scheduling/sheet/sheet.html", context, status=status)
 

@@ -6,10 +6,13 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from screening.services.exposure import saw_after_dose
 from screening.views.words import OUTCOMES, SIGN_OFFS
 from studylab import clock
-from studylab.access import Cap, requires
+from studylab.access import Actor, Cap, requires
+from studylab.allocation.selectors import given_at
 from studylab.http import StaffRequest
+from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.reports.selectors.person import person_page
 
@@ -26,6 +29,8 @@ def volunteer(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show where the volunteer is, what comes next and what is on record."""
     person = access_participant(request.study, code)
     context = person_page(request.study, person, request.actor, clock.now())
+    if _tells(person, context, request.actor):
+        saw_after_dose(participant=person, page="volunteer", actor=request.actor)
     context |= {
         "status_kind": STATUS_KINDS.get(person.status, "warn"),
         "visit_kinds": VISIT_KINDS,
@@ -33,6 +38,12 @@ def volunteer(request: StaffRequest, study: str, code: str) -> HttpResponse:
         **_health_words(context),
     }
     return render(request, "reports/volunteer.html", context)
+
+
+def _tells(person: Participant, context: dict[str, Any], actor: Actor) -> bool:
+    """Whether the page shows why somebody was put on hold after the dose: reasons may name values."""
+    given = given_at(person) if context["holds"] and actor.may(Cap.HEALTH_VIEW) else None
+    return given is not None and any(hold.opened_at > given for hold in context["holds"])
 
 
 def _health_words(context: dict[str, Any]) -> dict[str, Any]:
