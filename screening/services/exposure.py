@@ -24,7 +24,7 @@ def saw_after_dose(*, participant: Participant, page: str, actor: Actor) -> None
     if actor.user_id is None or not _measured(participant):
         return
     if not Exposure.objects.filter(participant=participant, user_id=actor.user_id).exists():
-        _note(participant=participant, page=page, actor=actor)
+        _note(participant=participant, user_id=actor.user_id, page=page, actor=actor)
 
 
 def _measured(participant: Participant) -> bool:
@@ -36,9 +36,9 @@ def _measured(participant: Participant) -> bool:
 
 
 @service
-def _note(*, participant: Participant, page: str, actor: Actor) -> None:
+def _note(*, participant: Participant, user_id: int, page: str, actor: Actor) -> None:
     made = Exposure.objects.bulk_create(
-        [Exposure(participant=participant, user_id=actor.user_id, page=page, at=clock.now())],
+        [Exposure(participant=participant, user_id=user_id, page=page, at=clock.now())],
         ignore_conflicts=True,  # two pages opened at once are one first time
     )
     if made:

@@ -7,6 +7,8 @@ from studylab.studies.models import Study
 
 def is_exposed(participant: Participant, user_id: int | None) -> bool:
     """Return whether this person has seen values from after the dose, or more; which of them is not said."""
+    if user_id is None:
+        return False
     return (
         Exposure.objects.filter(participant=participant, user_id=user_id).exists()
         or Reveal.objects.filter(participant=participant, by_id=user_id).exists()
