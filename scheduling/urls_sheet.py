@@ -2,7 +2,18 @@
 
 from django.urls import URLPattern, include, path
 
-from scheduling.views import contacts, cover, dose, leaving, sheet, today, trials
+from scheduling.views import (
+    contacts,
+    cover,
+    dose,
+    leaving,
+    lookup,
+    paper,
+    presence,
+    sheet,
+    today,
+    trials,
+)
 
 _one_visit = [
     path("", sheet.visit, name="visit"),
@@ -12,12 +23,15 @@ _one_visit = [
     path("steps/<slug:step>/", sheet.step_record, name="step_record"),
     path("steps/<slug:step>/leave-out/", sheet.step_skip, name="step_skip"),
     path("steps/<slug:step>/correct/", sheet.step_correct, name="step_correct"),
+    path("pack/", paper.visit_pack, name="visit_pack"),
+    path("labels/", paper.visit_labels, name="visit_labels"),
     path("trials/<slug:order>/", trials.trials, name="trials"),
     path("trials/<slug:order>/file/", trials.trials_file, name="trials_file"),
     path("dose/", dose.dose, name="dose"),
     path("dose/give/", dose.dose_give, name="dose_give"),
     path("dose/gate/", dose.dose_gate, name="dose_gate"),
     path("dose/correct/", dose.dose_correct, name="dose_correct"),
+    path("stay/", presence.stay, name="stay"),
     path("leave/", leaving.leave_check, name="leave_check"),
     path("leave/against-advice/", leaving.leave_against_advice, name="leave_against_advice"),
     path("symptom/", leaving.symptom, name="symptom"),
@@ -29,6 +43,11 @@ sheet_urls: list[URLPattern] = [
     path("today/rows/", today.today_rows, name="today_rows"),
     path("today/contacts/", contacts.contacts, name="contacts"),
     path("today/cover/", cover.cover, name="cover"),
+    path("today/sensor-labels/", paper.sensor_labels, name="sensor_labels"),
+    path("volunteers/<str:code>/wallet-card/", paper.wallet_card, name="wallet_card"),
+    path("today/call/", lookup.look_up, name="look_up"),
+    path("today/cover/still/", cover.cover_still, name="cover_still"),
+    path("today/emergency-kit/", presence.rescue_check, name="rescue_check"),
     path("today/cover/out/", cover.cover_out, name="cover_out"),
     path("visits/<uuid:uid>/", include(_one_visit)),  # type: ignore[list-item]
 ]

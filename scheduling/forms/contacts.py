@@ -77,3 +77,8 @@ class CoverForm(forms.Form):
         label="I stay at the site until", future=True,
         help_text="Check out earlier if you leave. Being on the rota or on the phone is not presence.",
     )  # fmt: skip
+    whereabouts = forms.CharField(
+        label="Where you are found there",
+        max_length=80,
+        help_text="A room or a floor. It is shown on Today and on the emergency page.",
+    )

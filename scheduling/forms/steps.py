@@ -23,7 +23,7 @@ from studylab.forms import InstantField, local_minute
 from studylab.studies.rules.protocol import Step
 
 NO_NAMES = "Name nobody: people who may not see names read this."
-_STALE = "The form is damaged. Load the page again and enter it anew; nothing was recorded."
+STALE = "The form is damaged. Load the page again and enter it anew; nothing was recorded."
 
 
 class DeviceTimeField(forms.CharField):
@@ -47,7 +47,7 @@ class ActForm(forms.Form):
     """One act of a tablet: its own id, so that it is written once, and its own time."""
 
     client_id = forms.UUIDField(
-        widget=forms.HiddenInput, error_messages={"required": _STALE, "invalid": _STALE}
+        widget=forms.HiddenInput, error_messages={"required": STALE, "invalid": STALE}
     )
     device_at = DeviceTimeField()
 
@@ -188,6 +188,9 @@ class StepForm(ActForm):
             self.fields["reason"] = _why("Why is it corrected?")
         elif out_of_order:
             self.fields["deviation_reason"] = _why("Why is it not done as planned?")
+        elif step.of:
+            self.fields["deviation_reason"] = _why("Not clean, and used all the same: why?")
+            self.fields["deviation_reason"].required = False
         last: list[str] = [
             name for name in ("occurred_at", "deviation_reason", "reason") if name in self.fields
         ]

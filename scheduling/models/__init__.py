@@ -1,6 +1,7 @@
 """Rooms and people, booked series, what happened at each visit, doses and contacts after them."""
 
 from scheduling.models.plan import PlanRow, PlanRun
+from scheduling.models.presence import RescueCheck, Staying
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource
 from scheduling.models.series import Booking, Series, Visit
 from scheduling.models.sheet import AfterContact, Dose, StepRecord
@@ -19,8 +20,10 @@ __all__ = [
     "Place",
     "PlanRow",
     "PlanRun",
+    "RescueCheck",
     "Resource",
     "Series",
+    "Staying",
     "StepRecord",
     "Visit",
 ]

@@ -1,6 +1,7 @@
 """Everything that can be occupied: rooms, chairs, sensor sets, people, physician cover."""
 
 import uuid
+from datetime import datetime
 
 from django.contrib.postgres.fields import DateTimeRangeField
 from django.contrib.postgres.functions import RandomUUID
@@ -91,12 +92,17 @@ class Closure(models.Model):
 
 
 class CoverPresence(models.Model):
-    """A physician checked in at the site, until when they stay. The rota alone is not presence."""
+    """A physician checked in at the site, until when they stay. The rota alone is not presence.
+
+    `confirmed_at` is when they last said so themselves, `whereabouts` where they are found.
+    """
 
     user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="presences")
     checked_in_at = models.DateTimeField()
     until = models.DateTimeField()
     checked_out_at = models.DateTimeField(null=True)
+    confirmed_at = models.DateTimeField(null=True)
+    whereabouts = models.CharField(max_length=80, blank=True)
 
     class Meta:
         constraints = [
@@ -108,6 +114,11 @@ class CoverPresence(models.Model):
 
     def __str__(self) -> str:
         return f"from {self.checked_in_at} until {self.until}"
+
+    @property
+    def said_at(self) -> datetime:
+        """When the physician last said to be at the site."""
+        return self.confirmed_at or self.checked_in_at
 
 
 explain(

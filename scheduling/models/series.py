@@ -5,6 +5,7 @@ import uuid
 import pgtrigger
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeOperators
+from django.contrib.postgres.indexes import GistIndex
 from django.db import models
 from django.db.models import F, Q
 
@@ -142,7 +143,14 @@ class Visit(models.Model):
                 condition=Q(state__in=["booked", "running", "done", "stopped"]),
             ),
         ]
-        indexes = [models.Index(fields=["participant", "number"], name="visit_by_participant")]
+        indexes = [
+            models.Index(fields=["participant", "number"], name="visit_by_participant"),
+            models.Index(fields=["started_at"], name="visit_by_start"),
+            models.Index(
+                fields=["participant"], condition=Q(state="running"), name="visit_running"
+            ),
+            GistIndex(fields=["planned"], name="visit_by_plan"),
+        ]
         triggers = [
             *never_deleted(),
             guard(

@@ -53,6 +53,7 @@ class StepRecord(models.Model):
                 fields=["visit", "step"], condition=Q(supersedes=None), name="step_once"
             ),
         ]
+        indexes = [models.Index(fields=["step", "occurred_at"], name="step_by_moment")]
         triggers = [
             *append_only(),
             consent_first("occurred_at"),

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduling.models import Dose, Visit
+from scheduling.models import Dose, Staying, Visit
 from scheduling.rules.sheet import open_before, open_sentence, steps_of_kind
 from scheduling.rules.spacing import judge, split_anchor
 from scheduling.selectors.evidence import (
@@ -17,6 +17,7 @@ from scheduling.selectors.evidence import (
     open_holds,
     protocol_of,
 )
+from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact
@@ -115,6 +116,8 @@ def _facts(
         washouts=washouts_of(participant, at),
         kit=_kit(participant, kit_number),
         cover=_cover(study, at),
+        rescue_kit_ready=_rescue_kit(study, at),
+        somebody_stays=_somebody_stays(visit, at),
         open_holds=tuple(
             f"{hold.get_kind_display()}: {hold.reason}" for hold in open_holds(participant)
         ),
@@ -225,7 +228,18 @@ def _cover(study: Study, at: datetime) -> CoverFact:
     until = max((presence.until for presence in here), default=None)
     late = unpractised(study, [presence.user_id for presence in here], at)
     names = tuple(presence.user.name for presence in here if presence.user_id in late)
-    return CoverFact(present=bool(here), until=until, unpractised=names)
+    said_at = max((presence.said_at for presence in here), default=None)
+    return CoverFact(present=bool(here), until=until, said_at=said_at, unpractised=names)
+
+
+def _rescue_kit(study: Study, at: datetime) -> bool | None:
+    """Whether today's newest look through the emergency kit found it complete; None without one."""
+    check = rescue_check_today(study, at)
+    return None if check is None else check.complete
+
+
+def _somebody_stays(visit: Visit, at: datetime) -> bool:
+    return Staying.objects.filter(visit=visit, at__lte=at).exists()
 
 
 def _plain(value: Any) -> Any:

@@ -12,6 +12,7 @@ from scheduling.rules.step_values import said_value
 from scheduling.rules.waits import WaitState
 from scheduling.rules.work_up import Ladder, ladder_of
 from scheduling.selectors.evidence import (
+    Evidence,
     evidence_for,
     evidence_of,
     facts_of,
@@ -88,6 +89,7 @@ class Sheet:
     holds: tuple[Hold, ...]
     open_levels: dict[str, str]
     carried: dict[str, Carried]
+    evidence: Evidence
 
 
 def access_visit(study: Study, uid: UUID) -> Visit:
@@ -151,6 +153,7 @@ def sheet_of(visit: Visit, at: datetime) -> Sheet:
         holds=tuple(open_holds(participant)),
         open_levels=levels,
         carried=carried,
+        evidence=evidence,
     )
 
 

@@ -1,14 +1,15 @@
 """Today: whose visit is when and how it stands, who is on cover, whom to contact after a dose."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Literal
 
-from django.db.models import Prefetch, Q
+from django.db.models import Exists, OuterRef, Prefetch, Q
 
 from scheduling.models import AfterContact, Booking, CoverPresence, Dose, Visit
 from scheduling.rules.elapsed import add_elapsed, local_day, local_day_bounds
+from scheduling.rules.presence import Stay
 from scheduling.rules.sheet import VisitWord, late_minutes, next_step, short, visit_word
 from scheduling.rules.waits import WaitState
 from scheduling.selectors.evidence import (
@@ -20,6 +21,7 @@ from scheduling.selectors.evidence import (
     protocols_of,
     wait_of,
 )
+from scheduling.selectors.presence import stays_of
 from scheduling.selectors.timelines import span
 from studylab import clock
 from studylab.access import Role
@@ -53,6 +55,7 @@ class TodayRow:
     leave_earliest: datetime | None
     holds: tuple[str, ...]
     late_minutes: int
+    stay: Stay | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +98,33 @@ def today_of(study: Study, day: date, *, at: datetime | None = None) -> list[Tod
     )
     for hold in open_holds.order_by("opened_at", "id"):
         held.setdefault(hold.participant_id, []).append(hold.get_kind_display())
+    stays = _stays(visits, protocols, evidence, at)
     return [
-        _row(visit, protocols[visit.pk], evidence[visit.pk], held.get(visit.participant_id, []), at)
+        _row(
+            visit, protocols[visit.pk], evidence[visit.pk], held.get(visit.participant_id, []),
+            stays.get(visit.pk), at,
+        )
         for visit in visits
-    ]
+    ]  # fmt: skip
+
+
+def _stays(
+    visits: Sequence[Visit],
+    protocols: Mapping[int, Protocol],
+    evidence: Mapping[int, Evidence],
+    at: datetime,
+) -> dict[int, Stay]:
+    """Return who stays with whom, of visits under way that have a dose step."""
+    running = [
+        visit for visit in visits
+        if visit.state == Visit.State.RUNNING and protocols[visit.pk].visit(visit.number).is_dosing
+    ]  # fmt: skip
+    watched = {
+        visit.pk: evidence[visit.pk].dose is not None
+        and not has_left(protocols[visit.pk].visit(visit.number), evidence[visit.pk])
+        for visit in running
+    }
+    return stays_of(running, evidence, watched, at)
 
 
 def places_of(visit: Visit) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -116,7 +142,12 @@ def _named(bookings: Iterable[Booking]) -> tuple[tuple[str, ...], tuple[str, ...
 
 
 def _row(
-    visit: Visit, protocol: Protocol, evidence: Evidence, holds: Sequence[str], at: datetime
+    visit: Visit,
+    protocol: Protocol,
+    evidence: Evidence,
+    holds: Sequence[str],
+    stay: Stay | None,
+    at: datetime,
 ) -> TodayRow:
     plan = protocol.visit(visit.number)
     wait = wait_of(protocol, plan, evidence, at)
@@ -144,6 +175,7 @@ def _row(
         else leave_earliest(protocol, evidence.dose),
         holds=tuple(dict.fromkeys(holds)),
         late_minutes=late_minutes(starts, at) if visit.state == Visit.State.BOOKED else 0,
+        stay=stay,
     )
 
 
@@ -214,21 +246,23 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
     Somebody who was spoken to before the window is still contacted in it.
     """
     follow_up = current_protocol(study).plan.follow_up
-    doses = (
-        Dose.objects.filter(participant__study=study, superseded_by=None)
+    window = timedelta(hours=follow_up.from_hours)
+    reached = AfterContact.objects.filter(
+        participant=OuterRef("participant"), reached=True, at__gte=OuterRef("given_at") + window
+    )
+    doses = list(
+        Dose.objects.filter(~Exists(reached), participant__study=study, superseded_by=None)
         .select_related("participant__study", "visit")
         .order_by("given_at", "id")
     )
     attempts: dict[int, list[AfterContact]] = {}
-    made = AfterContact.objects.filter(participant__study=study).select_related("recorded_by")
-    for attempt in made.order_by("at", "id"):
+    made = AfterContact.objects.filter(participant__in=[dose.participant_id for dose in doses])
+    for attempt in made.select_related("recorded_by").order_by("at", "id"):
         attempts.setdefault(attempt.participant_id, []).append(attempt)
     rows = []
     for dose in doses:
         tried = attempts.get(dose.participant_id, [])
         start, end = contact_window(dose, follow_up)
-        if any(counts(attempt, start) for attempt in tried):
-            continue
         state: Literal["early", "due", "overdue"] = "due"
         if at < start:
             state = "early"

@@ -19,8 +19,11 @@ LONGEST_STAY = timedelta(hours=16)  # proposal: longer is a slip of the date
 
 
 @service
-def cover_check_in(*, until: datetime, actor: Actor) -> CoverPresence:
-    """Say that the acting physician is at the site until an instant; said again, it moves that instant."""
+def cover_check_in(*, until: datetime, whereabouts: str = "", actor: Actor) -> CoverPresence:
+    """Say that the acting physician is at the site now and until an instant; said again, it moves that instant.
+
+    `whereabouts` is where they are found there.
+    """
     user = _physician(actor)
     now = clock.now()
     if until.utcoffset() is None:
@@ -32,13 +35,31 @@ def cover_check_in(*, until: datetime, actor: Actor) -> CoverPresence:
         raise Refused(f"At most {hours} hours ahead. Check date and time.", field="until")
     presence = _open_presence(user, now)
     if presence is None:
-        presence = CoverPresence.objects.create(user=user, checked_in_at=now, until=until)
+        presence = CoverPresence.objects.create(
+            user=user, checked_in_at=now, until=until, confirmed_at=now,
+            whereabouts=whereabouts.strip()[:80],
+        )  # fmt: skip
     else:
         if until < presence.until:
             _check_left_covered(user, now, until, "You cannot shorten your stay")
-        presence.until = until
-        presence.save(update_fields=["until"])
+        presence.until, presence.confirmed_at = until, now
+        presence.whereabouts = whereabouts.strip()[:80] or presence.whereabouts
+        presence.save(update_fields=["until", "confirmed_at", "whereabouts"])
     _note(presence, "in", actor)
+    return presence
+
+
+@service
+def cover_confirm(*, actor: Actor) -> CoverPresence:
+    """Say that the acting physician, checked in already, is still at the site."""
+    user = _physician(actor)
+    now = clock.now()
+    presence = _open_presence(user, now)
+    if presence is None:
+        raise Conflict("You are not checked in. Check in first.")
+    presence.confirmed_at = now
+    presence.save(update_fields=["confirmed_at"])
+    _note(presence, "still here", actor)
     return presence
 
 
@@ -88,11 +109,21 @@ def _check_left_covered(user: User, now: datetime, until: datetime, refusal: str
             if max(watched.until, now + timedelta(minutes=1)) > max(until, longest)
         ]
     if reasons:
+        replacements = _others(user, now)
         raise RefusedWithReasons(
-            f"{refusal}: another physician of the study checks in first.",
+            f"{refusal}: another physician of the study checks in first. {replacements}",
             reasons,
             code="cover_needed",
         )
+
+
+def _others(user: User, now: datetime) -> str:
+    """Say who could take over: the other clinicians of the studies in which somebody is under watch."""
+    ids = {one for study in _studies_of(user) for one in clinicians_of(study, now)} - {user.pk}
+    names = list(User.objects.filter(pk__in=ids).order_by("name").values_list("name", flat=True))
+    if not names:
+        return "No other physician has a role in this study: ask the study lead to give one."
+    return f"Ask {' or '.join(names)}."
 
 
 def _sentence(watched: Watched, study: Study) -> str:

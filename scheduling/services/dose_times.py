@@ -5,6 +5,7 @@ from datetime import datetime
 from scheduling.models import Dose, Visit
 from scheduling.rules.elapsed import add_elapsed
 from scheduling.selectors.evidence import leave_earliest
+from scheduling.services.lateness import note_late_check
 from scheduling.services.running import (
     Work,
     check_instant,
@@ -84,7 +85,7 @@ def dose_correct(*, dose: Dose, given_at: datetime, reason: str, actor: Actor) -
 
 
 def _follow_correction(work: Work, dose: Dose, why: str, actor: Actor) -> None:
-    """Record what turns out to have been too early once the dose was later than first written down."""
+    """Record what turns out to have been too early or too late by the corrected time of the dose."""
     check: VitalSet | None = work.evidence.vitals.get(VitalSet.Gate.POST_DOSE)
     due = add_elapsed(dose.given_at, dose.wait)
     if check is not None and check.deviation_id is None and check.taken_at < due:
@@ -92,6 +93,7 @@ def _follow_correction(work: Work, dose: Dose, why: str, actor: Actor) -> None:
             visit=work.visit, kind=Deviation.Kind.WAIT, at=check.taken_at, actor=actor, reason=why,
             what="By the corrected time of the dose, the check after it was before the end of the wait.",
         )  # fmt: skip
+    note_late_check(work, dose, actor, reason=why)
     left = work.evidence.records.get(work.step_of_kind("leave").key)
     earliest = leave_earliest(work.protocol, dose)
     if left and earliest and left.value.get("fit") and left.occurred_at < earliest:

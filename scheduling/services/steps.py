@@ -8,11 +8,14 @@ from uuid import UUID
 from scheduling.models import StepRecord, Visit
 from scheduling.rules.sheet import carried_step, open_before, open_sentence, short
 from scheduling.rules.step_values import clean_value
+from scheduling.rules.things import not_clean_sentence
 from scheduling.rules.value_problem import ValueProblem
 from scheduling.rules.work_up import changed_last, climbed, is_over
 from scheduling.selectors.sheet import carried_values
+from scheduling.selectors.things import thing_of
 from scheduling.services.running import (
     Work,
+    check_blinded,
     check_instant,
     note_deviation,
     reason_of,
@@ -55,6 +58,7 @@ def step_record(
     if sent is not None:
         return sent
     require_running(work.visit)
+    check_blinded(work, actor)
     step = work.step(step_key)
     kept = _clean(step, value)
     check_instant(occurred_at, work)
@@ -72,7 +76,7 @@ def step_record(
     return write_record(
         work=work, step=step, value=kept, occurred_at=occurred_at, client_id=client_id,
         device_at=device_at, actor=actor, supersedes=standing, goes_on=going_on,
-        deviation=_out_of_order(step, occurred_at, deviation_reason, work, actor),
+        deviation=_unusual(step, kept, occurred_at, deviation_reason, work, actor),
         reason=_why_again(standing, going_on),
     )  # fmt: skip
 
@@ -83,6 +87,7 @@ def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> Step
     require(actor, Cap.VISIT_RUN)
     work = work_on(visit, actor)
     require_running(work.visit)
+    check_blinded(work, actor)
     step = work.step(step_key)
     if step.kind in NEVER_SKIPPED:
         raise Refused(
@@ -122,6 +127,7 @@ def step_correct(
     """
     require(actor, Cap.VISIT_RUN)
     work = work_on(record.visit, actor)
+    check_blinded(work, actor)
     step = work.step(record.step)
     why = reason_of(reason, ask="Say why the step is corrected.")
     standing = work.evidence.records.get(step.key)
@@ -222,17 +228,22 @@ def _used_later(work: Work) -> bool:
     ).exists()
 
 
-def _out_of_order(
-    step: Step, occurred_at: datetime, reason: str, work: Work, actor: Actor
+def _unusual(
+    step: Step, kept: dict[str, Any], occurred_at: datetime, reason: str, work: Work, actor: Actor
 ) -> Deviation | None:
-    waiting = open_before(work.plan, step.key, work.facts)
-    sentences = [open_sentence(one, work.facts) for one in waiting]
-    exposed = step.rater and is_exposed(work.participant, actor.user_id)
-    if not waiting and not exposed:
+    """Write what is unusual about doing this step now as a deviation; refused while no reason is given."""
+    waiting = [
+        open_sentence(one, work.facts) for one in open_before(work.plan, step.key, work.facts)
+    ]
+    exposed = [NOT_NAIVE] if step.rater and is_exposed(work.participant, actor.user_id) else []
+    unclean = _unclean(step, kept, occurred_at, work)
+    sentences = [*waiting, *exposed, *unclean]
+    if not sentences:
         return None
-    if exposed:
-        sentences.append(NOT_NAIVE)
     if not reason.strip():
+        if sentences == unclean:
+            said = f"{unclean[0]} If it must be used, say why."
+            raise Refused(said, field="value", code="not_clean")
         raise RefusedWithReasons(
             "Something comes before this step. Record it, or say why it is done in another order."
             if waiting
@@ -246,3 +257,14 @@ def _out_of_order(
         what=f"“{short(step)}” was not done as planned. {' '.join(sentences)}", actor=actor,
         reason=why,
     )  # fmt: skip
+
+
+def _unclean(step: Step, kept: dict[str, Any], at: datetime, work: Work) -> list[str]:
+    """Say why the thing whose label was read is not clean; nothing when it is."""
+    if step.kind != "label" or not step.of:
+        return []
+    thing = thing_of(step, kept["value"], work.visit, work.protocol, at)
+    if thing.state == "clean":
+        return []
+    until = thing.until.astimezone(work.participant.study.zone) if thing.until else None
+    return [not_clean_sentence(thing, f"{until:%H:%M}" if until else "")]

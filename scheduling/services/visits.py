@@ -10,6 +10,7 @@ from scheduling.rules.elapsed import local_day, say_day
 from scheduling.rules.sheet import open_sentence, open_steps
 from scheduling.rules.spacing import judge
 from scheduling.selectors.evidence import actual_anchors, has_left
+from scheduling.services.lateness import note_late_check
 from scheduling.services.leave import handed_over
 from scheduling.services.running import (
     complete_if_over,
@@ -102,6 +103,8 @@ def visit_finish(*, visit: Visit, actor: Actor) -> Visit:
     missing = [open_sentence(step, work.facts) for step in open_steps(work.plan, work.facts)]
     if missing:
         raise RefusedWithReasons("The visit cannot be finished yet.", missing, code="steps_open")
+    if work.evidence.dose is not None:
+        note_late_check(work, work.evidence.dose, actor)
     row = visit_ended(work, Visit.State.DONE, actor)
     complete_if_over(work.participant, actor)
     return row

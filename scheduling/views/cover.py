@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods
 from scheduling.forms.contacts import CoverForm
 from scheduling.models import CoverPresence
 from scheduling.selectors.today import cover_now, today_of, watched_now
-from scheduling.services.cover import cover_check_in, cover_check_out
+from scheduling.services.cover import cover_check_in, cover_check_out, cover_confirm
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import NotAllowed, RefusedWithReasons, StudylabError
@@ -26,10 +26,13 @@ def cover(request: StaffRequest, study: str) -> HttpResponse:
     """Check in at the site until a time, or move that time."""
     mine = _mine(request)
     until = mine.until if mine else _last_end(request)
-    form = CoverForm(request.POST or None, initial={"until": local_minute(until)} if until else {})
+    initial = {"whereabouts": mine.whereabouts if mine else ""}
+    if until:
+        initial["until"] = local_minute(until)
+    form = CoverForm(request.POST or None, initial=initial)
 
     def write() -> CoverPresence:
-        return cover_check_in(until=form.cleaned_data["until"], actor=request.actor)
+        return cover_check_in(actor=request.actor, **form.cleaned_data)
 
     return answer_form(
         request, form=form, template="scheduling/today/cover.html", write=write,
@@ -65,6 +68,23 @@ def cover_out(request: StaffRequest, study: str) -> HttpResponse:
         }
         return render(request, "scheduling/today/cover_kept.html", context, status=refusal.status)
     messages.success(request, "You are checked out.")
+    return redirect("today", study=study)
+
+
+@requires(Cap.SIGN_OFF)
+@require_http_methods(["GET", "POST"])
+def cover_still(request: StaffRequest, study: str) -> HttpResponse:
+    """Say to be still at the site; a page reloaded here shows Today again."""
+    if request.method != "POST":
+        return redirect("today", study=study)
+    try:
+        cover_confirm(actor=request.actor)
+    except NotAllowed:
+        raise
+    except StudylabError as refusal:
+        messages.error(request, refusal.message)
+    else:
+        messages.success(request, "On record: you are at the site.")
     return redirect("today", study=study)
 
 

@@ -11,9 +11,11 @@ from django.views.decorators.http import require_GET, require_http_methods
 from django_htmx.http import HttpResponseClientRefresh
 
 from scheduling.forms.dose import DoseCorrectForm, DoseForm, KitForm
+from scheduling.forms.presence import StayForm
 from scheduling.models import Visit
 from scheduling.selectors.evidence import Evidence, evidence_of
 from scheduling.selectors.gate import judged_gate
+from scheduling.selectors.presence import stay_now
 from scheduling.selectors.sheet import access_visit
 from scheduling.selectors.today import cover_now
 from scheduling.services.doses import dose_correct as correct
@@ -127,6 +129,8 @@ def _gate(visit: Visit, kit: str) -> dict[str, Any]:
         "kit": kit,
         "now": now,
         "cover": cover_now(study, now),
+        "stay": stay_now(visit, _evidence(visit), now, watched=False),
+        "stay_form": StayForm(),
         "plan": current_protocol(study).plan,
     }
 
@@ -154,7 +158,8 @@ def checked(facts: GateFacts, visit: Visit) -> list[str]:
         "or released by a physician.",
         f"Kit {kit.number if kit else ''} was handed out for this number, is in date and not in quarantine.",
         f"A physician is at the site until {_clock(cover.until if cover else None)}, past the end of the wait, "
-        "and has practised opening a code.",
+        f"said so at {_clock(cover.said_at if cover else None)}, and has practised opening a code.",
+        "The emergency kit was looked through today, and somebody stays with the volunteer.",
         "No hold is open.",
     ]
 

@@ -1,5 +1,6 @@
 """Leaving after a dose, and somebody who is unwell."""
 
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -11,12 +12,15 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.forms.leaving import AdviceForm, LeaveForm, SymptomForm
 from scheduling.models import Visit
+from scheduling.rules.calls import call_times
+from scheduling.selectors.emergency import last_values
+from scheduling.selectors.evidence import evidence_of
 from scheduling.selectors.sheet import access_visit, sheet_of
 from scheduling.selectors.today import cover_now
 from scheduling.services.leave import NotFit
 from scheduling.services.leave import leave_against_advice as against_advice
 from scheduling.services.leave import leave_check as check
-from scheduling.views.words import sheet_url
+from scheduling.views.words import left_words, sheet_url
 from screening.rules.after_dose import RED_FLAGS, symptom_words
 from screening.selectors.check_page import check_lines
 from studylab import clock
@@ -76,9 +80,15 @@ def leave_against_advice(request: StaffRequest, study: str, uid: UUID) -> HttpRe
     return answer_form(
         request, form=form, template="scheduling/sheet/advice.html", write=write,
         done=lambda _: sheet_url(visit),
-        message="Leaving against advice is on record. Call the volunteer as the physician says.",
-        context=_about(visit),
+        message="Leaving against advice is on record. Today shows when to call.",
+        context=_about(visit) | {"times": _call_times(visit)},
     )  # fmt: skip
+
+
+def _call_times(visit: Visit) -> tuple[datetime, ...]:
+    """Return when the volunteer would be called if they left now."""
+    dose = evidence_of([visit])[visit.pk].dose
+    return call_times(clock.now(), dose.given_at) if dose else ()
 
 
 @requires(Cap.HOLD_OPEN)
@@ -113,8 +123,13 @@ def emergency(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Whom to call and what may have been taken, on one screen; the same for every arm."""
     visit = access_visit(request.study, uid)
     now = clock.now()
+    sheet = sheet_of(visit, now)
+    left = next((row for row in sheet.steps if row.step.kind == "leave" and row.record), None)
     context = _about(visit) | {
-        "sheet": sheet_of(visit, now),
+        "sheet": sheet,
+        "last_values": last_values(sheet),
+        "left_at": left.record.occurred_at if left and left.record else None,
+        "left_how": left_words(left.record.value) if left and left.record else "",
         "plan": current_protocol(request.study).plan,
         "cover": cover_now(request.study, now),
         "facts": RESCUE_FACTS,

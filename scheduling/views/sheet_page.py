@@ -10,16 +10,19 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from scheduling.forms.leaving import LeaveForm
+from scheduling.forms.presence import StayForm
 from scheduling.forms.steps import StartForm, StepForm
 from scheduling.models import Dose, Visit
 from scheduling.rules.elapsed import add_elapsed
+from scheduling.rules.presence import Stay
 from scheduling.rules.sheet import short, visit_word
 from scheduling.rules.step_values import ELSEWHERE
+from scheduling.selectors.presence import stay_now
 from scheduling.selectors.sheet import Sheet, SheetStep, sheet_of
 from scheduling.selectors.today import cover_now, places_of
 from scheduling.services.steps import NEVER_SKIPPED
 from scheduling.services.visits import start_spacing
-from scheduling.views.words import KINDS, WAIT_KINDS, beside, sheet_url
+from scheduling.views.words import KINDS, WAIT_KINDS, beside, left_words, sheet_url
 from screening.models import AnswerSet, VitalSet
 from screening.selectors import questions_fact
 from screening.services.exposure import saw_after_dose
@@ -112,6 +115,8 @@ def sheet_context(
         "wait": wait_panel(sheet),
         "leave_after": leave_after(sheet, now),
         "cover": cover_now(request.study, now),
+        "stay": _stay(sheet, now) if running and sheet.plan.is_dosing else None,
+        "stay_form": StayForm(),
         "running": running,
         "may_run": running and request.actor.may(Cap.VISIT_RUN),
         "may_finish": running and not _open_required(rows),
@@ -197,11 +202,8 @@ def _evidence(sheet: Sheet, evidence: VitalSet | AnswerSet | Dose) -> dict[str, 
 
 
 def _left(value: dict[str, Any]) -> dict[str, Any]:
-    if value.get("fit"):
-        return {"kind": "ok", "word": "fit to leave"}
-    if value.get("handed_to"):
-        return {"kind": "warn", "word": f"handed over to {value['handed_to']}"}
-    return {"kind": "stop", "word": "left against advice"}
+    kind = "ok" if value.get("fit") else "warn" if value.get("handed_to") else "stop"
+    return {"kind": kind, "word": left_words(value)}
 
 
 def _last_done(rows: list[Row]) -> Row | None:
@@ -240,6 +242,11 @@ def leave_after(sheet: Sheet, now: datetime) -> datetime | None:
     if at is None or sheet.left or at <= now or sheet.visit.state != Visit.State.RUNNING:
         return None
     return at
+
+
+def _stay(sheet: Sheet, now: datetime) -> Stay:
+    watched = sheet.dose is not None and not sheet.left
+    return stay_now(sheet.visit, sheet.evidence, now, watched=watched)
 
 
 def _start(visit: Visit, form: BaseForm | None, now: datetime) -> StartShown:

@@ -2,22 +2,29 @@
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from scheduling.models import CoverPresence
 from scheduling.rules.calendar_days import read_day
+from scheduling.rules.elapsed import elapsed
+from scheduling.selectors.calls import calls_due
+from scheduling.selectors.presence import rescue_check_today
+from scheduling.selectors.things import things_now
 from scheduling.selectors.today import TodayRow, cover_now, today_of
 from scheduling.views.contacts import contact_rows
 from scheduling.views.words import KINDS
+from screening.rules.dose_gate import PRESENCE_VALID
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Refused
 from studylab.http import StaffRequest
 from studylab.people.selectors import today_in
+from studylab.studies.selectors import current_protocol
 
 # How the numbers above the list read, in this order.
 _COUNTED = (
@@ -37,6 +44,14 @@ class Shown:
     def over(self) -> bool:
         """Whether nothing more happens at this visit."""
         return self.row.word in ("done", "missed", "stopped early", "cancelled")
+
+
+@dataclass(frozen=True, slots=True)
+class CoverShown:
+    """A physician at the site; `stale` when they said so too long ago for a dose."""
+
+    presence: CoverPresence
+    stale: bool
 
 
 @requires(Cap.TODAY_VIEW)
@@ -75,14 +90,32 @@ def _context(request: StaffRequest, day: date, now_day: date) -> dict[str, Any]:
     rows = [Shown(row, KINDS[row.word]) for row in today_of(request.study, day, at=now)]
     count: Counter[str] = Counter(shown.row.word for shown in rows)
     is_today = day == now_day
-    cover = cover_now(request.study, now) if is_today else []
-    return {
+    cover = [
+        CoverShown(one, at_stale(one.said_at, now))
+        for one in (cover_now(request.study, now) if is_today else [])
+    ]
+    more = _around(request, now) if is_today else {}
+    return more | {
         "day": day,
         "is_today": is_today,
         "rows": rows,
         "counts": [(count[word], text) for word, text in _COUNTED if count[word]],
         "cover": cover,
-        "on_cover": any(one.user_id == request.actor.user_id for one in cover),
-        "contacts": contact_rows(request.study) if is_today else [],
+        "on_cover": any(one.presence.user_id == request.actor.user_id for one in cover),
         "now": now,
     }
+
+
+def _around(request: StaffRequest, now: datetime) -> dict[str, Any]:
+    """What stands around the list on the day itself."""
+    return {
+        "contacts": contact_rows(request.study),
+        "calls": calls_due(request.study, now),
+        "rescue": rescue_check_today(request.study, now),
+        "things": things_now(request.study, current_protocol(request.study).plan, now),
+    }
+
+
+def at_stale(said_at: datetime, now: datetime) -> bool:
+    """Whether the dose gate asks a physician to say again that they are at the site."""
+    return elapsed(said_at, now) > PRESENCE_VALID

@@ -1,6 +1,8 @@
 """States of visits, steps and contacts as pages show them: a kind of shape and a word."""
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 from urllib.parse import urlencode
 
 from django.urls import reverse
@@ -36,6 +38,15 @@ def beside(name: str, visit: Visit, *more: object, back: bool = True) -> str:
     slug, code = visit.participant.study.slug, visit.participant.code
     url = reverse(name, args=[slug, code, *more])
     return f"{url}?{urlencode({'next': sheet_url(visit)})}" if back else url
+
+
+def left_words(value: Mapping[str, Any]) -> str:
+    """Say how somebody left, from what is kept at the leave step."""
+    if value.get("fit"):
+        return "fit to leave"
+    if value.get("handed_to"):
+        return f"handed over to {value['handed_to']}"
+    return "left against advice"
 
 
 def length_words(start: datetime, end: datetime) -> str:

@@ -6,7 +6,7 @@ people in the room still decide. A fact that is not known closes the gate like a
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from screening.rules.gate_facts import (
     ConsentFact,
@@ -20,6 +20,9 @@ from screening.rules.gate_facts import (
 from screening.rules.gate_medicines import washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
 from screening.rules.gate_vitals import check_reasons, pre_dose_reasons
+
+# How long ago the physician may last have said to be on site. A proposal: common practice, without a source.
+PRESENCE_VALID = timedelta(minutes=60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,7 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *check_reasons(facts.checks),
         *_kit(facts.kit, facts.allocation_number, at),
         *_cover(facts.cover, rules, at),
+        *_around(facts),
         *_holds(facts),
     )
     return GateResult(open=not reasons, reasons=reasons)
@@ -239,6 +243,14 @@ def _cover(fact: CoverFact | None, rules: GateRules, at: datetime) -> Iterator[G
         yield shut(
             "cover_short", "No physician is on site until the end of the wait after the dose."
         )
+    said_at = known(fact.said_at) if fact else None
+    minutes = PRESENCE_VALID // timedelta(minutes=1)
+    if present and said_at is None:
+        yield unknown("cover_stale", "When a physician last said to be on site")
+    elif said_at is not None and at - said_at > PRESENCE_VALID:
+        yield shut(
+            "cover_stale", f"No physician has said within {minutes} minutes to be on site still."
+        )
     if fact is not None:
         yield from _practice(fact)
 
@@ -250,6 +262,24 @@ def _practice(fact: CoverFact) -> Iterator[GateReason]:
         yield shut(
             "opening_unpractised", f"{name} has not practised opening a code, or too long ago."
         )
+
+
+def _around(facts: GateFacts) -> Iterator[GateReason]:
+    """What must be there for an emergency: the kit, and a person beside the volunteer."""
+    yield from must(
+        facts.rescue_kit_ready,
+        True,
+        "rescue_kit",
+        "The emergency kit was found incomplete today.",
+        "Whether the emergency kit was looked through today",
+    )
+    yield from must(
+        facts.somebody_stays,
+        True,
+        "nobody_stays",
+        "Nobody has said to stay with the volunteer.",
+        "Whether somebody stays with the volunteer",
+    )
 
 
 def _holds(facts: GateFacts) -> Iterator[GateReason]:

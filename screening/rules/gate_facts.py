@@ -114,6 +114,7 @@ class CoverFact:
 
     present: bool | None
     until: datetime | None
+    said_at: datetime | None  # when one of them last said so themselves
     unpractised: tuple[str, ...] | None
 
 
@@ -137,4 +138,6 @@ class GateFacts:
     washouts: tuple[Washout, ...] | None  # medicines that the dose has to wait for
     kit: KitFact | None
     cover: CoverFact | None
+    rescue_kit_ready: bool | None  # looked through today, complete
+    somebody_stays: bool | None  # said at this visit to be with the volunteer
     open_holds: tuple[str, ...] | None

@@ -41,6 +41,9 @@ FIXES = {
     "cover_short": "The coordinator arranges a physician on site until the end of the wait.",
     "opening_unpractised": "The physician practises it on their own phone: Safety, Opened codes, Practise. "
     "It takes a minute.",
+    "cover_stale": "The physician on site presses “Still here” on Today.",
+    "rescue_kit": "The experimenter looks through the emergency kit and records it on Today.",
+    "nobody_stays": "Whoever stays with the volunteer says so on the run sheet.",
     "hold_open": "The physician decides on the hold.",
 }
 

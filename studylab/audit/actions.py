@@ -75,6 +75,9 @@ class Action(StrEnum):
     CONTACT_RECORDED = "contact.recorded"
     RESOURCE_CHANGED = "resource.changed"
     COVER_RECORDED = "cover.recorded"
+    RESCUE_KIT_CHECKED = "rescue_kit.checked"
+    STAYING_RECORDED = "staying.recorded"
+    LOOKED_UP = "volunteer.looked_up"
     LIST_SEALED = "list.sealed"
     NUMBER_ISSUED = "number.issued"
     KITS_RECEIVED = "kits.received"
@@ -170,6 +173,9 @@ SENTENCES: dict[Action, str] = {
     Action.CONTACT_RECORDED: "recorded a contact after dosing",
     Action.RESOURCE_CHANGED: "changed rooms, people or hours",
     Action.COVER_RECORDED: "recorded physician cover",
+    Action.RESCUE_KIT_CHECKED: "looked through the emergency kit",
+    Action.STAYING_RECORDED: "said to be with a volunteer",
+    Action.LOOKED_UP: "looked somebody up for a call about them",
     Action.LIST_SEALED: "sealed the allocation list",
     Action.NUMBER_ISSUED: "issued an allocation number",
     Action.KITS_RECEIVED: "received kits",

@@ -21,7 +21,8 @@ EVERY_REASON = (
     "“What did the volunteer recall?” is not recorded.", "Today's questions are not answered.",
     "There are no pre-dose readings.", "Breath alcohol: not done at this visit.",
     "There is no kit for this person.", "No physician is on site.",
-    "Until when a physician is on site",
+    "Until when a physician is on site", "Whether the emergency kit was looked through today",
+    "Nobody has said to stay with the volunteer.",
 )  # fmt: skip
 
 
@@ -44,8 +45,20 @@ def cover(lab: Lab) -> None:
     desk.follow("Today")
     desk.follow("Check in")
     desk.fill("I stay at the site until", lab.clock.field_value("18:00"))
+    desk.fill("Where you are found there", "Room 2, ground floor")
     desk.press("I am at the site")
     desk.see(f"{desk.person.name} until 18:00")
+
+
+def emergency_kit(lab: Lab) -> None:
+    """The emergency kit is looked through, and the experimenter says to stay with the volunteer."""
+    desk = lab.clinician
+    desk.follow("Record it")
+    desk.tick("Yes, all of it")
+    desk.press("Record it")
+    desk.see("The emergency kit is on record for today.")
+    lab.experimenter.press(f"I am with {lab.code}")
+    lab.experimenter.see(f"You stay with {lab.code}.")
 
 
 def hand_out(lab: Lab) -> None:

@@ -18,8 +18,8 @@ def test_one_volunteer_walks_the_whole_line(open_lab: Any) -> None:
         for stage in (
             before.confirm_limits, before.fill_the_dispensary, before.enquiry, before.questionnaire,
             before.consent, before.screening_vitals, before.sign_off, before.book,
-            visits.visit_1, dosing.gate_is_shut, dosing.cover, dosing.hand_out, dosing.before_the_dose,
-            dosing.dose, dosing.wait, dosing.after_the_wait,
+            visits.visit_1, dosing.gate_is_shut, dosing.cover, dosing.emergency_kit, dosing.hand_out,
+            dosing.before_the_dose, dosing.dose, dosing.wait, dosing.after_the_wait,
             visits.contact, visits.visit_3, visits.completed,
         ):  # fmt: skip
             stage(lab)

@@ -75,7 +75,11 @@ GOOD = GateFacts(
         dispensed=True,
         scanned_matches=True,
     ),
-    cover=CoverFact(present=True, until=AT + timedelta(hours=4), unpractised=()),
+    cover=CoverFact(
+        present=True, until=AT + timedelta(hours=4), said_at=AT - 20 * MINUTE, unpractised=()
+    ),
+    rescue_kit_ready=True,
+    somebody_stays=True,
     open_holds=(),
 )
 UNDECIDED = Undecided((VitalProblem("too_few", "readings", "2 of 3 readings are taken."),))
@@ -126,6 +130,9 @@ WRONG: list[tuple[str, Any, str]] = [
     ("cover.present", False, "cover_absent"),
     ("cover.until", AT + 89 * MINUTE, "cover_short"),
     ("cover.unpractised", ("Dr Roe",), "opening_unpractised"),
+    ("cover.said_at", AT - 61 * MINUTE, "cover_stale"),
+    ("rescue_kit_ready", False, "rescue_kit"),
+    ("somebody_stays", False, "nobody_stays"),
     ("open_holds", ("Cold, waiting for the physician.",), "hold_open"),
 ]
 FLAGS = [path for path, value, _ in WRONG if isinstance(value, bool)] + ["pre_dose.released"]

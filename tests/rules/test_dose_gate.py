@@ -183,6 +183,8 @@ def oracle(f: GateFacts) -> bool:
         and (k.dispensed and k.scanned_matches)
         and (v.present and v.until and v.until >= AT + 90 * MINUTE)
         and v.unpractised == ()
+        and (v.said_at and v.said_at >= AT - 60 * MINUTE)
+        and (f.rescue_kit_ready and f.somebody_stays)
         and f.open_holds == ()
     )
 

@@ -15,6 +15,7 @@ from studylab.allocation.selectors.facts import (
     numbers_issued,
     open_levels,
 )
+from studylab.allocation.selectors.knowing import may_know_arm
 from studylab.allocation.selectors.opened import given_at, reveals_of
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "kit_for_number",
     "kit_of",
     "list_state",
+    "may_know_arm",
     "numbers_issued",
     "open_levels",
     "reconcile",

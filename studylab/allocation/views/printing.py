@@ -1,11 +1,7 @@
 """Sheets and labels to print. Labels of all arms say the same, but for the kit's number."""
 
-import io
-
-import segno
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
-from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_GET
 
 from studylab.access import Cap, requires
@@ -13,18 +9,8 @@ from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import label_date
 from studylab.http import StaffRequest
 from studylab.participants.selectors.volunteers import access_participant
+from studylab.squares import qr_square
 from studylab.studies.selectors import current_protocol
-
-
-def _square(text: str) -> SafeString:
-    """Return a QR symbol (ISO/IEC 18004) of `text` as an inline SVG element without style attributes."""
-    out = io.BytesIO()
-    symbol = segno.make(text, micro=False, error="m")
-    symbol.save(
-        out, kind="svg", scale=3, border=4, dark="#000", light="#fff", xmldecl=False, svgclass="square",
-        lineclass=None, title=f"Code {text}",
-    )  # fmt: skip
-    return mark_safe(out.getvalue().decode())  # noqa: S308 - drawn here from digits and letters
 
 
 @requires(Cap.DISPENSE)
@@ -41,7 +27,7 @@ def kit_label(request: StaffRequest, study: str, number: str) -> HttpResponse:
             "entry": one.entry,
             "plan": plan,
             "until": label_date(request.study),
-            "square": _square(one.number),
+            "square": qr_square(one.number),
         },
     )
 
@@ -67,6 +53,6 @@ def kit_sheet(request: StaffRequest, study: str, code: str) -> HttpResponse:
             "kit": one,
             "kit_begins": one.number[:-1],
             "plan": current_protocol(request.study).plan,
-            "square": _square(f"sheet {person.code} {entry.number}"),
+            "square": qr_square(f"sheet {person.code} {entry.number}"),
         },
     )

@@ -60,7 +60,7 @@ def value_for(step: Step, at: datetime, dice: Random) -> dict[str, Any]:
         case "timer":
             return {"started_at": at.isoformat()}
         case "label":
-            return {"value": f"SENSOR-{dice.choice('ABCDEF')}"}
+            return {"value": f"SAMPLE-{dice.choice('ABCDEF')}"}
         case _:
             return {"value": "Nothing unusual."}
 

@@ -6,10 +6,13 @@ from decimal import Decimal
 from uuid import uuid4
 
 from scheduling.models import Dose, Visit
+from scheduling.selectors.presence import rescue_check_today
+from scheduling.selectors.things import things_now
 from scheduling.services.contacts import contact_record
-from scheduling.services.cover import cover_check_in
+from scheduling.services.cover import cover_check_in, cover_confirm
 from scheduling.services.doses import dose_give
 from scheduling.services.leave import leave_check
+from scheduling.services.presence import rescue_check_record, staying_record
 from scheduling.services.steps import step_record
 from scheduling.services.visits import visit_finish, visit_start
 from screening.models import AnswerSet
@@ -105,11 +108,20 @@ class VisitWalk:
                 )
         else:
             with clock.travel(at):
+                value = value_for(step, at, self.walker.dice)
+                if step.of:
+                    value = {"value": self._clean_thing(at)}
                 step_record(
-                    visit=self.visit, step_key=step.key,
-                    value=value_for(step, at, self.walker.dice), occurred_at=at, client_id=uuid4(),
-                    actor=actor,
+                    visit=self.visit, step_key=step.key, value=value, occurred_at=at,
+                    client_id=uuid4(), actor=actor,
                 )  # fmt: skip
+
+    def _clean_thing(self, at: datetime) -> str:
+        """Return the name of a sensor set that is clean, not always the first one."""
+        clean = [
+            one.name for one in things_now(self.lab.study, self.plan, at) if one.state == "clean"
+        ]
+        return self.walker.dice.choice(clean)
 
     def _questions(self, at: datetime) -> None:
         rows = load_table().for_study(self.plan.questions).asked("dosing_day")
@@ -174,7 +186,16 @@ class VisitWalk:
             return others[0]
         return next(m for m in STAFF if m.key == "clinician")
 
+    def _ready(self, at: datetime) -> None:
+        """Say what must be said on the spot before a dose: physician here, emergency kit, somebody stays."""
+        with clock.travel(at - timedelta(minutes=12)):
+            cover_confirm(actor=self.lab.actor("clinician"))
+            if rescue_check_today(self.lab.study, clock.now()) is None:
+                rescue_check_record(complete=True, note="", actor=self.lab.actor(self.by))
+            staying_record(visit=self.visit, client_id=uuid4(), actor=self.lab.actor(self.by))
+
     def _dose(self, at: datetime) -> None:
+        self._ready(at)
         number = self.hand_out(at)
         supply = self.plan.supply
         second = self._beside()
@@ -199,7 +220,9 @@ class VisitWalk:
 def physician_in(walker: Walker, at: datetime, until: datetime) -> None:
     """Have the supervising physician check in at the site."""
     with clock.travel(at):
-        cover_check_in(until=until, actor=walker.lab.actor("clinician"))
+        cover_check_in(
+            until=until, whereabouts="Room 2.04, second floor", actor=walker.lab.actor("clinician")
+        )
 
 
 def reach(walker: Walker, at: datetime, *, reached: bool = True, symptoms: bool = False) -> None:

@@ -92,11 +92,15 @@ def test_cover_is_checked_in_and_out(booked: Case, pages_of: PagesOf) -> None:
     assert "No dose can be given now." in pages.text(pages.url("today"))
     assert pages.url("cover") not in pages.text(pages.url("today"), "experimenter")
     assert pages.get(pages.url("cover"), "experimenter").status_code == 403
-    refused = pages.post(pages.url("cover"), {"until": "2026-11-23T06:00"}, "clinician")
+    refused = pages.post(
+        pages.url("cover"), {"until": "2026-11-23T06:00", "whereabouts": "Room 2"}, "clinician"
+    )
     assert refused.status_code == 422
     assert 'value="2026-11-23T06:00"' in refused.content.decode()
     assert (
-        pages.post(pages.url("cover"), {"until": "2026-11-23T15:30"}, "clinician").status_code
+        pages.post(
+            pages.url("cover"), {"until": "2026-11-23T15:30", "whereabouts": "Room 2"}, "clinician"
+        ).status_code
         == 302
     )
     text = pages.text(pages.url("today"), "clinician")

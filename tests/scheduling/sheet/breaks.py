@@ -230,6 +230,10 @@ BROKEN: list[tuple[str, Callable[[Case], Any] | None, set[str]]] = [
     ("", cover_of_another_study, {"cover_absent", "cover_short"}),
     ("", short_stay, {"cover_short"}),
     ("", locum_on_cover, {"opening_unpractised"}),
+    ("", lambda case: case.forward(61), {"cover_stale", "vitals_old"}),
+    ("rescue", None, {"rescue_kit"}),
+    ("", lambda case: case.rescue(complete=False), {"rescue_kit"}),
+    ("stay", None, {"nobody_stays"}),
     ("", put_on_hold, {"hold_open"}),
     ("reminder", None, {"step_open"}),
 ]

@@ -10,12 +10,13 @@ from decimal import Decimal
 from typing import Any
 from uuid import uuid4
 
-from scheduling.models import Dose, StepRecord, Visit
+from scheduling.models import Dose, Staying, StepRecord, Visit
 from scheduling.selectors.sheet import sheet_of
 from scheduling.services.contacts import contact_record
 from scheduling.services.cover import cover_check_in
 from scheduling.services.doses import dose_give
 from scheduling.services.leave import leave_check
+from scheduling.services.presence import rescue_check_record, staying_record
 from scheduling.services.steps import step_record
 from scheduling.services.visits import visit_finish, visit_start
 from studylab.allocation.models import KitMovement
@@ -75,6 +76,15 @@ class Case(Beginning):
     def cover(self, hours: float = 9, role: str = "clinician") -> None:
         self.act(cover_check_in, role, until=self.t + timedelta(hours=hours))
 
+    def rescue(self, *, complete: bool = True) -> None:
+        """The emergency kit is looked through."""
+        self.act(rescue_check_record, complete=complete, note="" if complete else "No oxygen.")
+
+    def stay(self, role: str = "experimenter") -> Staying:
+        """Somebody says to be with the volunteer of visit 2."""
+        row: Staying = self.act(staying_record, role, visit=self.visit(2), client_id=uuid4())
+        return row
+
     def kit(self) -> None:
         """Prepare and hand out the kit."""
         kit = self.act(kit_prepare, "pharmacist", participant=self.participant)
@@ -89,6 +99,10 @@ class Case(Beginning):
         self.start(2, late=late)
         if "cover" not in leave_out:
             self.cover()
+        if "rescue" not in leave_out:
+            self.rescue()
+        if "stay" not in leave_out:
+            self.stay()
         if "identity" not in leave_out:
             self.step(2, "identity", SEEN)
         self.forward(5)
