@@ -1,5 +1,7 @@
 """A work-up on the run sheet: one level at a time, kept for the series, and nothing without a level."""
 
+import csv
+import io
 from pathlib import Path
 from uuid import uuid4
 
@@ -8,8 +10,10 @@ import pytest
 from scheduling.models import StepRecord
 from scheduling.selectors.sheet import carried_values, sheet_of
 from scheduling.services.steps import step_correct, step_skip
+from studylab.allocation.selectors import open_levels
 from studylab.errors import Conflict, Refused
 from tests import cast
+from tests.scheduling.pages.conftest import Pages
 from tests.scheduling.sheet.builder import Case
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -17,6 +21,9 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 NUMBER = """kind = "number", text = "Seat the volunteer and measure from eyes to screen.", unit = "cm", minimum = 40, maximum = 100,"""
 WORK_UP = """kind = "work_up", text = "Find the level.", unit = "mA", first = 1, rise_from = 2, rise_to = 3, maximum = 10, \
 options = ["felt", "unpleasant", "painful"], stop_at = "unpleasant", too_much = ["painful"],"""
+ORDERS = """trial_orders = [{ key = "run", name = "Run", longest_run = 2, probes_alone = 1, types = [
+    { key = "told", name = "Told", count = 4, followed = 3, factor = "story" },
+    { key = "other", name = "Other", count = 4, factor = "story", other_level = true }] }]"""
 
 
 @pytest.fixture
@@ -27,6 +34,8 @@ def at_work_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, db: None) -> Cas
     work_up = WORK_UP.replace("\\\n", "")
     rating = 'key = "rating_moved", kind = "number",'
     text = text.replace(NUMBER, work_up).replace(rating, f'{rating} shows = "screen_distance",')
+    text = text.replace('key = "story_shown",', 'key = "story_shown", trials = "run",')
+    text = text.replace("payment = 30\n", f"payment = 30\n{ORDERS}\n", 1)
     (tmp_path / "demo.toml").write_text(text, encoding="utf-8")
     monkeypatch.setattr(cast, "DOCUMENTS", tmp_path)
     case = Case()
@@ -103,3 +112,30 @@ def test_a_work_up_that_was_begun_can_be_left_out(at_work_up: Case) -> None:
         )  # fmt: skip
     assert gone.deviation is not None
     assert state(case) == "skipped"
+
+
+def test_the_sheet_shows_the_levels_and_what_may_come_next(at_work_up: Case) -> None:
+    pages = Pages(at_work_up)
+    sent = pages.record(1, "screen_distance", rung="1", level="1", rating="felt")
+    assert sent.status_code == 302
+    page = pages.text(pages.visit_url("visit", 1))
+    assert "Next: <b>3 to 4 mA</b>" in page
+    jump = pages.record(1, "screen_distance", rung="2", level="6", rating="felt")
+    assert jump.status_code == 422
+    assert "at most 4 mA comes next" in jump.content.decode()
+    pages.record(1, "screen_distance", rung="2", level="4", rating="painful")
+    assert "No level was found." in pages.text(pages.visit_url("visit", 1))
+
+
+def test_the_order_of_trials_is_shown_and_downloaded_the_same(at_work_up: Case) -> None:
+    pages = Pages(at_work_up)
+    page = pages.text(pages.visit_url("trials", 1, "run"))
+    assert page.count("Probe alone") == 1
+    first, again = (pages.text(pages.visit_url("trials_file", 1, "run")) for _ in range(2))
+    assert first == again
+    rows = list(csv.DictReader(io.StringIO(first)))
+    assert len(rows) == 9
+    assert sum(row["followed by stimulus"] == "yes" for row in rows) == 3
+    level = open_levels(at_work_up.participant)["story"]
+    assert {row["shows"] for row in rows if row["type"] == "told"} == {level}
+    assert pages.get(pages.visit_url("trials", 1, "nothing")).status_code == 404
