@@ -16,7 +16,8 @@ from scheduling.rules.day_code import day_code
 from scheduling.selectors.sheet import access_visit, sheet_of
 from scheduling.selectors.today import places_of
 from scheduling.selectors.trials import trials_of
-from scheduling.views.sheet_page import pinned, rows_of
+from scheduling.views.sheet_page import rows_of
+from scheduling.views.sheet_panels import pinned
 from scheduling.views.words import sheet_url
 from screening.rules.after_dose import RED_FLAGS
 from studylab import clock

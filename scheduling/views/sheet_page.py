@@ -14,15 +14,14 @@ from scheduling.forms.presence import StayForm
 from scheduling.forms.steps import StartForm, StepForm
 from scheduling.models import Dose, Visit
 from scheduling.rules.elapsed import add_elapsed
-from scheduling.rules.presence import Stay
 from scheduling.rules.sheet import short, visit_word
 from scheduling.rules.step_values import ELSEWHERE
-from scheduling.selectors.presence import stay_now
 from scheduling.selectors.sheet import Sheet, SheetStep, sheet_of
 from scheduling.selectors.today import cover_now, places_of
 from scheduling.services.steps import NEVER_SKIPPED
 from scheduling.services.visits import start_spacing
-from scheduling.views.words import KINDS, WAIT_KINDS, beside, left_words, sheet_url
+from scheduling.views.sheet_panels import leave_after, pinned, stay_panel, wait_panel
+from scheduling.views.words import KINDS, beside, left_words, sheet_url
 from screening.models import AnswerSet, VitalSet
 from screening.selectors import questions_fact
 from screening.services.exposure import saw_after_dose
@@ -60,17 +59,6 @@ class Row:
     may_skip: bool = False
     correct_url: str = ""
     look_url: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class WaitPanel:
-    """The wait after the dose: instants in UTC; `kind` is the shape of the state."""
-
-    dose: Dose
-    state: str
-    kind: str
-    due_at: datetime
-    latest_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +103,7 @@ def sheet_context(
         "wait": wait_panel(sheet),
         "leave_after": leave_after(sheet, now),
         "cover": cover_now(request.study, now),
-        "stay": _stay(sheet, now) if running and sheet.plan.is_dosing else None,
+        "stay": stay_panel(sheet, now) if running and sheet.plan.is_dosing else None,
         "stay_form": StayForm(),
         "running": running,
         "may_run": running and request.actor.may(Cap.VISIT_RUN),
@@ -215,38 +203,6 @@ def _open_required(rows: list[Row]) -> bool:
     return any(
         row.sheet_step.step.required and row.sheet_step.state in ("next", "later") for row in rows
     )
-
-
-def pinned(sheet: Sheet) -> list[tuple[str, str, str]]:
-    """Return what the session needs in large type: name, words, and where it comes from."""
-    names = {factor.key: factor.name for factor in sheet.protocol.allocation.open_factors}
-    found = [(names.get(key, key), level, "fixed") for key, level in sheet.open_levels.items()]
-    for key, value in sheet.carried.items():
-        if value.visit_number < sheet.visit.number:
-            name = key.replace("_", " ").capitalize()
-            found.append((name, value.words, f"kept from visit {value.visit_number}"))
-    return found
-
-
-def wait_panel(sheet: Sheet) -> WaitPanel | None:
-    """Return the wait after the dose while the check after it is open."""
-    if sheet.wait is None or sheet.dose is None or sheet.visit.state != Visit.State.RUNNING:
-        return None
-    wait = sheet.wait
-    return WaitPanel(sheet.dose, wait.state, WAIT_KINDS[wait.state], wait.due_at, wait.latest_at)
-
-
-def leave_after(sheet: Sheet, now: datetime) -> datetime | None:
-    """Return the earliest instant of leaving while it is still ahead and nobody has left."""
-    at = sheet.leave_earliest
-    if at is None or sheet.left or at <= now or sheet.visit.state != Visit.State.RUNNING:
-        return None
-    return at
-
-
-def _stay(sheet: Sheet, now: datetime) -> Stay:
-    watched = sheet.dose is not None and not sheet.left
-    return stay_now(sheet.visit, sheet.evidence, now, watched=watched)
 
 
 def _start(visit: Visit, form: BaseForm | None, now: datetime) -> StartShown:
