@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from scheduling.urls_rota import rota_urls
 from scheduling.views import availability, booking, calendar, change, plan, resources
 
 booking_urls = [
@@ -33,7 +34,7 @@ booking_urls = [
         resources.resource_closure_remove,
         name="resource_closure_remove",
     ),
-    path("resources/holidays/", resources.resource_holidays, name="resource_holidays"),
+    *rota_urls,
     path("resources/<uuid:uid>/", resources.resource_change, name="resource_change"),
     path("resources/<uuid:uid>/hours/", resources.resource_hours, name="resource_hours"),
     path("resources/<uuid:uid>/retire/", resources.resource_retire, name="resource_retire"),

@@ -81,6 +81,7 @@ class Cap(StrEnum):
     LIMITS_CONFIRM = "limits_confirm"
     SETUP_VIEW = "setup_view"
     SETUP_EDIT = "setup_edit"
+    LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
     RECORD_VIEW = "record_view"  # audit trail
     SAFETY_VIEW = "safety_view"
@@ -96,7 +97,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
-        Cap.LINK_MAKE, Cap.GUESS_RECORD,
+        Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -117,7 +118,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
     | {
-        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
+        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW},

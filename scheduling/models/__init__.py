@@ -3,6 +3,7 @@
 from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.presence import RescueCheck, Staying
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource
+from scheduling.models.rota import Holiday, RotaImport, Shift
 from scheduling.models.series import Booking, Series, Visit
 from scheduling.models.sheet import AfterContact, Dose, StepRecord
 from scheduling.models.wishes import Availability, HeldPlace, OptionHold
@@ -15,6 +16,7 @@ __all__ = [
     "CoverPresence",
     "Dose",
     "HeldPlace",
+    "Holiday",
     "Opening",
     "OptionHold",
     "Place",
@@ -22,7 +24,9 @@ __all__ = [
     "PlanRun",
     "RescueCheck",
     "Resource",
+    "RotaImport",
     "Series",
+    "Shift",
     "Staying",
     "StepRecord",
     "Visit",

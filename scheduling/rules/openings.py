@@ -6,7 +6,7 @@ opening and the second for closing, so that what the door says is what holds.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import pairwise
@@ -36,17 +36,25 @@ def local_edge(day: date, at: time, zone: Zone, *, closing: bool = False) -> dat
 
 
 def open_between(
-    hours: Iterable[Hours], zone: Zone, start: datetime, end: datetime
+    hours: Iterable[Hours],
+    zone: Zone,
+    start: datetime,
+    end: datetime,
+    shifts: Collection[Interval] = (),
 ) -> tuple[Interval, ...]:
-    """Return when something with these hours is open within [start, end), in order, joined where they touch."""
+    """Return when something with these hours is open within [start, end), in order, joined where they touch.
+
+    Shifts are hours of their own; on the local day on which one begins they take the place of the weekly ones.
+    """
     tz = load_zone(zone)
+    instead = {local_day(begin, tz) for begin, _ in shifts}
     by_weekday: dict[int, list[Hours]] = {}
     for row in hours:
         by_weekday.setdefault(row.weekday, []).append(row)
-    found: list[Interval] = []
+    found = [(max(begin, start), min(finish, end)) for begin, finish in shifts]
     day, last = local_day(start, tz), local_day(end, tz)
     while by_weekday and day <= last:
-        for row in by_weekday.get(day.weekday(), ()):
+        for row in by_weekday.get(day.weekday(), ()) if day not in instead else ():
             opens = local_edge(day, row.opens, tz)
             closes = local_edge(day, row.closes, tz, closing=True)
             found.append((max(opens, start), min(closes, end)))

@@ -17,6 +17,13 @@ from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import current_protocol
 
+# Kinds of a lab of this sort (common practice), to choose from before a protocol asks for them.
+USUAL_KINDS = (
+    "lab room", "waiting chair", "sensor set", "preparation table", "dispensary", "physician cover",
+    "experimenter", "clinician", "pharmacist", "coordinator",
+)  # fmt: skip
+REUSED = "sensor set"
+
 
 @dataclass(frozen=True, slots=True)
 class ResourceRow:
@@ -51,6 +58,11 @@ class KindGroup:
             return f"Visit {numbers} needs one and there is none: no series can be booked."
         if not any(row.hours for row in self.in_use):
             return "None of these has opening hours: no series can be booked."
+        if self.kind == REUSED and not self.turnaround:
+            return (
+                "The protocol gives no turnaround for sensor sets, so two volunteers in a row could get the "
+                "same one, still wet. Add a protocol version with one."
+            )
         return ""
 
 
@@ -102,10 +114,10 @@ def hours_of(resource: Resource) -> list[Hours]:
 
 
 def kind_choices(study: Study) -> list[str]:
-    """Return kinds to choose from: those the protocol names, then those the lab already has."""
+    """Return kinds to choose from: those the protocol names, those the lab already has, and usual ones."""
     plan: Protocol = current_protocol(study).plan
     have = Resource.objects.order_by("kind").values_list("kind", flat=True).distinct()
-    return list(dict.fromkeys([*kinds_needed(plan), *plan.turnaround, *have]))
+    return list(dict.fromkeys([*kinds_needed(plan), *plan.turnaround, *have, *USUAL_KINDS]))
 
 
 def member_users(study: Study) -> QuerySet[User]:
@@ -129,17 +141,26 @@ class ClosureRow:
 
 def closure_rows(study: Study, since: datetime) -> list[ClosureRow]:
     """Return closures that end after `since`, soonest first, with the visits they hit."""
-    closures = list(
+    closures = (
         Closure.objects.filter(during__endswith__gt=since)
-        .select_related("resource")
+        .select_related("resource", "holiday")
         .order_by("during")
     )
-    bookings = Booking.objects.filter(is_active=True, during__endswith__gt=since).values_list(
-        "place__resource_id", "during", "visit__participant__study_id",
-        "visit__participant__code", "visit__number",
-    ) if closures else []  # fmt: skip
+    return closures_with_hits(study, list(closures))
+
+
+def closures_with_hits(study: Study, closures: list[Closure]) -> list[ClosureRow]:
+    """Return closures with the visits that are booked inside each."""
+    if not closures:
+        return []
+    since = min(row.during.lower for row in closures)
+    taken = list(
+        Booking.objects.filter(is_active=True, during__endswith__gt=since).values_list(
+            "place__resource_id", "during", "visit__participant__study_id",
+            "visit__participant__code", "visit__number",
+        )
+    )  # fmt: skip
     rows = []
-    taken = list(bookings)
     for closure in closures:
         hit = {
             f"{code} visit {number}" if study_id == study.pk else "a visit of another study"

@@ -6,14 +6,14 @@ A constant number of queries, whatever the number of places, days and bookings.
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import connection
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from psycopg.types.range import Range
 
-from scheduling.models import Booking, Closure, Opening, Place, Visit
+from scheduling.models import Booking, Closure, Opening, Place, Shift, Visit
 from scheduling.rules.openings import Hours, joined, open_between, without
 from scheduling.rules.timeline import (
     Grid,
@@ -188,30 +188,40 @@ def _busy_slots(
 def _opened(
     zones: Mapping[int, str], start: datetime, end: datetime
 ) -> dict[int, tuple[Interval, ...]]:
-    """Return when each resource can be used: its hours less its own closures and those of the whole lab."""
+    """Return when each resource can be used: its hours, or its shifts on days that have some, less its own
+    closures and those of the whole lab."""
     hours: dict[int, list[Hours]] = defaultdict(list)
     openings = Opening.objects.filter(resource_id__in=zones)
     for resource_id, weekday, opens, closes in openings.values_list(
         "resource_id", "weekday", "opens", "closes"
     ):
         hours[resource_id].append(Hours(weekday, opens, closes))
-    closed: dict[int | None, list[Interval]] = defaultdict(list)
-    closures = Closure.objects.filter(during__overlap=span(start, end)).filter(
-        Q(resource=None) | Q(resource_id__in=zones)
-    )
-    for resource_id, lower, upper in closures.values_list(
-        "resource_id", "during__startswith", "during__endswith"
-    ):
-        closed[resource_id].append((lower, upper))
+    of_ours = Q(resource_id__in=zones)
+    closed = _spans(Closure.objects.filter(of_ours | Q(resource=None)), start, end)
+    # A day earlier and later, so that a shift on the first or last local day is known to be there.
+    day = timedelta(days=1)
+    shifts = _spans(Shift.objects.filter(of_ours), start - day, end + day)
     # Most resources keep the hours of the house: equal ones are worked out once.
     known: dict[tuple[Any, ...], tuple[Interval, ...]] = {}
     found = {}
     for resource_id, zone in zones.items():
         shut = (*closed[resource_id], *closed[None])
-        key = (zone, tuple(sorted(hours[resource_id])), shut)
+        own = tuple(sorted(shifts[resource_id]))
+        key = (zone, tuple(sorted(hours[resource_id])), own, shut)
         if key not in known:
-            known[key] = without(open_between(hours[resource_id], zone, start, end), shut)
+            opened = open_between(hours[resource_id], zone, start, end, own)
+            known[key] = without(opened, shut)
         found[resource_id] = known[key]
+    return found
+
+
+def _spans(rows: QuerySet[Any], start: datetime, end: datetime) -> dict[int | None, list[Interval]]:
+    """Return the times of rows that fall into [start, end), by their resource."""
+    found: dict[int | None, list[Interval]] = defaultdict(list)
+    for resource_id, lower, upper in rows.filter(during__overlap=span(start, end)).values_list(
+        "resource_id", "during__startswith", "during__endswith"
+    ):
+        found[resource_id].append((lower, upper))
     return found
 
 

@@ -1,14 +1,12 @@
-"""Writing rooms, people, hours, closures and holidays."""
+"""Writing rooms, people, hours and closures."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import datetime
 from itertools import pairwise
 
-import holidays as public_holidays
 from django.db.models.deletion import ProtectedError
 
-from scheduling.models import Booking, Closure, Opening, Place, Resource
-from scheduling.rules.elapsed import local_day_bounds
+from scheduling.models import Booking, Closure, Holiday, Opening, Place, Resource
 from scheduling.rules.openings import Hours
 from scheduling.selectors.timelines import span
 from studylab import clock
@@ -18,8 +16,6 @@ from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Refused, RefusedWithReasons
 from studylab.people.models import User
-from studylab.studies.models import Study
-from studylab.studies.selectors import current_protocol
 
 MAX_PLACES = 50
 PERSON_KINDS = (
@@ -140,50 +136,12 @@ def closure_add(
 def closure_remove(*, closure: Closure, actor: Actor) -> None:
     """Take a closure back. The trail and the row history keep it."""
     require(actor, Cap.SETUP_EDIT)
+    if Holiday.objects.filter(closure=closure).exists():
+        raise Refused(
+            "This is a public holiday. Open it on the page of public holidays, with a reason."
+        )
     _note_closure(closure, actor, "closure removed")
     closure.delete()
-
-
-@service
-def holidays_import(*, study: Study, year: int, actor: Actor) -> int:
-    """Close the whole lab on the public holidays of a year; return how many days were added.
-
-    Holidays are those of the protocol's country and part of it, taken from the package `holidays` into our
-    own table, where staff may remove them. A holiday that is closed already is left as it is. "Observed"
-    days of the year's end may belong to the next year's list, so that list is looked at too.
-    """
-    require(actor, Cap.SETUP_EDIT)
-    plan = current_protocol(study).plan
-    days = holiday_days(plan.country, plan.subdivision, year)
-    added = 0
-    for day, name in sorted(days.items()):
-        during = span(*local_day_bounds(day, study.timezone))
-        known = Closure.objects.filter(resource=None, during=during).exists()
-        if not known:
-            Closure.objects.create(resource=None, during=during, reason=name[:120])
-            added += 1
-    audit(
-        actor=actor, action=Action.RESOURCE_CHANGED, subject_type="closure", subject_code=year,
-        data={"what": "holidays", "country": plan.country, "part": plan.subdivision,
-              "added": added, "package": f"holidays {public_holidays.__version__}"},
-    )  # fmt: skip
-    return added
-
-
-def holiday_days(country: str, subdivision: str, year: int) -> dict[date, str]:
-    """Return the public holidays of a year as {day: name}; Refused when the country is not known."""
-    if not 2000 <= year <= 2099:
-        raise Refused("Holidays are known for the years 2000 to 2099.", field="year")
-    try:
-        found = public_holidays.country_holidays(
-            country, subdiv=subdivision or None, years=[year, year + 1]
-        )
-    except NotImplementedError as problem:
-        raise Refused(
-            f"No public holidays are known for {country} {subdivision}. Add them as closures by hand.",
-            field="year",
-        ) from problem
-    return {day: name for day, name in found.items() if day.year == year}
 
 
 def _check(kind: str, name: str, places: int, user: User | None) -> None:

@@ -10,7 +10,6 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from scheduling.forms.resources import (
     ClosureForm,
-    HolidaysForm,
     HoursForm,
     ResourceChangeForm,
     ResourceForm,
@@ -28,10 +27,7 @@ from scheduling.selectors.resources import (
 from scheduling.services import resources as write
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
-from studylab.people.selectors import today_in
-from studylab.studies.selectors import current_protocol
+from studylab.http import StaffRequest, answer_form
 
 
 @requires(Cap.SETUP_VIEW)
@@ -138,7 +134,11 @@ def resource_restore(request: StaffRequest, study: str, uid: UUID) -> HttpRespon
 @require_GET
 def resource_closures(request: StaffRequest, study: str) -> HttpResponse:
     """Closures and holidays to come, and the visits they hit."""
-    return render(request, "scheduling/resources/closures.html", _closures(request))
+    context = {
+        "rows": closure_rows(request.study, clock.now()),
+        "zone": request.study.timezone,
+    }
+    return render(request, "scheduling/resources/closures.html", context)
 
 
 @requires(Cap.SETUP_EDIT)
@@ -165,37 +165,6 @@ def resource_closure_remove(request: StaffRequest, study: str, uid: UUID) -> Htt
     write.closure_remove(closure=closure, actor=request.actor)
     messages.success(request, f"Open again: {closure.reason}.")
     return redirect("resource_closures", study=study)
-
-
-@requires(Cap.SETUP_EDIT)
-@require_POST
-def resource_holidays(request: StaffRequest, study: str) -> HttpResponse:
-    """Take the public holidays of a year over as closures of the whole lab."""
-    form = HolidaysForm(request.POST)
-    status = 422
-    if form.is_valid():
-        year = form.cleaned_data["year"]
-        try:
-            added = write.holidays_import(study=request.study, year=year, actor=request.actor)
-        except StudylabError as refusal:
-            take_refusal(form, refusal)
-            status = refusal.status
-        else:
-            messages.success(request, f"{added} holidays of {year} added; others stood already.")
-            return redirect("resource_closures", study=study)
-    context = _closures(request) | {"holidays": form}
-    return render(request, "scheduling/resources/closures.html", context, status=status)
-
-
-def _closures(request: StaffRequest) -> dict[str, object]:
-    plan = current_protocol(request.study).plan
-    year = today_in(request.study.timezone).year
-    return {
-        "rows": closure_rows(request.study, clock.now()),
-        "holidays": HolidaysForm(initial={"year": year}),
-        "country": ", ".join(part for part in (plan.country, plan.subdivision) if part),
-        "zone": request.study.timezone,
-    }
 
 
 def _to(name: str, study: str, uid: UUID | None = None) -> str:

@@ -10,6 +10,7 @@ from django.apps import apps
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from studylab.access import Cap, Role
+from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import Plot
 from studylab.people.models import User
@@ -24,6 +25,9 @@ UIDS = {
     "holds/": "participants.Hold",
     "deviations/": "participants.Deviation",
     "resources/closures/": "scheduling.Closure",
+    "resources/holidays/": "scheduling.Holiday",
+    "resources/rota/shifts/": "scheduling.Shift",
+    "resources/rota/files/": "scheduling.RotaImport",
     "resources/": "scheduling.Resource",
     "people/roles/": "people.Membership",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",
@@ -55,6 +59,7 @@ def build() -> World:
     plot = Plot(lab, plot_today, lambda _text: None)
     for chapter in (plot.dosing_today, plot.waiting_for_sign_off, plot.early_on_the_path):
         chapter()
+    dated_hours(lab, plot.now)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
     world = World(lab.study, people, plot.now)
     world.participants = _some_of_each(lab.study)

@@ -13,6 +13,7 @@ from django.db import connection
 from studylab import env
 from studylab.audit.models import Event
 from studylab.audit.services import seal_events
+from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import NOON, Plot
 from studylab.studies.models import Study
@@ -58,6 +59,7 @@ class Command(BaseCommand):
         lab = build_lab(begin - timedelta(days=63))
         plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
         plot.build()
+        dated_hours(lab, plot.now)
         while seal_events():
             pass
         self._set_clock(begin)

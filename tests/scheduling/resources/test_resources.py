@@ -1,4 +1,4 @@
-"""Rooms, people, hours, closures and holidays: services, pages, and what search sees of them."""
+"""Rooms, people, hours and closures: services, pages, and what search sees of them."""
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from scheduling.models import Booking, Closure, Opening, Place, Resource
+from scheduling.models import Booking, Opening, Place, Resource
 from scheduling.rules.openings import Hours
 from scheduling.selectors.timelines import occupancy
 from scheduling.services import resources as write
@@ -137,57 +137,6 @@ class TestServices:
             with pytest.raises(Refused) as refused:
                 write.closure_add(resource=None, start=at, end=end, reason="x", actor=leader)
             assert refused.value.field == "end"
-
-
-class TestHolidays:
-    def test_of_the_country_and_its_part(self, study: Any, leader: Actor) -> None:
-        """Natal Day is no statutory day, Heritage Day (third Monday of February) is one of Nova Scotia.
-
-        Days as published by the province's labour standards (Labour Standards Code), from memory.
-        """
-        added = write.holidays_import(study=study, year=2026, actor=leader)
-        rows = {closure.during.lower: closure for closure in Closure.objects.all()}
-        assert added == len(rows) >= 6
-        heritage = datetime(2026, 2, 16, 4, tzinfo=UTC)  # local midnight, UTC-4
-        canada = datetime(2026, 7, 1, 3, tzinfo=UTC)  # local midnight in summer, UTC-3
-        assert rows[heritage].reason == "Heritage Day"
-        assert rows[canada].during.upper == canada + timedelta(days=1)
-        assert rows[canada].resource is None
-
-    def test_twice_adds_nothing(self, study: Any, leader: Actor) -> None:
-        write.holidays_import(study=study, year=2026, actor=leader)
-        assert write.holidays_import(study=study, year=2026, actor=leader) == 0
-
-    def test_nothing_is_offered_on_one(
-        self, volunteer: Participant, leader: Actor, study: Any
-    ) -> None:
-        write.holidays_import(study=study, year=2026, actor=leader)
-        christmas = date(2026, 12, 25)
-        asked = the_lab.wishes("2026-12-23", "2026-12-28")
-        the_lab.sign_off(volunteer, _clinician(study), days=60)
-        days = {
-            row.start.date() for option in the_lab.find(volunteer, asked) for row in option.visits
-        }
-        assert days
-        assert christmas not in days
-
-    @pytest.mark.parametrize("year", [1999, 2100])
-    def test_years_that_are_not_known(self, study: Any, leader: Actor, year: int) -> None:
-        with pytest.raises(Refused) as refused:
-            write.holidays_import(study=study, year=year, actor=leader)
-        assert refused.value.field == "year"
-
-    def test_a_country_that_is_not_known(self) -> None:
-        with pytest.raises(Refused, match="Add them as closures by hand"):
-            write.holiday_days("XX", "", 2026)
-
-    def test_new_year_observed_on_the_last_of_december(self) -> None:
-        """2022-01-01 was a Saturday; US federal offices closed on Friday 2021-12-31 (5 U.S.C. 6103(b))."""
-        assert date(2021, 12, 31) in write.holiday_days("US", "", 2021)
-
-
-def _clinician(study: Any) -> Any:
-    return study.memberships.get(role="clinician").user
 
 
 class TestClockChangeDays:
