@@ -3,7 +3,8 @@
 from django.urls import URLPattern
 
 from scheduling.urls_booking import booking_urls
+from scheduling.urls_rota import feed_urls, public_urls
 from scheduling.urls_sheet import sheet_urls
 
-site_urls: list[URLPattern] = []
-study_urls: list[URLPattern] = [*booking_urls, *sheet_urls]
+site_urls: list[URLPattern] = [*public_urls]
+study_urls: list[URLPattern] = [*booking_urls, *feed_urls, *sheet_urls]

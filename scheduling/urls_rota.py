@@ -1,8 +1,8 @@
-"""Addresses of public holidays and of the rota."""
+"""Addresses of public holidays, of the rota, and of calendar files."""
 
 from django.urls import path
 
-from scheduling.views import holidays, rota
+from scheduling.views import calendar, feeds, holidays, rota
 
 rota_urls = [
     path("resources/holidays/", holidays.resource_holidays, name="resource_holidays"),
@@ -31,3 +31,22 @@ rota_urls = [
     ),
     path("resources/rota/example.csv", rota.resource_rota_example, name="resource_rota_example"),
 ]
+feed_urls = [
+    path("calendar/feeds/", feeds.calendar_feeds, name="calendar_feeds"),
+    path(
+        "calendar/feeds/<uuid:uid>/withdraw/",
+        feeds.calendar_feed_revoke,
+        name="calendar_feed_revoke",
+    ),
+    path(
+        "volunteers/<str:code>/visits/<uuid:uid>/move/to/",
+        calendar.visit_move_to,
+        name="visit_move_to",
+    ),
+    path(
+        "volunteers/<str:code>/series/<uuid:uid>/appointments.ics",
+        feeds.series_appointments,
+        name="series_appointments",
+    ),
+]
+public_urls = [path("feeds/<str:token>.ics", feeds.feed, name="feed")]

@@ -82,6 +82,8 @@ class Visit(models.Model):
     started_at = models.DateTimeField(null=True)
     started_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     ended_at = models.DateTimeField(null=True)
+    # How often the appointment was moved, cancelled or taken up again: SEQUENCE of its calendar files.
+    revision = models.PositiveIntegerField(default=0, db_default=0, editable=False)
     anchor = models.ForeignKey(
         "self", on_delete=models.PROTECT, null=True, related_name="followers"
     )
@@ -167,6 +169,16 @@ class Visit(models.Model):
                           WHERE a.id = NEW.anchor_id AND a.series_id = NEW.series_id))
                 )""",
                 sentence="Visits of one series belong to one volunteer, who is one person.",
+            ),
+            pgtrigger.Trigger(
+                name="revision_counts",
+                operation=pgtrigger.Update,
+                when=pgtrigger.Before,
+                func="""
+                    NEW.revision := OLD.revision + CASE WHEN NEW.planned <> OLD.planned
+                        OR (NEW.state = 'cancelled') <> (OLD.state = 'cancelled') THEN 1 ELSE 0 END;
+                    RETURN NEW;
+                """,
             ),
             pgtrigger.Trigger(
                 name="spacing_planned",

@@ -3,20 +3,28 @@
 The page draws it as one SVG with plain attributes. A minute is one pixel high.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from django.utils import timezone
 
 from scheduling.models import Visit
-from scheduling.rules.calendar_days import DayFrame, Tick, day_frame, hours_drawn, side_by_side
-from scheduling.rules.openings import joined, without
+from scheduling.rules.calendar_days import DayFrame, Tick, day_frame, hours_drawn
+from scheduling.rules.openings import without
 from scheduling.rules.timeline import Interval
 from scheduling.selectors.calendar import CalendarDays, UseShown
+from scheduling.selectors.calendar_lanes import (
+    Lane,
+    has_something,
+    is_waiting,
+    lanes_of,
+    wrapped,
+)
 
 PAGE_WIDTH, HEAD, LINE, GAP = 1180, 52, 15, 10
 NARROWEST = 92
+PAPER = 1500  # wider than this, letters would be smaller than 7 points on paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +47,19 @@ class Block:
     label: str = ""
     code: str = ""
     lines: list[Text] = field(default_factory=list)
+    use: UseShown | None = None
+
+    @property
+    def movable(self) -> bool:
+        """Whether the block can be dragged to another time."""
+        return self.use is not None and self.use.movable
+
+    @property
+    def offset(self) -> int:
+        """Minutes from the start of the visit to the start of this block."""
+        return (
+            (self.use.during[0] - self.use.visit_start) // timedelta(minutes=1) if self.use else 0
+        )
 
     @property
     def inner_width(self) -> float:
@@ -49,18 +70,6 @@ class Block:
     def inner_height(self) -> float:
         """Height inside a line of one pixel."""
         return max(self.height - 1, 1)
-
-
-@dataclass(slots=True)
-class Lane:
-    """A column of a day: one place, or one of the waiting lanes."""
-
-    title: str
-    open: tuple[Interval, ...]
-    uses: list[UseShown]
-    waits: bool = False
-    x: float = 0
-    width: float = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,135 +98,80 @@ class Sheet:
 
     width: float
     height: float
+    head: int
     ticks: list[Tick]
     days: list[DayColumn]
 
-
-def week_sheet(content: CalendarDays, now: datetime, zone: str) -> Sheet:
-    """Draw a week: a lane per room and lanes for waits. Weekend days without anything are left out."""
-    lanes = {day: _week_lanes(content, day) for day in content.days}
-    busy = [day for day in content.days if day.weekday() < 5 or _has_something(lanes[day])]
-    return _sheet({day: lanes[day] for day in busy}, now, zone)
+    @property
+    def fits_paper(self) -> bool:
+        """Whether it stays legible on a sheet of A4 across."""
+        return self.width <= PAPER
 
 
-def day_sheet(content: CalendarDays, now: datetime, zone: str) -> Sheet:
-    """Draw a day: a lane per place of every kind."""
-    day = content.days[0]
-    uses = _uses_on(content, day)
-    lanes = [
-        Lane(name, opened, [use for use in uses if use.place_id == place_id])
-        for place_id, name, opened in _places(content, None)
-    ]
-    return _sheet({day: lanes}, now, zone)
-
-
-def is_room(kind: str) -> bool:
-    """Whether a kind is a room in which visits happen."""
-    return "room" in kind.split()
-
-
-def is_waiting(kind: str) -> bool:
-    """Whether a kind is where volunteers wait."""
-    return "waiting" in kind.split() or "chair" in kind.split()
-
-
-def _week_lanes(content: CalendarDays, day: date) -> list[Lane]:
-    uses = _uses_on(content, day)
-    lanes = [
-        Lane(name, opened, [use for use in uses if use.place_id == place_id])
-        for place_id, name, opened in _places(content, is_room)
-    ]
-    waiting = [use for use in uses if is_waiting(use.kind)]
-    numbers = side_by_side([use.during for use in waiting])
-    opened = joined(part for _, _, intervals in _places(content, is_waiting) for part in intervals)
-    for lane in range(max(numbers, default=-1) + 1):
-        here = [use for use, number in zip(waiting, numbers, strict=True) if number == lane]
-        lanes.append(Lane("waiting", opened, here, waits=True))
-    return lanes or [Lane("no room", (), [])]
-
-
-def _places(
-    content: CalendarDays, wanted: Callable[[str], bool] | None
-) -> Iterator[tuple[int, str, tuple[Interval, ...]]]:
-    """Yield (place, name, open intervals), places in use first, then ones that only old bookings name."""
-    seen = set()
-    for kind, rows in sorted(content.places.places.items(), key=_rooms_first):
-        for row in rows:
-            if wanted is None or wanted(kind):
-                place_id = int(row.place_id)
-                seen.add(place_id)
-                yield place_id, content.places.name(place_id), row.open
-    for use in content.uses:
-        if use.place_id not in seen and (wanted is None or wanted(use.kind)):
-            seen.add(use.place_id)
-            yield use.place_id, use.place, ()
-
-
-def _rooms_first(item: tuple[str, object]) -> tuple[int, str]:
-    kind = item[0]
-    return (0 if is_room(kind) else 1 if is_waiting(kind) else 2), kind
-
-
-def _uses_on(content: CalendarDays, day: date) -> list[UseShown]:
-    start, end = content.bounds[day]
-    return [use for use in content.uses if use.during[0] < end and use.blocked_until > start]
-
-
-def _has_something(lanes: Sequence[Lane]) -> bool:
-    return any(lane.uses for lane in lanes)
+def drawn(content: CalendarDays, by: str, now: datetime, zone: str) -> Sheet:
+    """Draw the days with the lanes asked for. Of a week, weekend days without anything are left out."""
+    lanes = {day: lanes_of(content, day, by) for day in content.days}
+    if len(lanes) > 1:
+        lanes = {
+            day: rows for day, rows in lanes.items() if day.weekday() < 5 or has_something(rows)
+        }
+    return _sheet(lanes, now, zone)
 
 
 def _sheet(lanes: dict[date, list[Lane]], now: datetime, zone: str) -> Sheet:
     shown = [lane for rows in lanes.values() for lane in rows]
-    intervals = [part for lane in shown for part in lane.open]
+    intervals = [part for lane in shown if lane.resource for part in lane.open]
     intervals += [use.during for lane in shown for use in lane.uses]
     first, last = hours_drawn(intervals, zone)
     count = len(shown)
     width = max(NARROWEST, (PAGE_WIDTH - GAP * len(lanes)) / max(count, 1))
+    for lane in shown:
+        lane.width = width
+    head = HEAD + LINE * (max((len(lane.lines) for lane in shown), default=1) - 1)
     days, x, axis = [], 0.0, None
     for day, rows in lanes.items():
         frame = day_frame(day, zone, first, last)
         axis = axis or frame.ticks
-        days.append(_day(frame, rows, x, width, now, own_hours=frame.ticks != axis))
+        days.append(_day(frame, rows, x, head, now, own_hours=frame.ticks != axis))
         x += width * len(rows) + GAP
-    height = HEAD + max((column.frame.minutes for column in days), default=0) + LINE
-    return Sheet(x, height, _placed(axis or ()), days)
+    height = head + max((column.frame.minutes for column in days), default=0) + LINE
+    return Sheet(x, height, head, _placed(axis or (), head), days)
 
 
 def _day(
-    frame: DayFrame, lanes: list[Lane], x: float, width: float, now: datetime, *, own_hours: bool
+    frame: DayFrame, lanes: list[Lane], x: float, head: int, now: datetime, *, own_hours: bool
 ) -> DayColumn:
-    for index, lane in enumerate(lanes):
-        lane.x, lane.width = x + index * width, width
-    blocks = [block for lane in lanes for block in _blocks(frame, lane)]
+    for lane in lanes:
+        lane.x, x = x, x + lane.width
+    blocks = [block for lane in lanes for block in _blocks(frame, lane, head)]
     inside = frame.start <= now < frame.end
-    now_y = HEAD + (now - frame.start).total_seconds() / 60 if inside else None
+    now_y = head + (now - frame.start).total_seconds() / 60 if inside else None
     return DayColumn(
-        day=frame.day, x=x, width=width * len(lanes), ticks=_placed(frame.ticks),
+        day=frame.day, x=lanes[0].x, width=x - lanes[0].x, ticks=_placed(frame.ticks, head),
         own_hours=own_hours, lanes=lanes, blocks=blocks, now_y=now_y, frame=frame,
     )  # fmt: skip
 
 
-def _placed(ticks: Sequence[Tick]) -> list[Tick]:
-    return [Tick(HEAD + tick.minutes, tick.label) for tick in ticks]
+def _placed(ticks: Sequence[Tick], head: int) -> list[Tick]:
+    return [Tick(head + tick.minutes, tick.label) for tick in ticks]
 
 
-def _blocks(frame: DayFrame, lane: Lane) -> Iterator[Block]:
+def _blocks(frame: DayFrame, lane: Lane, head: int) -> Iterator[Block]:
     for closed in without([(frame.start, frame.end)], lane.open):
-        yield from _block(frame, lane, "closed", closed)
+        yield from _block(frame, lane, head, "closed", closed)
     for use in lane.uses:
-        if use.blocked_until > use.during[1]:
+        if use.blocked_until > use.during[1] and not lane.of_volunteer:
             label = f"Turnaround of {use.place}"
-            yield from _block(
-                frame, lane, "turnaround", (use.during[1], use.blocked_until), label=label
-            )
+            rest = use.during[1], use.blocked_until
+            yield from _block(frame, lane, head, "turnaround", rest, label=label)
         kind = "other" if not use.code else "wait" if is_waiting(use.kind) else "visit"
-        yield from _block(frame, lane, kind, use.during, label=_label(use), use=use)
+        yield from _block(frame, lane, head, kind, use.during, label=_label(use), use=use)
 
 
 def _block(
     frame: DayFrame,
     lane: Lane,
+    head: int,
     kind: str,
     interval: Interval,
     *,
@@ -229,9 +183,10 @@ def _block(
         return
     top, bottom = clipped
     height = bottom - top
+    lines = _lines(use, kind, height, lane) if use else []
     yield Block(
-        kind=kind, x=lane.x + 1, y=HEAD + top, width=lane.width - 2, height=height,
-        label=label, code=use.code if use else "", lines=_lines(use, kind, height) if use else [],
+        kind=kind, x=lane.x + 1, y=head + top, width=lane.width - 2, height=height,
+        label=label, code=use.code if use else "", lines=lines, use=use,
     )  # fmt: skip
 
 
@@ -242,16 +197,17 @@ def _label(use: UseShown) -> str:
     return f"{who}{does}, {start} to {end}, {use.place}, {Visit.State(use.state).label}"
 
 
-def _lines(use: UseShown, kind: str, height: float) -> list[Text]:
-    """Return as many lines as fit, the most telling first."""
+def _lines(use: UseShown, kind: str, height: float, lane: Lane) -> list[Text]:
+    """Return as many lines as fit, the most telling first; in a volunteer's lane the place and not the code."""
     start = timezone.localtime(use.during[0]).strftime("%H:%M")
+    place = wrapped(use.place, lane.width)
     if kind == "other":
         wanted = ["other study", start]
     elif height < 2 * LINE + 4:
-        wanted = [f"{use.code} · {use.number}"]
+        wanted = [place[0] if lane.of_volunteer else f"{use.code} · {use.number}"]
     else:
         does = "waits" if kind == "wait" else f"visit {use.number}"
         state = "" if use.state == Visit.State.BOOKED else Visit.State(use.state).label
-        wanted = [use.code, does, start, state]
+        wanted = [*(place if lane.of_volunteer else [use.code]), does, start, state]
     room = max(1, int((height - 3) // LINE)) if height >= LINE - 2 else 0
     return [Text(13 + LINE * index, text) for index, text in enumerate(wanted[:room]) if text]

@@ -68,9 +68,10 @@ def move_options(
     wishes: Wishes,
     now: datetime,
     dose_before: datetime | None = None,
+    start: datetime | None = None,
     limit: int = 12,
 ) -> Found:
-    """Find other times for a visit: alone, or with the later visits of its series.
+    """Find other times for a visit: alone, or with the later visits of its series; with `start`, at that time.
 
     Visits that stay bound the start, counted from when they really happened where that is known. A dose
     among the moved visits comes before `dose_before`, and after the time that the medicines on record need.
@@ -90,6 +91,8 @@ def move_options(
     for number in numbers:
         earliest, latest = _between_neighbours(visit.series, plan, number, numbers)
         low, high = start_window(plan, number, anchors)
+        if start is not None and number == visit.number:
+            earliest, latest = max(earliest, start), min(latest, start)
         fences.append(
             Fence(
                 _fence_name(number, numbers),

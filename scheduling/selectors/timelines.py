@@ -43,6 +43,7 @@ class PlaceName:
 
     kind: str
     name: str
+    resource_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,9 @@ def _places(kinds: Collection[str] | None, without_users: Collection[int]) -> li
 def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
     several = {row[2] for row in rows if row[1] > 1}
     return {
-        place_id: PlaceName(kind, place_name(name, index, several=resource_id in several))
+        place_id: PlaceName(
+            kind, place_name(name, index, several=resource_id in several), resource_id
+        )
         for place_id, index, resource_id, kind, name, _zone in rows
     }
 

@@ -74,6 +74,8 @@ class Action(StrEnum):
     LEAVE_REFUSED = "leave.refused"
     CONTACT_RECORDED = "contact.recorded"
     RESOURCE_CHANGED = "resource.changed"
+    FEED_MADE = "feed.made"
+    FEED_REVOKED = "feed.revoked"
     COVER_RECORDED = "cover.recorded"
     RESCUE_KIT_CHECKED = "rescue_kit.checked"
     STAYING_RECORDED = "staying.recorded"
@@ -172,6 +174,8 @@ SENTENCES: dict[Action, str] = {
     Action.LEAVE_REFUSED: "found a volunteer not fit to leave yet",
     Action.CONTACT_RECORDED: "recorded a contact after dosing",
     Action.RESOURCE_CHANGED: "changed rooms, people or hours",
+    Action.FEED_MADE: "made a calendar feed",
+    Action.FEED_REVOKED: "withdrew a calendar feed",
     Action.COVER_RECORDED: "recorded physician cover",
     Action.RESCUE_KIT_CHECKED: "looked through the emergency kit",
     Action.STAYING_RECORDED: "said to be with a volunteer",

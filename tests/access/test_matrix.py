@@ -128,7 +128,7 @@ def test_a_personal_link_opens_its_own_pages_and_no_other(world: World, method: 
                     right = status in FINE
                 else:
                     right = status == 302 or (
-                        page.cap == Cap.ANYONE and status in (200, 403, 405, 422)
+                        page.cap == Cap.ANYONE and status in (200, 403, 404, 405, 422)
                     )
                 if not right:
                     wrong.append((page.name, address, status))

@@ -29,9 +29,11 @@ UIDS = {
     "resources/rota/shifts/": "scheduling.Shift",
     "resources/rota/files/": "scheduling.RotaImport",
     "resources/": "scheduling.Resource",
+    "calendar/feeds/": "scheduling.CalendarFeed",
     "people/roles/": "people.Membership",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",
     "volunteers/<str:code>/visits/": "scheduling.Visit",
+    "volunteers/<str:code>/series/": "scheduling.Series",
 }
 WORDS = {
     "gate": ("screening", "pre_dose", "nonsense"),
