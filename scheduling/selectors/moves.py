@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from scheduling.models import Place, Series, Visit
+from scheduling.models import Series, Visit
 from scheduling.rules.elapsed import local_day
 from scheduling.rules.search import SeriesOption
 from scheduling.selectors.options import Wishes, move_options, moved_visits
@@ -20,10 +20,10 @@ class FoundAt:
     why: tuple[str, ...] = ()
 
 
-def option_at(visit: Visit, at: datetime, *, resource: int | None, now: datetime) -> FoundAt:
+def option_at(visit: Visit, at: datetime, now: datetime) -> FoundAt:
     """Return how a visit could begin at `at`: alone, or else with the visits after it.
 
-    Of several, one that uses `resource` comes first. Checks are those of the page of other times.
+    Checks and places are those of the page of other times.
     """
     if (
         visit.state not in (Visit.State.BOOKED, Visit.State.MISSED)
@@ -35,7 +35,6 @@ def option_at(visit: Visit, at: datetime, *, resource: int | None, now: datetime
     state = sign_off_state(visit.participant, now)
     before = state.sign_off.valid_until if state.eligible and state.sign_off else None
     day = local_day(at, visit.participant.study.timezone)
-    liked = set(Place.objects.filter(resource_id=resource or 0).values_list("pk", flat=True))
     why: tuple[str, ...] = ()
     several = len(moved_visits(visit, followers=True)) > 1
     for followers in (False, True) if several else (False,):
@@ -44,10 +43,6 @@ def option_at(visit: Visit, at: datetime, *, resource: int | None, now: datetime
             wishes=Wishes(day, day + FOLLOWING if followers else day),
         )  # fmt: skip
         if found.options:
-            return FoundAt(max(found.options, key=lambda option: _uses(option, liked)))
+            return FoundAt(found.options[0])
         why = why or found.why_none
     return FoundAt(None, why)
-
-
-def _uses(option: SeriesOption, places: set[int]) -> bool:
-    return any(ref.place_id in places for row in option.visits[0].segments for ref in row.places)

@@ -26,6 +26,7 @@ MANY = 200
 FAR = datetime(2200, 1, 1, tzinfo=UTC)
 DOSE_FENCE = "time for the dose before the sign-off ends"
 WASHOUT_FENCE = "time for the dose after the time that a medicine needs"
+ASKED_FENCE = "the time asked for"
 SPACING_FENCE = "time inside the spacing to the visits that stay"
 
 
@@ -92,7 +93,8 @@ def move_options(
         earliest, latest = _between_neighbours(visit.series, plan, number, numbers)
         low, high = start_window(plan, number, anchors)
         if start is not None and number == visit.number:
-            earliest, latest = max(earliest, start), min(latest, start)
+            first = plan.visit(number).segments[0].key
+            fences.append(Fence(ASKED_FENCE, number, first, start, start))
         fences.append(
             Fence(
                 _fence_name(number, numbers),

@@ -69,11 +69,9 @@ def visit_move_to(request: StaffRequest, study: str, code: str, uid: UUID) -> Ht
     Nothing is written here: the move itself is asked for and checked on that page.
     """
     visit = access_visit(request.study, code, uid)
-    at, place = _instant(request.GET.get("at", "")), request.GET.get("place", "")
+    at = _instant(request.GET.get("at", ""))
     here = {"study": study, "code": code, "uid": uid}
-    found = option_at(
-        visit, at, resource=int(place) if place.isdecimal() else None, now=clock.now()
-    )
+    found = option_at(visit, at, clock.now())
     if found.option is not None:
         token = seal_option(
             found.option, version=visit.series.protocol_version, about=str(visit.uid)

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
+from scheduling.models import CalendarFeed, Resource
+from scheduling.selectors.feeds import feed_file
 from screening.services import number_issue
 from studylab.access import Role
 from studylab.allocation import gates, services
@@ -54,6 +56,9 @@ def whole_story(eyes: Eyes) -> None:
     case.leave()
     case.finish(2)
     eyes.look(case, "dose given")
+    for thing in Resource.objects.select_related("user"):
+        feed = CalendarFeed(study=case.study, resource=thing)
+        eyes.sights["feed", thing.name] = feed_file(feed, case.t)
     case.contact(22)
     case.visit_three()
     case.forward(5)

@@ -1,11 +1,12 @@
-"""Public holidays, a rota file and a preparation table of the invented lab."""
+"""Public holidays, a rota file, a preparation table and calendar feeds of the invented lab."""
 
 from datetime import datetime, time, timedelta
 
-from scheduling.models import Closure, Holiday
+from scheduling.models import Closure, Holiday, Resource
 from scheduling.rules.openings import Hours
 from scheduling.selectors.resources import closures_with_hits
 from scheduling.selectors.rota import RotaAsked
+from scheduling.services.feeds import feed_make
 from scheduling.services.holidays import holiday_open, holidays_import
 from scheduling.services.resources import opening_set, resource_add
 from scheduling.services.rota import rota_import
@@ -38,5 +39,7 @@ def dated_hours(lab: Lab, now: datetime) -> None:
             kind="preparation table", name="Tray table", places=2, user=None,
             timezone=lab.study.timezone, actor=lab.actor("lead"),
         )  # fmt: skip
+        for thing in Resource.objects.filter(name__in=("Quay room", person)):
+            feed_make(study=lab.study, resource=thing, actor=lab.actor("coordinator"))
         week = [Hours(day, time(7), time(20)) for day in range(7)]
         opening_set(resource=table, rows=week, actor=lab.actor("lead"))

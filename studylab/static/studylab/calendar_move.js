@@ -38,14 +38,6 @@
       days.reduce((a, b) => Math.abs(b.x - x) < Math.abs(a.x - x) ? b : a);
   }
 
-  function laneAt(x) {
-    for (const node of sheet.querySelectorAll("[data-place]")) {
-      const [left, width, place] = node.dataset.place.split(" ").map(Number);
-      if (x >= left && x < left + width) return place;
-    }
-    return null;
-  }
-
   /* The visit begins on a whole quarter of an hour; the block taken may lie later in it. */
   function put(x, y) {
     const day = dayAt(x + move.width / 2);
@@ -58,7 +50,7 @@
     move.box.setAttribute("x", move.x);
     move.box.setAttribute("y", move.y);
     move.text.setAttribute("x", move.x + 6);
-    move.text.setAttribute("y", Math.max(move.y - 6, 14));
+    move.text.setAttribute("y", move.y + 15);
     move.text.textContent = label;
     return label;
   }
@@ -74,8 +66,6 @@
   function drop() {
     const same = Math.abs(move.x - move.from.x) < SLACK && Math.abs(move.y - move.from.y) < SLACK;
     const query = new URLSearchParams({ at: move.at.toISOString() });
-    const place = laneAt(move.x + move.width / 2);
-    if (place) query.set("place", place);
     const address = `${move.link.dataset.move}?${query}`;
     end();
     if (!same) window.location.assign(address);

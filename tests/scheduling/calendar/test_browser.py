@@ -85,6 +85,32 @@ def test_arrow_keys_go_from_week_to_week_and_from_visit_to_visit(pages: dict[str
         assert "week=2026-W47" in page.url
 
 
+def test_a_visit_is_dragged_or_taken_with_keys(pages: dict[str, str], booked: Series) -> None:
+    """A drop leads to the page that finds places and shows before and after; the clock is Halifax's, UTC-4."""
+    with browser_with(pages) as browser:
+        page = browser.new_context(viewport={"width": 1280, "height": 1200}).new_page()
+        page.goto(CALENDAR)
+        link = page.locator("[data-move][aria-label*=' visit 2,']").first
+        box = link.bounding_box()
+        page.mouse.move(box["x"] + 20, box["y"] + 10)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 22, box["y"] + 40, steps=3)
+        page.mouse.move(box["x"] + 22, box["y"] + 75, steps=3)
+        assert page.locator(".cal-ghost-text").text_content().startswith("Wed 25 Nov, 08:00")
+        page.mouse.up()
+        page.wait_for_url("**/move/to/?at=2026-11-25T12%3A00%3A00.000Z*")
+        page.goto(CALENDAR)
+        page.locator("[data-move][aria-label*=' visit 2,']").first.focus()
+        for key in ("m", "ArrowDown", "Shift+ArrowDown", "Escape"):
+            page.keyboard.press(key)
+        assert page.locator(".cal-ghost").count() == 0
+        for key in ("m", "ArrowDown", "ArrowLeft"):
+            page.keyboard.press(key)
+        assert page.locator("[data-calendar-said]").text_content().startswith("Tue 24 Nov, 07:15")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/move/to/?at=2026-11-24T11%3A15%3A00.000Z*")
+
+
 def test_on_a_phone_the_list_stands_alone(pages: dict[str, str]) -> None:
     with browser_with(pages) as browser:
         page = browser.new_context(viewport={"width": 390, "height": 900}).new_page()

@@ -187,7 +187,7 @@ def test_the_pharmacist_does_not(client_of: ClientOf, pharmacist: Any) -> None:
     assert client_of(pharmacist).get(URL).status_code == 403
 
 
-@pytest.mark.parametrize("query", ["?week=2026-W48", "?day=2026-11-25"])
+@pytest.mark.parametrize("query", ["?week=2026-W48", "?day=2026-11-25&by=volunteers"])
 def test_queries_do_not_grow_with_visits(
     client_of: ClientOf, coordinator: Any, volunteer: Participant, study: Any, clinician: Any,
     booker: Actor, query: str,
