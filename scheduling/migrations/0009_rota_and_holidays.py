@@ -14,7 +14,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0006_guards_refuse_unknown'),
+        ('scheduling', '0008_presence_at_the_site'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
