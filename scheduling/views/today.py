@@ -17,6 +17,7 @@ from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.things import things_now
 from scheduling.selectors.today import TodayRow, cover_now, today_of
 from scheduling.views.contacts import contact_rows
+from scheduling.views.paper import code_of_today
 from scheduling.views.words import KINDS
 from screening.rules.dose_gate import PRESENCE_VALID
 from studylab import clock
@@ -110,6 +111,7 @@ def _around(request: StaffRequest, now: datetime) -> dict[str, Any]:
     """What stands around the list on the day itself."""
     return {
         "contacts": contact_rows(request.study),
+        "day_code": code_of_today(request.study),
         "calls": calls_due(request.study, now),
         "rescue": rescue_check_today(request.study, now),
         "things": things_now(request.study, current_protocol(request.study).plan, now),

@@ -6,6 +6,7 @@ All rows are made in bulk inside one transaction that is taken back, with the gu
 from time import perf_counter
 from uuid import uuid4
 
+from django.conf import settings
 from django.db import connection
 from django.test import Client, override_settings
 from django.test.utils import CaptureQueriesContext
@@ -18,6 +19,11 @@ from studylab.management.benchmarks import Line, Measured, benchmark, rolled_bac
 from studylab.management.benchmarks.today_rows import Day, full_day
 from studylab.people.selectors import actor_for
 
+# Runs where static files were not collected too.
+PLAIN_NAMES = {
+    **settings.STORAGES,
+    "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+}
 TIMES = 20
 A_DAY = 60  # visits
 
@@ -31,7 +37,7 @@ A_DAY = 60  # visits
 )
 def today_page(size: int) -> Measured:
     """Ask for Today as an experimenter, `size` volunteers being in the database."""
-    with rolled_back(), override_settings(ALLOWED_HOSTS=["*"]):
+    with rolled_back(), override_settings(ALLOWED_HOSTS=["*"], STORAGES=PLAIN_NAMES):
         day = full_day(size, A_DAY)
         client = Client()
         client.force_login(day.user)

@@ -187,14 +187,22 @@ def _today(
                 signed_at=now - 50 * DAY, recorded_at=now - 50 * DAY)
         for one in people
     )  # fmt: skip
-    visits = []
+    before, visits = [], []
     for place, series in enumerate(_series(study, people, Series.State.OPEN)):
         third = 0 if running_only else place % 3
         state = Visit.State.BOOKED if third == 2 else Visit.State.RUNNING
-        started = None if third == 2 else morning
-        visits.append(
-            _visit(series, 2 if third == 1 else 1, morning, state=state, started_at=started)
-        )
+        more: dict[str, Any] = {"state": state, "started_at": None if third == 2 else morning}
+        if third == 1:  # a dosing visit counts from the visit of yesterday
+            at = morning - DAY
+            before.append(
+                _visit(series, 1, at, state=Visit.State.DONE, started_at=at, ended_at=at + HOUR)
+            )
+            more |= {
+                "anchor": before[-1], "gap_earliest": HOUR, "gap_latest": 9 * DAY, "anchor_at": at,
+                "rule_earliest": HOUR, "rule_latest": 9 * DAY,
+            }  # fmt: skip
+        visits.append(_visit(series, 2 if third == 1 else 1, morning, **more))
+    Visit.objects.bulk_create(before)
     Visit.objects.bulk_create(visits)
     began = [visit for visit in visits if visit.started_at]
     StepRecord.objects.bulk_create(_steps(began, user, 1 if running_only else 8))
