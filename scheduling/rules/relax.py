@@ -8,7 +8,7 @@ Spacing, washout and sign-off are never given up.
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Literal
 
 from scheduling.rules.elapsed import WEEKDAYS, local_day, local_day_bounds, say_day
@@ -42,6 +42,7 @@ class Relaxation:
     by: timedelta | None
     count: int
     words: str
+    until: date | None = None  # the later last day
 
 
 def relaxations(
@@ -86,9 +87,9 @@ def later_end(problem: Problem, asked_until: datetime, count: Count) -> tuple[Re
     )
     last = ends[index]
     found = count(replace(problem, not_after=last), ENOUGH)
-    said = say_day((last - STEP).astimezone(problem.zone))
-    words = f"With days until {said} {_there_are(found)}."
-    return (Relaxation(LAST_DAY, None, "end", last - asked_until, found, words),)
+    local = (last - STEP).astimezone(problem.zone)
+    words = f"With days until {say_day(local)} {_there_are(found)}."
+    return (Relaxation(LAST_DAY, None, "end", last - asked_until, found, words, local.date()),)
 
 
 def longer(row: Sequence[Interval], by: timedelta, side: Side, chosen: Callable[[Interval], bool]) -> tuple[Interval, ...]:  # fmt: skip

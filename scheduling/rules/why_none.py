@@ -6,6 +6,7 @@ from datetime import datetime
 
 from scheduling.rules.elapsed import hours_words, say_day
 from scheduling.rules.problem import Problem
+from scheduling.rules.ranking import best_conceivable
 from scheduling.rules.series import MINUTE, kinds_needed
 from scheduling.rules.timeline import day_masks
 
@@ -99,6 +100,9 @@ def _together(problem: Problem, solvable: Callable[[Problem], bool]) -> Iterator
     for index, visit in enumerate(problem.plan.visits):
         yield f"Visit {visit.number} alone fits on {_days(problem, problem.starts(index))}."
     yield "No choice of these keeps the spacing between the visits."
+    if best_conceivable(problem) is None:
+        yield "Nor would any if everything were free: these days and the volunteer's times are too few."
+        return
     kinds = {f"kind:{kind}": f"another {say_kind(kind)}" for kind in kinds_needed(problem.plan)}
     others = {key: f"no regard to {words}" for key, words in CONDITIONS.items()}
     helped = False

@@ -59,7 +59,7 @@ class Wishes:
 class Found:
     """Options, best first, with the places they were found in; or why there is none, and what would help.
 
-    `asked` says what their order depends on.
+    `asked` says what their order depends on; `until` is the later last day that would help, to search again with.
     """
 
     plan: Protocol
@@ -68,6 +68,7 @@ class Found:
     places: Occupancy | FreePlaces
     would_help: tuple[str, ...] = ()
     asked: Asked = field(default_factory=Asked)
+    until: date | None = None
 
 
 def search(
@@ -119,7 +120,8 @@ def search(
         wishes.same_clock, wishes.same_person, EXPERIMENTER, liked_times(wishes, zone, grid)
     )
     would_help = tuple(row.words for row in helps)
-    return Found(plan, options, result.why_none, places, would_help, order)
+    until = next((row.until for row in helps if row.until), None)
+    return Found(plan, options, result.why_none, places, would_help, order, until)
 
 
 def _grid(wishes: Wishes, zone: str) -> Grid:

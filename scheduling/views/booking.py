@@ -133,6 +133,7 @@ def _page(
             context["order"] = say_order(found.asked)
             context["why_none"] = found.why_none
             context["would_help"] = found.would_help
+            context["until"] = found.until
         else:
             status = 422 if status == 200 else status
     return render(request, "scheduling/booking/book.html", context, status=status)

@@ -127,7 +127,8 @@ class TestBook:
     def test_none_is_explained(self, desk: Client, volunteer: Participant) -> None:
         html = page(desk, f"{book_url(volunteer)}?first_day=2026-11-24&last_day=2026-11-25")
         assert "No series fits these days and times" in html
-        assert "Visit" in html.split("No series fits")[1]
+        assert "With days until Thursday 26 November 2026 there are" in html
+        assert "first_day=2026-11-24&amp;last_day=2026-11-26" in html
 
     def test_a_kind_that_does_not_exist_is_named(
         self, desk: Client, volunteer: Participant, lead: Any, actor_of: Callable[[Any], Actor]

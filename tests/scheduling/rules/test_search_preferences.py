@@ -139,6 +139,7 @@ def test_a_later_last_day_is_the_earliest_that_gives_a_series(opens_on: int, unt
         [f"With days until {until} there are 4."] if until else []
     )
     assert [row.by for row in found] == ([2 * day] if until else [])
+    assert [row.until for row in found] == ([date(2026, 6, 4)] if until else [])
 
 
 def test_longer_only_touches_the_chosen() -> None:
