@@ -14,14 +14,14 @@ from scheduling.rules.occupation import occupations
 from scheduling.rules.openings import Hours, open_between
 from scheduling.rules.problem import Problem
 from scheduling.rules.search import problem_of, search_problem
-from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, timelines
+from scheduling.rules.timeline import Grid, Interval, PlaceId, PlaceIntervals, timelines
 from scheduling.selectors.timelines import free_places, span
 from studylab import clock
 from studylab.management.benchmarks import Line, Measured, benchmark, best, rolled_back, seconds
 from studylab.management.benchmarks.screening_assess import DOCUMENT
 from studylab.participants.models import Participant, Person
 from studylab.studies.models import ProtocolVersion, Study
-from studylab.studies.rules.loader import load_protocol
+from studylab.studies.rules.loader import load_protocol, protocol_hash
 from studylab.studies.rules.protocol import Protocol
 
 ZONE = "America/Halifax"
@@ -164,10 +164,11 @@ def _from_database(
     plan: Protocol, grid: Grid, places: Mapping[str, Sequence[PlaceIntervals]], size: int
 ) -> Iterator[Line]:
     with rolled_back(), pgtrigger.ignore():
-        known = _write(plan, places)
+        study, version, ids = write_lab(places)
+        known = _stand_in(study, version)
         took = 0.0
         for share in (4, 2, 1):
-            _keep(known, places, share)
+            _keep(known, places, ids, share)
             took = best(lambda: _search_database(plan, grid), 5)
             read = best(_read, 5)
             count = Booking.objects.filter(is_active=True, visit__in=[known]).count()
@@ -187,24 +188,33 @@ def _read() -> None:
     list(rows.values_list("place_id", "blocked__startswith", "blocked__endswith"))
 
 
-def _write(plan: Protocol, places: Mapping[str, Sequence[PlaceIntervals]]) -> int:
-    """Write the places, and one visit that stands for all bookings; return its id."""
+def write_lab(
+    places: Mapping[str, Sequence[PlaceIntervals]],
+) -> tuple[Study, ProtocolVersion, dict[PlaceId, int]]:
+    """Write a study and its places, the only ones in use; return the ids of the places by those they have here."""
+    text, now = DOCUMENT.read_text(encoding="utf-8"), clock.now()
     study = Study.objects.create(
         slug="benchmark-scratch", title="Scratch", short_title="Scratch", timezone=ZONE,
-        code_prefix="Z", created_at=clock.now(), languages=["en"], state=Study.State.OPEN,
+        code_prefix="Z", created_at=now, languages=["en"], state=Study.State.OPEN,
     )  # fmt: skip
     version = ProtocolVersion.objects.create(
-        study=study, number=1, document="", sha256="0" * 64, added_at=clock.now()
+        study=study, number=1, document=text, sha256=protocol_hash(text), added_at=now
     )
     Resource.objects.update(is_active=False)
+    ids = {}
     for kind, rows in places.items():
         for row in rows:
             made = Resource.objects.create(kind=kind, name=f"{kind} {row.place_id}", timezone=ZONE)
-            Place.objects.create(resource=made)
+            ids[row.place_id] = Place.objects.create(resource=made).pk
             Opening.objects.bulk_create(
                 Opening(resource=made, weekday=day, opens=time(7), closes=time(20))
                 for day in range(7)
             )
+    return study, version, ids
+
+
+def _stand_in(study: Study, version: ProtocolVersion) -> int:
+    """Write one visit that stands for all bookings; return its id."""
     who = Participant.objects.create(
         study=study, person=Person.objects.create(created_at=clock.now()), serial=1,
         added_at=clock.now(), status_at=clock.now(), code="Z-1",
@@ -217,15 +227,15 @@ def _write(plan: Protocol, places: Mapping[str, Sequence[PlaceIntervals]]) -> in
     return visit.pk
 
 
-def _keep(visit: int, places: Mapping[str, Sequence[PlaceIntervals]], share: int) -> None:
+def _keep(
+    visit: int,
+    places: Mapping[str, Sequence[PlaceIntervals]],
+    ids: Mapping[PlaceId, int],
+    share: int,
+) -> None:
     """Have every `share`-th booking in the database."""
     with connection.cursor() as cursor:
         cursor.execute("DELETE FROM scheduling_booking WHERE visit_id = %s", [visit])
-    ids = {
-        row.place_id: Place.objects.get(resource__name=f"{kind} {row.place_id}").pk
-        for kind, rows in places.items()
-        for row in rows
-    }
     Booking.objects.bulk_create(
         (
             Booking(
