@@ -24,7 +24,7 @@ TransactionTestCase._fixture_teardown = _teardown_past_the_guards  # type: ignor
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Where a part is required, its absence is a failure and not a skip (see `skip_or_fail`)."""
+    """Where a part is required, its absence is a failure and not a skip."""
     required = set(os.environ.get("STUDYLAB_REQUIRE", "").split(","))
     for item in items:
         if required & {mark.name for mark in item.iter_markers()}:
