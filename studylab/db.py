@@ -95,6 +95,7 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
     return run
 
 
-def lock(model: type[Any], **lookup: Any) -> Any:
-    """Return the row locked for update, or raise `model.DoesNotExist`."""
-    return model._default_manager.select_for_update(of=("self",)).get(**lookup)
+def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
+    """Return the row locked for update, with the `related` rows read along, or raise `model.DoesNotExist`."""
+    rows = model._default_manager.select_for_update(of=("self",))
+    return (rows.select_related(*related) if related else rows).get(**lookup)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
+from django.db import connection
 from django.db.models import Count, Prefetch, QuerySet
 from django.http import Http404
 
@@ -12,7 +13,7 @@ from scheduling.models import Booking, Dose, Series, Visit
 from scheduling.rules.elapsed import describe_shift
 from scheduling.rules.spacing import planned_anchors, say_anchor
 from screening.selectors import SignOffState, sign_off_state
-from studylab.participants.models import Consent, Hold, Participant
+from studylab.participants.models import Consent, Participant
 from studylab.participants.selectors import current_consent
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
@@ -90,12 +91,28 @@ def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> I
         yield "There is no consent to the study on record: take it first."
     if not state.eligible:
         yield f"There is no current eligible sign-off. {state.why}"
-    if Hold.objects.filter(participant=participant, released_at=None).exists():
+    held, booked, dosed = _standing(participant)
+    if held:
         yield "A hold is open: a clinician releases it first."
-    if Series.objects.filter(participant=participant).exclude(state="cancelled").exists():
+    if booked:
         yield "A series is booked for this volunteer already: move or cancel that one."
-    if Dose.objects.filter(participant=participant).exists():
+    if dosed:
         yield "The volunteer has had the dose: nobody is dosed twice, so no other series is booked."
+
+
+def _standing(participant: Participant) -> tuple[bool, bool, bool]:
+    """Return whether a hold is open, a series stands, a dose was given: one question, asked at each booking."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT EXISTS (SELECT 1 FROM participants_hold WHERE participant_id = %s AND released_at IS NULL),
+                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %s AND state <> 'cancelled'),
+                   EXISTS (SELECT 1 FROM scheduling_dose WHERE participant_id = %s)
+            """,
+            [participant.pk] * 3,
+        )
+        held, booked, dosed = cursor.fetchone()
+        return held, booked, dosed
 
 
 def real_anchors(series: Series) -> dict[str, datetime]:

@@ -6,14 +6,15 @@ A constant number of queries, whatever the number of places, days and bookings.
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
+from functools import lru_cache
 from typing import Any
 
 from django.db import connection
 from django.db.models import Q, QuerySet
 from psycopg.types.range import Range
 
-from scheduling.models import Booking, Closure, Opening, Place, Shift, Visit
+from scheduling.models import Closure, Place, Shift, Visit
 from scheduling.rules.openings import Hours, joined, open_between, without
 from scheduling.rules.timeline import (
     Grid,
@@ -21,13 +22,14 @@ from scheduling.rules.timeline import (
     PlaceIntervals,
     PlaceTimeline,
     free_bits,
-    slots_of_pairs,
     timelines,
+    touched_slots,
 )
 from scheduling.selectors.wishes import held_places
 from studylab.participants.selectors.acquaintances import apart_from
 
 PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
+NEVER = datetime(9999, 1, 1, tzinfo=UTC)  # nothing is held until then
 GONE = "a place that is no longer in use"
 HOLDING = (
     "booked",
@@ -97,20 +99,19 @@ def occupancy(
     at: datetime | None = None,
     held_for: Collection[int] = (),
     without_users: Collection[int] = (),
+    only: Collection[int] | None = None,
 ) -> Occupancy:
     """Return openings less closures, and blocked times, of all places in use. `ignoring` are visits' ids.
+
+    With `only`, ids of places, nothing but the resources of these is read.
 
     With `at`, options held at that instant count as blocked too, but for those of the participants `held_for`.
     `without_users` leaves out people who are kept away from a volunteer.
     """
-    rows = _places(kinds, without_users)
+    rows = _places(kinds, without_users, only)
     zones = {row[2]: row[5] for row in rows}
     opened = _opened(zones, start, end)
-    busy = _busy([row[0] for row in rows], start, end, ignoring)
-    if at is not None:
-        held = held_places(at, [row[0] for row in rows], start, end, own=held_for)
-        for place, intervals in held.items():
-            busy[place] += intervals
+    busy = _busy([row[0] for row in rows], span(start, end), ignoring, at or NEVER, held_for)
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
         found[kind].append(PlaceIntervals(place_id, opened[resource_id], tuple(busy[place_id])))
@@ -131,24 +132,31 @@ def free_places(
     rows = _places(kinds, without_users)
     opened = _opened({row[2]: row[5] for row in rows}, grid.start, grid.end)
     ids = [row[0] for row in rows]
-    busy = _busy_slots(grid, ids, ignoring)
+    busy = _booked_slots(grid, ids, ignoring)
     held = held_places(at, ids, grid.start, grid.end, own=held_for)
     open_bits = {intervals: free_bits(grid, intervals) for intervals in set(opened.values())}
     found: dict[str, list[PlaceTimeline]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
-        taken = slots_of_pairs(grid, busy.get(place_id, ()))
+        taken = busy.get(place_id, 0)
         for interval in held.get(place_id, ()):
             taken |= grid.touched(interval)
         found[kind].append(PlaceTimeline(place_id, open_bits[opened[resource_id]] & ~taken))
     return FreePlaces({kind: tuple(rows) for kind, rows in found.items()}, _names(rows))
 
 
-def _places(kinds: Collection[str] | None, without_users: Collection[int]) -> list[PlaceRow]:
+def _places(
+    kinds: Collection[str] | None,
+    without_users: Collection[int],
+    only: Collection[int] | None = None,
+) -> list[PlaceRow]:
     places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
     if without_users:
         places = places.exclude(resource__user_id__in=without_users)
     if kinds is not None:
         places = places.filter(resource__kind__in=kinds)
+    if only is not None:
+        used = Place.objects.filter(pk__in=only).values("resource_id")
+        places = places.filter(resource_id__in=used)
     return list(
         places.values_list(
             "id", "index", "resource_id", "resource__kind", "resource__name", "resource__timezone"
@@ -166,26 +174,23 @@ def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
     }
 
 
-def _busy_slots(
+def _booked_slots(
     grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]
-) -> dict[int, Sequence[int]]:
-    """Return, per place, first slot and slot after the last of every booking, one after the other."""
-    start, seconds = int(grid.start.timestamp()), grid.minutes_per_slot * 60
-    within, ignored = span(grid.start, grid.end), list(ignoring)
-    values: list[Any] = [start, seconds, start, seconds, list(place_ids), within, ignored]
+) -> dict[int, int]:
+    """Return, per place, the slots that its bookings touch: one row of the answer for each place."""
+    values: list[Any] = [list(place_ids), span(grid.start, grid.end), list(ignoring)]
     with connection.cursor() as cursor:
         cursor.execute(
             """
             SELECT place_id, string_agg(
-                floor((date_part('epoch', lower(blocked)) - %s) / %s)::int || ' ' ||
-                ceil((date_part('epoch', upper(blocked)) - %s) / %s)::int, ' ')
+                timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
             FROM scheduling_booking
             WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
             GROUP BY place_id
             """,
             values,
         )
-        return {place: list(map(int, text.split())) for place, text in cursor.fetchall()}
+        return {place: touched_slots(grid, bytes(row)) for place, row in cursor.fetchall()}
 
 
 def _opened(
@@ -193,13 +198,7 @@ def _opened(
 ) -> dict[int, tuple[Interval, ...]]:
     """Return when each resource can be used: its hours, or its shifts on days that have some, less its own
     closures and those of the whole lab."""
-    hours: dict[int, list[Hours]] = defaultdict(list)
-    openings = Opening.objects.filter(resource_id__in=zones)
-    for resource_id, weekday, opens, closes in openings.values_list(
-        "resource_id", "weekday", "opens", "closes"
-    ):
-        hours[resource_id].append(Hours(weekday, opens, closes))
-    of_ours = Q(resource_id__in=zones)
+    weeks, of_ours = _weeks(zones), Q(resource_id__in=zones)
     closed = _spans(Closure.objects.filter(of_ours | Q(resource=None)), start, end)
     # A day earlier and later, so that a shift on the first or last local day is known to be there.
     day = timedelta(days=1)
@@ -210,10 +209,9 @@ def _opened(
     for resource_id, zone in zones.items():
         shut = (*closed[resource_id], *closed[None])
         own = tuple(sorted(shifts[resource_id]))
-        key = (zone, tuple(sorted(hours[resource_id])), own, shut)
+        key = (zone, weeks.get(resource_id, ""), own, shut)
         if key not in known:
-            opened = open_between(hours[resource_id], zone, start, end, own)
-            known[key] = without(opened, shut)
+            known[key] = without(_open_hours(key[1], zone, start, end, own), shut)
         found[resource_id] = known[key]
     return found
 
@@ -228,19 +226,56 @@ def _spans(rows: QuerySet[Any], start: datetime, end: datetime) -> dict[int | No
     return found
 
 
+def _weeks(resource_ids: Collection[int]) -> dict[int, str]:
+    """Return the weekly hours of each resource as text, equal for equal hours: one row for each."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT resource_id, string_agg(concat_ws(' ', weekday, opens, closes), ',' ORDER BY weekday, opens)
+            FROM scheduling_opening WHERE resource_id = ANY(%s) GROUP BY resource_id
+            """,
+            [list(resource_ids)],
+        )
+        return dict(cursor.fetchall())
+
+
+@lru_cache(maxsize=256)
+def _open_hours(
+    week: str, zone: str, start: datetime, end: datetime, own: tuple[Interval, ...]
+) -> tuple[Interval, ...]:
+    rows = [part.split() for part in week.split(",") if part]
+    hours = [
+        Hours(int(weekday), time.fromisoformat(opens), time.fromisoformat(closes))
+        for weekday, opens, closes in rows
+    ]
+    return open_between(hours, zone, start, end, own)
+
+
 def _busy(
-    place_ids: Collection[int], start: datetime, end: datetime, ignoring: Collection[int]
+    ids: list[int],
+    within: Range,
+    ignoring: Collection[int],
+    at: datetime,
+    held_for: Collection[int],
 ) -> dict[int, list[Interval]]:
+    """Return when places are booked, or held at an instant for anybody but the participants `held_for`."""
     busy: dict[int, list[Interval]] = defaultdict(list)
-    bookings = Booking.objects.filter(
-        is_active=True, place_id__in=place_ids, blocked__overlap=span(start, end)
-    )
-    if ignoring:
-        bookings = bookings.exclude(visit_id__in=ignoring)
-    for place_id, lower, upper in bookings.values_list(
-        "place_id", "blocked__startswith", "blocked__endswith"
-    ):
-        busy[place_id].append((lower, upper))
+    values: list[Any] = [ids, within, list(ignoring), at, ids, within, list(held_for)]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT place_id, lower(blocked), upper(blocked) FROM scheduling_booking
+            WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
+            UNION ALL
+            SELECT p.place_id, lower(p.blocked), upper(p.blocked) FROM scheduling_heldplace p
+            JOIN scheduling_optionhold h ON h.id = p.hold_id
+            WHERE p.is_active AND h.is_active AND h.until > %s
+              AND p.place_id = ANY(%s) AND p.blocked && %s AND NOT h.participant_id = ANY(%s)
+            """,
+            values,
+        )
+        for place, lower, upper in cursor.fetchall():
+            busy[place].append((lower, upper))
     return busy
 
 

@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from django.db import connection
+
 from scheduling.models import Series, Visit
 from scheduling.rules.gaps import gap_of
 from scheduling.rules.search import SeriesOption
@@ -31,7 +33,7 @@ def series_book(*, participant: Participant, option: SeriesOption, actor: Actor)
     or the hours no longer allow the option.
     """
     require(actor, Cap.SERIES_BOOK)
-    person = lock(Participant, pk=participant.pk)
+    person = lock(Participant, "study", pk=participant.pk)
     same_study(actor, person)
     now, current = clock.now(), current_protocol(person.study)
     ready = readiness(person, now)
@@ -102,9 +104,10 @@ def no_dose_before(washout: Washout) -> str:
 def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[int, Visit]:
     """Write the visits in order, each with its window after the visit that its rule counts from."""
     visits: dict[int, Visit] = {}
-    for row in option.visits:
+    for number, row in zip(_visit_ids(len(option.visits)), option.visits, strict=True):
         gap = gap_of(plan, row.number)
-        visits[row.number] = Visit.objects.create(
+        visits[row.number] = Visit(
+            pk=number,
             series=series,
             participant=series.participant,
             person_id=series.participant.person_id,
@@ -114,7 +117,18 @@ def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[
             gap_earliest=gap.earliest if gap else None,
             gap_latest=gap.latest if gap else None,
         )
+    Visit.objects.bulk_create(visits.values())
     return visits
+
+
+def _visit_ids(count: int) -> list[int]:
+    """Take the next ids of visits, so that visits that count from each other can be written at once."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT nextval(pg_get_serial_sequence('scheduling_visit', 'id')) FROM generate_series(1, %s)",
+            [count],
+        )
+        return [number for (number,) in cursor.fetchall()]
 
 
 def _audit_booked(

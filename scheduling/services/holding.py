@@ -31,7 +31,7 @@ def option_hold(*, participant: Participant, option: SeriesOption, actor: Actor)
     Refused like a booking: while something is missing, or when a place is taken or held by now.
     """
     require(actor, Cap.SERIES_BOOK)
-    person = lock(Participant, pk=participant.pk)
+    person = lock(Participant, "study", pk=participant.pk)
     same_study(actor, person)
     now, current = clock.now(), current_protocol(person.study)
     ready = readiness(person, now)

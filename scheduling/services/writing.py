@@ -49,9 +49,10 @@ def check_free(
     end = max(visit.end for visit in option.visits) + MARGIN
     if start + MARGIN < now:
         raise Conflict("This time is past already. Choose a later one.", code="option_past")
+    used = {ref.place_id for visit in option.visits for row in visit.segments for ref in row.places}
     places = occupancy(
         start, end, ignoring=ignoring, at=now, held_for=[participant.pk],
-        without_users=kept_away(participant),
+        without_users=kept_away(participant), only=[place for place in used if isinstance(place, int)],
     )  # fmt: skip
     busy = person_busy(participant.person_id, start, end, ignoring=ignoring)
     problems = verify_option(
@@ -133,8 +134,7 @@ def settle() -> None:
     A breach of the spacing then reaches the person as its sentence instead of breaking the commit.
     """
     with connection.cursor() as cursor:
-        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
-        cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED")
 
 
 def holds_done(participant: Participant) -> None:

@@ -120,6 +120,7 @@ def _why_void(participant: Participant, sign_off: SignOff) -> str:
     newest = newest_assessment(participant, Assessment.Gate.SCREENING)
     if newest is None or newest.pk != sign_off.assessment_id:
         return "Answers, medicines or values changed after the signature."
+    sign_off.assessment.participant = participant  # at hand: no need to read it again
     if not signature_fits(sign_off):
         return "What was signed and what is on record are not the same."
     if current_inputs_digest(participant) != sign_off.assessment.inputs_digest:
