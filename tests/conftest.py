@@ -1,7 +1,8 @@
 """Fixtures for every test: the cast, signed-in clients, and a flush that our guards allow."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 import pgtrigger
@@ -9,7 +10,8 @@ import pytest
 from django.test import Client, TransactionTestCase
 
 from studylab.access import Actor, Role
-from tests import cast
+from tests import cast, worlds
+from tests.worlds import world
 
 _teardown = TransactionTestCase._fixture_teardown
 
@@ -23,28 +25,54 @@ def _teardown_past_the_guards(self: TransactionTestCase) -> None:
 TransactionTestCase._fixture_teardown = _teardown_past_the_guards  # type: ignore[method-assign]
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Where a part is required, its absence is a failure and not a skip."""
     required = set(os.environ.get("STUDYLAB_REQUIRE", "").split(","))
     for item in items:
         if required & {mark.name for mark in item.iter_markers()}:
             item.add_marker("required_here")
+    items[:] = worlds.in_order(items)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Clear away what the test before began with and this one does not."""
+    worlds.leave(item)
+
+
+@pytest.fixture(scope="session")
+def _no_worlds_left(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    yield
+    with django_db_blocker.unblock():
+        worlds.take_off()
 
 
 @pytest.fixture
+def _worlds(request: pytest.FixtureRequest, _no_worlds_left: None, django_db_blocker: Any) -> None:
+    """What the test begins with stands before its own transaction opens."""
+    with django_db_blocker.unblock():
+        worlds.build_wanted(request.node)
+
+
+@pytest.fixture
+def _django_db_helper(_worlds: None, _django_db_helper: None) -> None:
+    """Open the transaction of the test, as pytest-django does, behind the worlds."""
+
+
+@world
 def study(db: Any) -> Any:
     """The invented slide-story study, limits not yet confirmed."""
     return cast.make_study()
 
 
 def _member(role: Role) -> Any:
-    @pytest.fixture
     def person(study: Any) -> Any:
         user = cast.make_user(cast.NAMES[role])
         cast.join(user, study, role)
         return user
 
-    return person
+    return world(person)
 
 
 coordinator = _member(Role.COORDINATOR)
@@ -55,7 +83,7 @@ lead = _member(Role.LEAD)
 monitor = _member(Role.MONITOR)
 
 
-@pytest.fixture
+@world
 def second_experimenter(study: Any) -> Any:
     """Another experimenter, for checks by a second person."""
     user = cast.make_user("Sten Aldous")
@@ -63,7 +91,7 @@ def second_experimenter(study: Any) -> Any:
     return user
 
 
-@pytest.fixture
+@world
 def outsider(db: Any) -> Any:
     """Somebody with an account and a role in another study only."""
     user = cast.make_user("Otis Brandt")
@@ -73,7 +101,7 @@ def outsider(db: Any) -> Any:
     return user
 
 
-@pytest.fixture
+@world
 def confirmed(study: Any, clinician: Any) -> Any:
     """The study with its limits confirmed; returns the version."""
     return cast.confirm_limits(study, clinician)
@@ -91,7 +119,7 @@ def client_of() -> Callable[[Any], Client]:
     return make
 
 
-@pytest.fixture
+@world
 def actor_of(study: Any) -> Callable[[Any], Actor]:
     """Return a maker of actors in the study."""
-    return lambda user: cast.actor_of(user, study)
+    return partial(cast.actor_of, study=study)

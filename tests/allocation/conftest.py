@@ -2,25 +2,24 @@
 
 from typing import Any
 
-import pytest
-
 from tests.allocation import helpers
+from tests.worlds import world
 
 
-@pytest.fixture
+@world
 def sealed(study: Any, confirmed: Any, pharmacist: Any) -> Any:
     """The sealed list of the confirmed study."""
     return helpers.seal(study, pharmacist)
 
 
-@pytest.fixture
+@world
 def stocked(study: Any, sealed: Any, pharmacist: Any) -> Any:
     """The study with a sealed list and ten kits of each arm in stock."""
     helpers.stock(study, pharmacist)
     return study
 
 
-@pytest.fixture
+@world
 def numbered(stocked: Any, clinician: Any, coordinator: Any) -> Any:
     """A volunteer with the first number of the stocked study."""
     participant = helpers.ready(stocked, clinician)
@@ -28,7 +27,7 @@ def numbered(stocked: Any, clinician: Any, coordinator: Any) -> Any:
     return participant
 
 
-@pytest.fixture
+@world
 def handed_out(numbered: Any, pharmacist: Any, experimenter: Any) -> Any:
     """The kit handed out for the numbered volunteer."""
     kit = helpers.prepare(numbered, pharmacist)

@@ -1,5 +1,7 @@
 """Actors of the cast, and a volunteer to work with."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -10,30 +12,32 @@ from studylab import clock
 from studylab.access import Actor
 from studylab.participants.models import Participant
 from tests.participants import people
+from tests.worlds import moment, world
 
 NOON = datetime(2026, 3, 10, 12, tzinfo=UTC)
 
 
-@pytest.fixture
-def noon() -> Any:
+@moment
+@contextmanager
+def noon() -> Iterator[datetime]:
     """A winter noon at which the clock stands; the study's own zone shows the same hour."""
     with clock.travel(NOON):
         yield NOON
 
 
-@pytest.fixture
+@world
 def keeper(coordinator: Any, actor_of: Any) -> Actor:
     """The coordinator as an actor."""
     return actor_of(coordinator)
 
 
-@pytest.fixture
+@world
 def ana(keeper: Actor, study: Any, noon: datetime) -> Participant:
     """Ana, added and agreed to questions two days before noon."""
     return people.add(keeper, study)
 
 
-@pytest.fixture
+@world
 def consented(ana: Participant, keeper: Actor, noon: datetime) -> Participant:
     """Ana with her consent to the study, signed an hour before noon."""
     people.give_consent(keeper, ana, noon - timedelta(hours=1))

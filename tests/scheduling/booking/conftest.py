@@ -12,6 +12,7 @@ from studylab.access import Actor
 from studylab.participants.models import Participant
 from tests.scheduling import lab as the_lab
 from tests.scheduling.booking.addresses import WEEK
+from tests.worlds import world
 
 
 @pytest.fixture
@@ -19,6 +20,6 @@ def desk(client_of: Callable[[Any], Client], coordinator: Any) -> Client:
     return client_of(coordinator)
 
 
-@pytest.fixture
+@world
 def booked(volunteer: Participant, booker: Actor) -> Series:
     return series_book(participant=volunteer, option=the_lab.find(volunteer, WEEK)[0], actor=booker)

@@ -12,6 +12,7 @@ from studylab.access import Role
 from tests import cast
 from tests.scheduling.sheet.builder import Case
 from tests.scheduling.sheet.conftest import booked, dosed, first, rested  # noqa: F401  (fixtures)
+from tests.worlds import world
 
 
 class Pages:
@@ -64,7 +65,7 @@ def pages_of() -> Callable[[Case], Pages]:
     return Pages
 
 
-@pytest.fixture
+@world
 def ready(db: None) -> Case:
     """Visit 2 up to the moment at which the dose may be given."""
     return Case().ready()

@@ -12,11 +12,12 @@ from scheduling.services.plans import plan_ask
 from studylab.access import Actor
 from studylab.participants.models import Participant
 from tests.scheduling import lab as the_lab
+from tests.worlds import world
 
 MONDAY = date(2026, 11, 30)
 
 
-@pytest.fixture
+@world
 def batch(lab: None, study: Any, clinician: Any) -> list[Participant]:
     """Four volunteers who are signed off and have no series."""
     return [the_lab.ready_volunteer(study, clinician, n + 1) for n in range(4)]

@@ -1,11 +1,10 @@
 """One volunteer at the points from which the tests of the run sheet go on."""
 
-import pytest
-
 from tests.scheduling.sheet.builder import Case
+from tests.worlds import world
 
 
-@pytest.fixture
+@world
 def booked(db: None) -> Case:
     """Signed off, booked, with a number; the first visit has not begun."""
     case = Case()
@@ -15,14 +14,14 @@ def booked(db: None) -> Case:
     return case
 
 
-@pytest.fixture
+@world
 def first(booked: Case) -> Case:
     """Visit 1 under way, nothing recorded."""
     booked.start(1)
     return booked
 
 
-@pytest.fixture
+@world
 def dosed(db: None) -> Case:
     """The dose was given this minute."""
     case = Case().ready()
@@ -30,7 +29,7 @@ def dosed(db: None) -> Case:
     return case
 
 
-@pytest.fixture
+@world
 def rested(dosed: Case) -> Case:
     """Everything done up to the leave check, 247 minutes after the dose."""
     dosed.after_dose()

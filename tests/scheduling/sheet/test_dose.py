@@ -21,6 +21,7 @@ from studylab.participants.services import hold_open
 from tests import cast
 from tests.allocation.raw_sql import refused_by_database
 from tests.scheduling.sheet.builder import MINUTE, Case
+from tests.worlds import world
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -29,7 +30,7 @@ INSERT = """INSERT INTO scheduling_dose (uid, visit_id, participant_id, kit_id, 
     VALUES (gen_random_uuid(), %s, %s, %s, %s, %s, %s, '90 minutes', %s, %s, %s, true, '{}', '')"""
 
 
-@pytest.fixture
+@world
 def case() -> Case:
     return Case().ready()
 

@@ -1,42 +1,40 @@
 """Fixtures of screening: a fixed moment, actors, volunteers."""
 
-from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from typing import Any
-
-import pytest
 
 from studylab import clock
 from studylab.access import Actor
 from studylab.participants.models import Participant
 from tests.screening.record import people
+from tests.worlds import moment, world
 
 
-@pytest.fixture
-def at_ten() -> Iterator[None]:
+@moment
+def at_ten() -> AbstractContextManager[Any]:
     """Ten in the morning of a working day at the study's place."""
-    with clock.travel(people.NOW):
-        yield
+    return clock.travel(people.NOW)
 
 
-@pytest.fixture
+@world
 def cora(coordinator: Any, actor_of: Any) -> Actor:
     """The coordinator as actor."""
     return actor_of(coordinator)
 
 
-@pytest.fixture
+@world
 def milo(clinician: Any, actor_of: Any) -> Actor:
     """The clinician as actor."""
     return actor_of(clinician)
 
 
-@pytest.fixture
+@world
 def edda(experimenter: Any, actor_of: Any) -> Actor:
     """The experimenter as actor."""
     return actor_of(experimenter)
 
 
-@pytest.fixture
+@world
 def volunteer(at_ten: None, study: Any, cora: Actor) -> Participant:
     """A volunteer who agreed to health questions and consented to the study."""
     participant = people.add_volunteer(study, cora)
@@ -44,7 +42,7 @@ def volunteer(at_ten: None, study: Any, cora: Actor) -> Participant:
     return participant
 
 
-@pytest.fixture
+@world
 def waiting(at_ten: None, study: Any, confirmed: Any, cora: Actor, milo: Actor) -> Participant:
     """A volunteer with everything on record, waiting for the sign-off."""
     return people.ready(study, cora, milo)
