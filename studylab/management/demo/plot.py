@@ -14,6 +14,7 @@ from studylab.management.demo.phone import Phone
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
 from studylab.participants.services import participant_lost, participant_withdraw
+from studylab.participants.services.acquaintances import acquaintance_decide
 
 Say = Callable[[str], None]
 DAY = timedelta(days=1)
@@ -202,8 +203,13 @@ class Plot:
             self.new(days, 15).answers(
                 self.at(days, 16), left_out=frozenset({"C-13a", "C-47", "C-38a"})
             )
-        for days in (-2, -3):
-            self.new(days, 12).answers(self.at(days, 13))
+        flatmates = [self.new(days, 12).answers(self.at(days, 13)) for days in (-2, -3)]
+        with clock.travel(self.at(-1, 10)):
+            acquaintance_decide(
+                participant=flatmates[0].participant, code=flatmates[1].participant.code, apart=True,
+                reason="They share a flat and heard of the study together.",
+                actor=self.lab.actor("coordinator"),
+            )  # fmt: skip
         self.new(-3, 16).answers(self.at(-3, 17)).consent(self.at(-1, 16))
 
     def screened_out(self) -> None:
