@@ -71,6 +71,26 @@ def audit_many(events: Sequence[Event]) -> None:
     Event.objects.bulk_create(events)
 
 
+def audit_in_statement(event: Event, *, rows: str) -> tuple[str, list[Any]]:
+    """Return an INSERT, with its values, that writes `event` for each of the `rows` that a statement changes.
+
+    `rows` names a part of the same statement that has a column `subject_code`. For writes under a lock that
+    everybody waits for: the event costs no journey of its own.
+    """
+    kept = [
+        field
+        for field in Event._meta.concrete_fields
+        if field.name not in ("id", "transaction_id", "subject_code")
+    ]
+    names = ", ".join(f'"{field.column}"' for field in kept)
+    marks = ", ".join(["%s"] * len(kept))
+    values = [field.get_db_prep_save(getattr(event, field.attname), connection) for field in kept]
+    sql = (
+        f"INSERT INTO audit_event ({names}, subject_code) SELECT {marks}, subject_code FROM {rows}"  # noqa: S608
+    )
+    return sql, values
+
+
 def seal_events(*, limit: int = 5000) -> int:
     """Chain settled events that have no link yet; return how many.
 

@@ -61,9 +61,19 @@ def _parsed(sha256: str, document: str) -> Protocol:
     return load_protocol(document)
 
 
+_by_hash: dict[str, Protocol] = {}
+
+
 def plan_of(version: ProtocolVersion) -> Protocol:
     """Return what a version says; parsed once per process, since its text never changes."""
     return _parsed(version.sha256, version.document)
+
+
+def plan_by_hash(sha256: str, *, version_id: int) -> Protocol:
+    """Return what the version says whose text has this hash; the text is fetched only the first time."""
+    if sha256 not in _by_hash:
+        _by_hash[sha256] = plan_of(ProtocolVersion.objects.get(pk=version_id, sha256=sha256))
+    return _by_hash[sha256]
 
 
 def current_protocol(study: Study) -> CurrentProtocol:
