@@ -1,12 +1,15 @@
 """Transactions of services, and database refusals turned into sentences."""
 
 import functools
+import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, ParamSpec, TypeVar
 
 from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
+from django.db.models import Model
+from django.db.models.expressions import DatabaseDefault
 
 from studylab.access import Actor
 from studylab.errors import Conflict, Refused, StudylabError
@@ -99,3 +102,35 @@ def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
     """Return the row locked for update, with the `related` rows read along, or raise `model.DoesNotExist`."""
     rows = model._default_manager.select_for_update(of=("self",))
     return (rows.select_related(*related) if related else rows).get(**lookup)
+
+
+def insert_many(rows: Sequence[Model]) -> None:
+    """Write new rows of one model in one statement, in their order, and give them their keys.
+
+    Does what `bulk_create` does, several times as fast: the values travel as one JSON document. Columns whose
+    default comes from the database are left to it. Like `bulk_create` it calls no `save` of the model.
+    """
+    if not rows:
+        return
+    quote = connection.ops.quote_name
+    fields = [
+        field
+        for field in rows[0]._meta.local_concrete_fields
+        if not field.primary_key
+        and not isinstance(getattr(rows[0], field.attname), DatabaseDefault)
+    ]
+    names = ", ".join(quote(str(field.column)) for field in fields)
+    types = ", ".join(f"{quote(str(f.column))} {f.db_type(connection)}" for f in fields)
+    content = [{str(f.column): getattr(row, f.attname) for f in fields} for row in rows]
+    table, key = quote(rows[0]._meta.db_table), quote(str(rows[0]._meta.pk.column))
+    # Names and types come from the model; the numbering keeps the order of the keys that of the rows.
+    statement = (
+        f"INSERT INTO {table} ({names}) SELECT {names} "  # noqa: S608
+        f"FROM ROWS FROM (jsonb_to_recordset(%s::jsonb) AS ({types})) WITH ORDINALITY AS given "
+        f"ORDER BY given.ordinality RETURNING {key}"
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(statement, [json.dumps(content, default=str)])
+        for row, (number,) in zip(rows, cursor.fetchall(), strict=True):
+            row.pk = number
+            row._state.adding, row._state.db = False, connection.alias

@@ -1,15 +1,17 @@
 """Judges one answer by its row of the table."""
 
 import math
+import operator
 from collections.abc import Mapping
 from datetime import date
 from typing import TypeGuard
 
 from screening.rules.inputs import Answer
 from screening.rules.outcome import LEAD, VOLUNTEER, Finding, Missing, from_row
-from screening.rules.rows import Disposition, QuestionRow, Threshold, strictest
+from screening.rules.rows import WEIGHT, Disposition, QuestionRow, Threshold
 
-_WORDS = {"below": "below", "at_least": "or more", "above": "above"}
+_WORDS = {"below": "below {}", "at_least": "{} or more", "above": "above {}"}
+_REACHED = {"below": operator.lt, "at_least": operator.ge, "above": operator.gt}
 
 
 def shown(value: float) -> str:
@@ -19,12 +21,7 @@ def shown(value: float) -> str:
 
 def is_number(value: object) -> TypeGuard[float]:
     """Whether `value` is a finite number; True and False are none."""
-    return (
-        isinstance(value, (int, float))
-        and value is not True
-        and value is not False
-        and math.isfinite(value)
-    )
+    return type(value) in (float, int) and math.isfinite(value)  # type: ignore[arg-type]
 
 
 def reached(
@@ -34,26 +31,19 @@ def reached(
 
     The third part is "" when every number is there; otherwise the value cannot be judged.
     """
-    hits: list[tuple[Disposition, str]] = []
+    strictest: Threshold | None = None
     for test in thresholds:
         limit = numbers.get(test.number)
-        if limit is None or not is_number(limit):
+        if not is_number(limit):
             return None, "", test.number
-        above = test.comparison == "above" and value > limit
-        at_least = test.comparison == "at_least" and value >= limit
-        below = test.comparison == "below" and value < limit
-        if above or at_least or below:
-            word = _WORDS[test.comparison]
-            text = (
-                f"{shown(limit)} {word}"
-                if test.comparison == "at_least"
-                else f"{word} {shown(limit)}"
-            )
-            hits.append((test.disposition, text))
-    if not hits:
+        if _REACHED[test.comparison](value, limit) and (
+            strictest is None or WEIGHT[test.disposition] > WEIGHT[strictest.disposition]
+        ):
+            strictest = test
+    if strictest is None:
         return None, "", ""
-    hit = strictest(*(disposition for disposition, _ in hits))
-    return hit, next(text for disposition, text in hits if disposition == hit), ""
+    text = _WORDS[strictest.comparison].format(shown(numbers[strictest.number]))
+    return strictest.disposition, text, ""
 
 
 def missing_number(row: QuestionRow, key: str) -> Missing:

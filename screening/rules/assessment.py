@@ -5,7 +5,7 @@ number of the protocol, is listed as missing, and nothing is cleared while anyth
 """
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
 from screening.rules.answers import judge_answer, unanswered
 from screening.rules.bands import PersonalLimits
@@ -23,6 +23,7 @@ from screening.rules.outcome import (
     outcome_of,
 )
 from screening.rules.rows import Gate
+from screening.rules.sieve import was_asked
 from screening.rules.table import RuleTable
 from screening.rules.vitals import VitalDecision
 from studylab.studies.rules.protocol import Limits
@@ -63,8 +64,8 @@ def assess(
     `with_vitals` False leaves the readings out, for a gate that judges them by itself. Raises ValueError when
     `at` or a `last_taken` has no time zone.
     """
-    for moment in (at, *(medicine.last_taken for medicine in medicines)):
-        if moment is not None and moment.utcoffset() is None:
+    for moment in [at, *[medicine.last_taken for medicine in medicines]]:
+        if moment is not None and moment.tzinfo is not UTC and moment.utcoffset() is None:
             raise ValueError(f"{moment.isoformat()} has no time zone.")
     findings, missing, told = _from_answers(table, limits, answers, at, gate)
     if told:
@@ -93,29 +94,20 @@ def _from_answers(
     told: list[tuple[str, str]] = []
     today = at.date()
     answer_to = answers.get
-    for rule_id, quiet, asked_if, row in table.loop(gate):
-        answer = answer_to(rule_id)
-        if answer is not None and answer.value == quiet and not answer.detail:
-            continue
+    for row in table.sieve(gate).to_look_at(answers):
+        answer = answer_to(row.id)
         if answer is None or answer.value is None or answer.value == "":
-            if not asked_if or _was_asked(answer_to(asked_if)):
+            if not row.asked_if or was_asked(answer_to(row.asked_if)):
                 missing.append(unanswered(row))
             continue
         if answer.detail:
             told.append((row.concept, answer.detail))
-        if answer.value == quiet:
-            continue
         found = judge_answer(row, answer, limits.numbers, today)
         if isinstance(found, Finding):
             findings.append(found)
         elif found is not None:
             missing.append(found)
     return findings, missing, told
-
-
-def _was_asked(parent: Answer | None) -> bool:
-    """Whether the answer to the leading question asks for this one; no answer there is missing by itself."""
-    return parent is not None and parent.value in ("yes", "not_sure")
 
 
 def _from_medicines(

@@ -25,15 +25,15 @@ def judge(band: Band, value: float) -> Place:
 
     A value that is not a number is outside: it is never a pass.
     """
-    if _inside(value, band.pass_from, band.pass_below, band.upper_included):
+    if band.pass_from <= value < band.pass_below:
         return "pass"
-    if _inside(value, band.review_from, band.review_below, band.upper_included):
+    if band.upper_included and value == band.pass_below:
+        return "pass"
+    if band.review_from <= value < band.review_below:
+        return "review"
+    if band.upper_included and value == band.review_below:
         return "review"
     return "outside"
-
-
-def _inside(value: float, low: float, high: float, upper_included: bool) -> bool:
-    return low <= value < high or (upper_included and value == high)
 
 
 def personal_bands(

@@ -5,14 +5,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
-from typing import Any
+from typing import Any, NamedTuple
 
 from screening.rules.bands import PersonalLimits
 from screening.rules.vitals import VitalDecision
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """One answer: "yes", "no" or "not_sure", a number in the question's unit, or a day as "2026-03-02".
 
     None means not answered. `detail` is the person's own words.
@@ -20,6 +19,9 @@ class Answer:
 
     value: str | float | None
     detail: str = ""
+
+
+_json = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,7 @@ class Person:
 
 def _plain(value: Any) -> Any:
     """Return `value` so that equal inputs give equal JSON: numbers as floats, instants in UTC."""
-    if isinstance(value, bool) or value is None or isinstance(value, str):
+    if value is None or isinstance(value, str | bool):
         return value
     if isinstance(value, int | float):
         return repr(float(value))
@@ -61,13 +63,9 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value]
 
 
-def _fields(value: Any) -> dict[str, Any]:
+def fields_of(value: Any) -> dict[str, Any]:
     """Return a frozen value's fields by name. Many times as fast as `asdict`, which copies deeply."""
     return {name: getattr(value, name) for name in value.__slots__}
-
-
-def _json(value: Any) -> str:
-    return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
 def inputs_digest(
@@ -88,19 +86,22 @@ def inputs_digest(
     are the same. The person's age is part of it: pass the age that was signed, not a newer one.
     `measured` is plain JSON: all sets of readings and the checks besides them.
     """
-    content = {
-        "answers": {
-            key: {"value": answer.value, "detail": answer.detail}
-            for key, answer in answers.items()
-            if answer.value is not None
-        },
-        "medicines": sorted(_json(_fields(medicine)) for medicine in medicines),
+    rest = {
         "no_medicines": no_medicines,
-        "vitals": None if vitals is None else _fields(vitals),
-        "person": _fields(person),
-        "personal": None if personal is None else _fields(personal),
+        "vitals": None if vitals is None else fields_of(vitals),
+        "person": fields_of(person),
+        "personal": None if personal is None else fields_of(personal),
         "measured": measured,
         "table": table_hash,
         "protocol": protocol_hash,
+    }
+    content = {
+        "answers": {
+            key: {"value": _plain(answer.value), "detail": answer.detail}
+            for key, answer in answers.items()
+            if answer.value is not None
+        },
+        "medicines": sorted(_json(_plain(fields_of(medicine))) for medicine in medicines),
+        **_plain(rest),
     }
     return sha256(_json(content).encode()).hexdigest()

@@ -20,20 +20,18 @@ def judge_person(
     table: RuleTable, person: Person, limits: Limits
 ) -> tuple[list[Finding], list[Missing]]:
     """Return what age, body mass index and weight lead to (screening)."""
-    age, height, weight = (
-        _possible(person.age_years, "age_years"),
-        _possible(person.height_cm, "height_cm"),
-        _possible(person.weight_kg, "weight_kg"),
-    )
+    age = _possible(person.age_years, "age_years")
+    height = _possible(person.height_cm, "height_cm")
+    weight = _possible(person.weight_kg, "weight_kg")
     bmi = weight / (height / 100) ** 2 if weight is not None and height is not None else None
-    values = {
+    values = (
         # Ages are counted in completed years: 45 lasts until the 46th birthday.
-        "C-43": (None if age is None else float(math.floor(age)), VOLUNTEER),
-        "C-44a": (bmi, MEASURER),
-        "C-44b": (weight, MEASURER),
-    }
+        ("C-43", None if age is None else float(math.floor(age)), VOLUNTEER),
+        ("C-44a", bmi, MEASURER),
+        ("C-44b", weight, MEASURER),
+    )
     findings, missing = [], []
-    for rule_id, (value, who) in values.items():
+    for rule_id, value, who in values:
         found = _judge_value(table, rule_id, value, who, limits)
         if isinstance(found, Finding):
             findings.append(found)
@@ -44,7 +42,7 @@ def judge_person(
 
 def _possible(value: float | None, name: str) -> float | None:
     low, high = POSSIBLE[name]
-    return value if value is not None and is_number(value) and low <= value <= high else None
+    return value if is_number(value) and low <= value <= high else None
 
 
 def _judge_value(
@@ -80,14 +78,14 @@ def judge_vitals(
         bands = personal_bands(bands, limits, personal)
     findings, missing = [], []
     for measure in MEASURES:
-        row = table.row(f"V-{measure}")
         value: float | None = None if vitals is None else getattr(vitals, measure)
-        if not is_number(value):
+        place = judge(getattr(bands, measure), value) if is_number(value) else None
+        if place == "pass":
+            continue
+        row = table.row(f"V-{measure}")
+        if place is None or value is None:
             why = "There is no complete set of readings."
             missing.append(Missing(row.id, row.text, MEASURER, why))
-            continue
-        place = judge(getattr(bands, measure), value)
-        if place == "pass":
             continue
         disposition, advice = _consequence(gate, outside=place == "outside", repeated=repeated)
         findings.append(

@@ -17,6 +17,7 @@ NOT_ON_LIST = (
     "A medicine is named in the answers and does not stand in the list: ask, and put it there."
 )
 ASKED_APART = frozenset({"CAFF", "NICO", "ALC"})
+_TWO = tuple(f"{number:02}" for number in range(60))  # a quarter of the time that isoformat takes
 NOT_LISTED = (
     "This medicine is not in the list. That does not mean that it is safe: a physician looks at it."
 )
@@ -49,7 +50,8 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     disposition = row.disposition
     if medicine.prescribed and row.when_prescribed is not None:
         disposition = strictest(disposition, row.when_prescribed)
-    reason = f"{row.name} ({row.group}): {row.reason}."
+    of_group = "" if row.group == row.name else f" ({row.group})"
+    reason = f"{row.name}{of_group}: {row.reason}."
     earliest = None
     if disposition != "exclude":
         earliest = _still_ahead(row, medicine.last_taken or at, at)
@@ -65,14 +67,7 @@ def _known(row: MedicineRow, medicine: Medicine, said: str, at: datetime, gate: 
     if medicine.prescribed:
         reason += f" {NEVER_STOP}"
     return Finding(
-        rule_id=row.rule_id,
-        concept=row.group,
-        disposition=disposition,
-        reason=reason,
-        source=row.source,
-        said=said,
-        earliest=earliest,
-        known=LISTED,
+        row.rule_id, row.group, disposition, reason, row.source, said, earliest, known=LISTED
     )
 
 
@@ -149,16 +144,14 @@ def _still_ahead(row: MedicineRow, taken: datetime, at: datetime) -> datetime | 
 
 
 def _said(medicine: Medicine, zone: tzinfo | None) -> str:
-    parts = [medicine.name.strip() or "(no name)", medicine.dose.strip(), medicine.route]
-    if medicine.atc:
-        parts.append(medicine.atc)
-    if medicine.last_taken is not None:
-        taken = medicine.last_taken
-        local = taken if taken.tzinfo is zone else taken.astimezone(zone)
-        parts.append(f"last taken {minute(local)}")
-    return ", ".join([part for part in parts if part])
+    taken = medicine.last_taken
+    if taken is not None and taken.tzinfo is not zone:
+        taken = taken.astimezone(zone)
+    when = "" if taken is None else f"last taken {minute(taken)}"
+    name, dose = medicine.name.strip() or "(no name)", medicine.dose.strip()
+    return ", ".join(filter(None, (name, dose, medicine.route, medicine.atc, when)))
 
 
 def minute(at: datetime) -> str:
     """Return a moment to the minute, as "2026-03-04 09:30" on the clock that it carries."""
-    return at.replace(tzinfo=None).isoformat(" ", "minutes")
+    return f"{at.year:04}-{_TWO[at.month]}-{_TWO[at.day]} {_TWO[at.hour]}:{_TWO[at.minute]}"

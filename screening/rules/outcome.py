@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from screening.rules.rows import WEIGHT, Disposition, QuestionRow
 
@@ -13,8 +13,7 @@ MEASURER = "clinician or experimenter"
 LEAD = "study lead and supervising physician"
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(NamedTuple):
     """One rule that fired. `said` is what it fired on, in words, unrounded.
 
     `earliest` is the first moment for the dose as far as this medicine is concerned. `label` names the labels
@@ -33,8 +32,7 @@ class Finding:
     known: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Missing:
+class Missing(NamedTuple):
     """Something without which nothing is cleared: what it is, who can supply it, and why it does not count."""
 
     rule_id: str
@@ -77,21 +75,16 @@ def from_row(
 ) -> Finding:
     """Return the finding of a table row, with its own reason unless another is given."""
     return Finding(
-        rule_id=rule_id or row.id,
-        concept=row.concept,
-        disposition=disposition,
-        reason=reason or row.reason,
-        source=row.source,
-        said=said,
-        label=row.label,
-        urgent=row.urgent,
-        known=row.known,
-    )
+        rule_id or row.id, row.concept, disposition, reason or row.reason, row.source, said,
+        label=row.label, urgent=row.urgent, known=row.known,
+    )  # fmt: skip
 
 
 def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings by weight, label contraindications first within a weight, else as they came."""
-    return tuple(sorted(findings, key=lambda f: (-WEIGHT[f.disposition], not f.label)))
+    return tuple(
+        sorted(findings, key=lambda f: 2 * WEIGHT[f.disposition] + bool(f.label), reverse=True)
+    )
 
 
 def outcome_of(findings: tuple[Finding, ...], missing: tuple[Missing, ...]) -> Outcome:

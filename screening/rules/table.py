@@ -10,10 +10,10 @@ from typing import Any
 
 from screening.rules.catalogue import Catalogue, load_catalogue
 from screening.rules.rows import WEIGHT, Gate, QuestionRow, TableError, read_row
+from screening.rules.sieve import Sieve, sieve_of
 from studylab.studies.rules.protocol import Question
 
 FOLDER = Path(__file__).parent / "questions"
-NEVER = object()  # equal to no answer
 STUDY_TOPIC, DAY_TOPIC = "study", "today"
 
 
@@ -71,19 +71,12 @@ class RuleTable:
         }
 
     @cached_property
-    def _loop(self) -> dict[Gate, tuple[tuple[str, object, str, QuestionRow], ...]]:
-        return {
-            gate: tuple((row.id, row.quiet or NEVER, row.asked_if, row) for row in rows)
-            for gate, rows in self._asked.items()
-        }
+    def _sieves(self) -> dict[Gate, Sieve]:
+        return {gate: sieve_of(rows) for gate, rows in self._asked.items()}
 
-    def loop(self, gate: Gate) -> tuple[tuple[str, object, str, QuestionRow], ...]:
-        """Return the questions of a gate laid out for one quick pass: most answers need no look at the row.
-
-        Each is its id, the answer that leads to nothing (NEVER when there is none), the id of the question
-        that leads to it ("" when it is always asked), and the row.
-        """
-        return self._loop[gate]
+    def sieve(self, gate: Gate) -> Sieve:
+        """Return what tells the answers of a gate that need a look from those that lead to nothing."""
+        return self._sieves[gate]
 
     def row(self, rule_id: str) -> QuestionRow:
         """Return the row with this id; KeyError when there is none."""

@@ -40,10 +40,7 @@ def access_answers(participant: Participant, uid: UUID) -> AnswerSet:
 
 def as_answers(stored: Mapping[str, Any]) -> dict[str, Answer]:
     """Return stored answers as the rules read them."""
-    return {
-        key: Answer(value=item.get("value"), detail=item.get("detail", ""))
-        for key, item in stored.items()
-    }
+    return {key: Answer(item.get("value"), item.get("detail", "")) for key, item in stored.items()}
 
 
 def as_medicines(stored: Sequence[Mapping[str, Any]]) -> tuple[Medicine, ...]:

@@ -17,7 +17,7 @@ from screening.selectors.answers import answer_sets, as_answers, as_medicines, n
 from screening.selectors.checks import standing_checks
 from screening.selectors.measured import Measured, measured_at_screening
 from screening.selectors.told import told_before
-from screening.selectors.vitals import decision_of, standing_sets
+from screening.selectors.vitals import standing_sets
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.limits import Limits
@@ -121,8 +121,8 @@ def screening_inputs(
     """
     newest = sets[-1] if sets else None
     vital_set = vital_sets[-1] if vital_sets else None
-    decision = decision_of(vital_set)
     measured = measured_at_screening(protocol.plan.limits, zone, vital_sets, checks, newest)
+    decision = measured.sets[-1].decision if measured.sets else None
     return Inputs(
         protocol=protocol,
         table=table,
@@ -220,7 +220,7 @@ def _taken_back(
 
     `told` are the answers that a volunteer changed before sending; they count like those of earlier sets.
     """
-    if not sets:
+    if len(sets) < 2 and not (sets and told):
         return ()
     newest = sets[-1]
     findings = []

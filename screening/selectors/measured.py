@@ -7,9 +7,11 @@ from zoneinfo import ZoneInfo
 
 from screening.models import AnswerSet, Check, VitalSet
 from screening.rules.checks import CheckResult
+from screening.rules.inputs import fields_of
 from screening.rules.measured import asked_at_screening, judge_measured
 from screening.rules.outcome import Finding, Missing
 from screening.rules.sets import Ruling, TakenSet, screening_ruling
+from screening.rules.vitals import Undecided, VitalDecision
 from screening.selectors.checks import check_results, pregnancy_test_due
 from screening.selectors.vitals import taken_sets
 from studylab.studies.rules.protocol import CheckKind, Limits
@@ -33,10 +35,21 @@ class Measured:
     def content(self) -> dict[str, Any]:
         """Return what a sign-off is bound to, besides the values of the newest set."""
         return {
-            "sets": [asdict(one) | {"day": one.day.isoformat()} for one in self.sets],
+            "sets": [
+                {
+                    "decision": _decided(one.decision),
+                    "day": one.day.isoformat(),
+                    "to_weigh": one.to_weigh,
+                }
+                for one in self.sets
+            ],
             "asked": list(self.asked),
             "results": {kind: asdict(result) for kind, result in self.results.items()},
         }
+
+
+def _decided(decision: VitalDecision | Undecided) -> dict[str, Any]:
+    return fields_of(decision) if isinstance(decision, VitalDecision) else asdict(decision)
 
 
 def measured_at_screening(

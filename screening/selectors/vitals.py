@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import tzinfo
+from itertools import pairwise
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -73,11 +74,11 @@ def decision_of(vital_set: VitalSet | None) -> VitalDecision | Undecided | None:
 def _used(vital_set: VitalSet) -> tuple[int, int]:
     """Return the numbers of the two readings whose means are stored; a counted pulse may stand for theirs."""
     readings = list(vital_set.readings.all())
-    decided = (vital_set.systolic, vital_set.diastolic)
-    for first in (2, 3):
-        pair = readings[first - 1 : first + 1]
-        if len(pair) == 2 and decided == tuple(
-            sum(getattr(reading, measure) for reading in pair) / 2 for measure in MEASURES[:2]
+    for first, (one, other) in enumerate(pairwise(readings[1:]), start=2):
+        systolic = (one.systolic + other.systolic) / 2
+        if (systolic, (one.diastolic + other.diastolic) / 2) == (
+            vital_set.systolic,
+            vital_set.diastolic,
         ):
             return first, first + 1
     raise AssertionError("the stored decision is the mean of no two readings")

@@ -1,6 +1,5 @@
 """Running the rules over what stands on record, and keeping what they said."""
 
-from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -81,7 +80,7 @@ def assessment_row(
         gate=gate,
         outcome=result.outcome,
         findings=[_finding(finding) for finding in result.findings],
-        missing=[asdict(gap) for gap in result.missing],
+        missing=[gap._asdict() for gap in result.missing],
         table_version=result.table_version,
         table_hash=result.table_hash,
         protocol_version=inputs.protocol.version,
@@ -107,8 +106,7 @@ def assessment_event(made: Assessment, actor: Actor) -> Event:
 
 def _finding(finding: Finding) -> dict[str, Any]:
     earliest = finding.earliest.isoformat() if finding.earliest else None
-    fields = {name: getattr(finding, name) for name in finding.__slots__}
-    return {**fields, "label": list(finding.label), "earliest": earliest}
+    return {**finding._asdict(), "label": list(finding.label), "earliest": earliest}
 
 
 _WHOSE = {

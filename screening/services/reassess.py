@@ -16,7 +16,7 @@ from studylab import clock
 from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit, audit_many
-from studylab.db import lock, service
+from studylab.db import insert_many, lock, service
 from studylab.participants.models import Participant
 from studylab.people.services.roles import require_in
 from studylab.studies.models import Study
@@ -74,16 +74,15 @@ def _next_chunk(*, run: RulesRun, chunk: int, actor: Actor) -> RulesRun:
     if run.finished_at is not None:
         return run
     people = list(
-        active_people(run.study)
-        .filter(pk__gt=run.last_id)
-        .select_for_update(of=("self",))
-        .select_related("study")[:chunk]
+        active_people(run.study).filter(pk__gt=run.last_id).select_for_update(of=("self",))[:chunk]
     )
+    for person in people:
+        person.study = run.study
     protocol = current_protocol(run.study)
     if protocol.version.pk != run.protocol_version_id or not people:
         return _finish(run, actor)
     found = _assess(people, protocol, run)
-    Assessment.objects.bulk_create(found.made)
+    insert_many(found.made)
     audit_many([assessment_event(made, actor) for made in found.made])
     run.last_id = people[-1].pk
     run.done += len(people)

@@ -10,6 +10,7 @@ from studylab.access import Actor
 from studylab.audit.actions import Action
 from studylab.audit.chain import CHAIN_START, event_digest, settled_below
 from studylab.audit.models import Event, Link
+from studylab.db import insert_many
 
 _SEAL_LOCK = 7_301_995  # advisory lock: one sealing at a time
 
@@ -68,7 +69,7 @@ def event_row(
 
 def audit_many(events: Sequence[Event]) -> None:
     """Write many events inside the caller's transaction, in their order."""
-    Event.objects.bulk_create(events)
+    insert_many(events)
 
 
 def audit_in_statement(event: Event, *, rows: str) -> tuple[str, list[Any]]:
