@@ -8,7 +8,7 @@ only noted goes to a physician until somebody has read the pack and written "pro
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -22,12 +22,14 @@ ROUTES = (
     *("oral", "inhaled", "nasal", "eye", "ear", "skin", "rectal", "vaginal", "mouth", "injection"),
     "other",
 )
+LATELY = 2048  # names, codes and routes whose rules are remembered
 _SEVERAL = re.compile(r"[+/(]")
 _PRODUCT = re.compile(r"(.+?)\s*\(([^()]+)\)\s*")
 READ_THE_PACK = (
     "a product name: products of one name differ. Read the active substances on the pack and write them, "
     "as in “product (substance)”"
 )
+ONLY_THE_GROUP = "only the group is known, so the strictest rule and the longest wait in it count: ask for the name"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,10 @@ class Catalogue:
         return Names(
             [(row, (row.name, *row.also)) for row in self.substances],
             [(rows[rule], name) for rule, names in self.products.items() for name in names],
+            [
+                (_any_of(row, self.of_group(row)), tuple(_singular_and_plural(row.name, *row.also)))
+                for row in self.prefixes
+            ],
         )
 
     @cached_property
@@ -132,12 +138,20 @@ class Catalogue:
         matching = [row for row in self.prefixes if code.startswith(row.atc[0])]
         return max(matching, key=lambda row: len(row.atc[0]), default=None)
 
+    def of_group(self, group: MedicineRow) -> list[MedicineRow]:
+        """Return the substances and routes with rules of their own whose code lies in a group."""
+        return [
+            row
+            for rows in (self.substances, self.by_route)
+            for row in rows
+            if any(code.startswith(group.atc[0]) for code in row.atc)
+        ]
+
     def by_name(self, name: str, route: str = "") -> MedicineRow | None:
         """Return the rule for a name, looking at the route first."""
-        folded = key(name)
-        found = self._names.known.get(folded)
+        found = self._names.get(name)
         if found is None:
-            return self._routed.get((folded, route))
+            return self._routed.get((key(name), route))
         row = self._other_route(found.row, route)
         return _pack_unread(row) if found.product_of and row.disposition == "note" else row
 
@@ -151,6 +165,14 @@ class Catalogue:
         where the product's name adds nothing when it stands for one of the substances. A code that leads to
         a rule makes unknown parts of the name acceptable, because it names the product.
         """
+        return self._resolved(name, atc, route)
+
+    @cached_property
+    def _resolved(self) -> Callable[[str, str | None, str], tuple[MedicineRow | None, ...]]:
+        """What was looked up lately: most people name the same few medicines."""
+        return lru_cache(maxsize=LATELY)(self._resolve)
+
+    def _resolve(self, name: str, atc: str | None, route: str) -> tuple[MedicineRow | None, ...]:
         coded = self.by_atc(atc, route) if atc else None
         named = [row for _, row in self._parts(name, route)]
         if coded is not None:
@@ -186,6 +208,29 @@ class Catalogue:
 def _pack_unread(row: MedicineRow) -> MedicineRow:
     """Return the rule for a substance that somebody named by a product alone."""
     return replace(row, disposition=strictest(row.disposition, "physician"), reason=READ_THE_PACK)
+
+
+def _any_of(group: MedicineRow, members: Sequence[MedicineRow]) -> MedicineRow:
+    """Return the rule for a medicine of which only the group is known: the strictest and longest in it."""
+    waits = [row for row in members if row.washout_hours is not None]
+    longest = max(waits, key=lambda row: row.washout_hours or 0, default=group)
+    return replace(
+        group,
+        disposition=strictest(
+            "physician", group.disposition, *(row.disposition for row in members)
+        ),
+        washout_hours=longest.washout_hours,
+        washout=longest.washout,
+        reason=f"{group.reason}; {ONLY_THE_GROUP}",
+    )
+
+
+def _singular_and_plural(*names: str) -> dict[str, None]:
+    """Return the names, each with its plural, the group's own name first."""
+    forms = dict.fromkeys(names)
+    known = {fold(name) for name in names}
+    plurals = [name if name.endswith("s") else f"{name}s" for name in names]
+    return forms | dict.fromkeys(one for one in plurals if fold(one) not in known)
 
 
 def _row(data: Mapping[str, Any], rule_id: str, atc: tuple[str, ...], source: str) -> MedicineRow:

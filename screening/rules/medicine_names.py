@@ -21,6 +21,10 @@ SUGGEST_FROM = 75.0  # similarity in per cent below which nothing is suggested
 SLIP_LETTERS = 2  # letters changed, added, lost or swapped that still look like a slip
 SLIP_LENGTH = 5  # letters that a name must have to be taken for another one with a slip
 
+# What stands before a name without being part of it: "an SSRI", "some other beta blocker".
+_LEADING = re.compile(
+    r"(?:(?:an?|the|some|any|one|another|other|my|(?:kind|sort|type) of|(?:un|une|des|autre))\s+)+"
+)
 _WORD = re.compile(r"[^\W\d_](?:[\w'-]*\w)?")
 
 Row = TypeVar("Row")
@@ -29,11 +33,12 @@ Row = TypeVar("Row")
 @dataclass(frozen=True, slots=True)
 class Offer:
     """A name that fits what is being typed. `write` is what stands in the list once it is chosen; `substance` is
-    "" when the name is the substance's own."""
+    "" when the name is the substance's own. `group` tells a group of medicines from a medicine."""
 
     name: str
     substance: str
     write: str
+    group: bool = False
 
 
 def fold(text: str) -> str:
@@ -50,13 +55,23 @@ def key(text: str) -> str:
     return fold(text[:LONGEST_LOOKED_UP])
 
 
+def bare(folded: str) -> str:
+    """Return a folded name without the words that only lead to it: "an ssri" is "ssri"."""
+    leading = _LEADING.match(folded)
+    return folded[leading.end() :] if leading else folded
+
+
 @dataclass(frozen=True, slots=True)
 class Known(Generic[Row]):
-    """A name as written, what it stands for, and the substance's short name when it is that of a product."""
+    """A name as written, what it stands for, and the substance's short name when it is that of a product.
+
+    `group` says that it is the name of a group of medicines.
+    """
 
     name: str
     row: Row
     product_of: str
+    group: bool = False
 
 
 class Names(Generic[Row]):
@@ -68,7 +83,10 @@ class Names(Generic[Row]):
     """
 
     def __init__(
-        self, own: Iterable[tuple[Row, tuple[str, ...]]], products: Iterable[tuple[Row, str]]
+        self,
+        own: Iterable[tuple[Row, tuple[str, ...]]],
+        products: Iterable[tuple[Row, str]],
+        groups: Iterable[tuple[Row, tuple[str, ...]]] = (),
     ) -> None:
         self.known: dict[str, Known[Row]] = {}
         short: dict[Row, tuple[str, ...]] = {}
@@ -76,6 +94,9 @@ class Names(Generic[Row]):
             short[row] = names
             for name in names:
                 self._add(Known(name, row, ""))
+        for row, names in groups:
+            for name in names:
+                self._add(Known(name, row, "", group=True))
         for row, name in products:
             salt = any(fold(name).startswith(f"{fold(one)} ") for one in short[row])
             self._add(Known(name, row, "" if salt else _plainest(short[row])))
@@ -87,11 +108,12 @@ class Names(Generic[Row]):
 
     def get(self, text: str) -> Known[Row] | None:
         """Return what a name stands for; never a guess."""
-        return self.known.get(key(text))
+        folded = key(text)
+        return self.known.get(folded) or self.known.get(bare(folded))
 
     def suggest(self, text: str, limit: int) -> tuple[str, ...]:
         """Return up to `limit` names that begin with or look like `text`, best first."""
-        folded = key(text)
+        folded = bare(key(text))
         if not folded:
             return ()
         starts = (name for name in self.known if name.startswith(folded))
@@ -102,12 +124,19 @@ class Names(Generic[Row]):
         return tuple(self.known[name].name for name in list(best)[:limit])
 
     def offers(self, text: str, limit: int) -> Iterator[Offer]:
-        """Yield the suggestions for `text`, with what each would be written as."""
+        """Yield the suggestions for `text`, with what each would be written as; a group by one of its names."""
+        groups: set[Row] = set()
         for name in self.suggest(text, limit):
             known = self.known[fold(name)]
+            if known.group:
+                if known.row in groups:
+                    continue
+                groups.add(known.row)
             shown = name[:1].upper() + name[1:] if known.product_of else name
             written = f"{shown} ({known.product_of})" if known.product_of else name
-            yield Offer(shown, known.product_of, written)
+            if known.group and not fold(name).startswith(bare(key(text))):
+                written = f"{text.strip()} ({name})"  # the person's own words stay beside the group
+            yield Offer(shown, known.product_of, written, known.group)
 
     def mentioned(self, text: str) -> tuple[Known[Row], ...]:
         """Return the names that stand in running text as words of their own, short ones left out."""

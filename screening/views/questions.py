@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from screening.forms.medicines import with_more_rows
 from screening.forms.questions import QuestionsForm
 from screening.models import AnswerSet
-from screening.rules.catalogue import READ_THE_PACK, load_catalogue
+from screening.rules.catalogue import ONLY_THE_GROUP, READ_THE_PACK, load_catalogue
 from screening.rules.medicine_names import fold
 from screening.rules.rows import Gate
 from screening.selectors.answers import answer_sets, as_medicines, newest_answers
@@ -192,6 +192,7 @@ def medicine_offers(request: StaffRequest, study: str) -> HttpResponse:
         "text": text if len(text) > 1 else "",
         "known": known,
         "read_pack": read_pack,
+        "group": any(row.reason.endswith(ONLY_THE_GROUP) for row in rows if row),
         "offers": offers,
     }
     return render(request, "screening/_medicine_offers.html", context)

@@ -5,9 +5,15 @@ from pathlib import Path
 
 import pytest
 
-from screening.rules.catalogue import READ_THE_PACK, Catalogue, load_catalogue
+from screening.rules.catalogue import (
+    ONLY_THE_GROUP,
+    READ_THE_PACK,
+    Catalogue,
+    load_catalogue,
+)
 from screening.rules.inputs import Medicine
 from screening.rules.medicine_list import repeated
+from screening.rules.rows import WEIGHT
 
 MAKER = Path(__file__).resolve().parents[2] / ".ci" / "medicine_names"
 
@@ -90,3 +96,60 @@ def test_the_same_medicine_twice_is_found_under_any_name(catalogue: Catalogue) -
         Medicine("ibuprofen + pseudoephedrine", route="oral"),
     ]  # fmt: skip
     assert repeated(catalogue, listed) == {2: 0, 4: 1}
+
+
+@pytest.mark.parametrize(
+    ("said", "group", "disposition"),
+    # Words of common language for a group, from memory; the strictest rule is that of the table of interactions
+    # (rizatriptan among triptans, fluvoxamine among SSRIs).
+    [
+        ("some other beta blocker", "P-C07", "exclude"),
+        ("Beta-blockers", "P-C07", "exclude"),
+        ("un bêtabloquant", "P-C07", "exclude"),
+        ("an SSRI", "P-N06AB", "exclude"),
+        ("a triptan", "P-N02CC", "exclude"),
+        ("water tablets", "P-C03", "physician"),
+        ("a decongestant nasal spray", "P-R01AA", "physician"),
+    ],
+)
+def test_the_name_of_a_group_is_judged_by_its_strictest_rule(
+    catalogue: Catalogue, said: str, group: str, disposition: str
+) -> None:
+    (row,) = catalogue.resolve(said, None, "")
+    assert row is not None
+    assert (row.rule_id, row.disposition) == (group, disposition)
+    assert row.reason.endswith(ONLY_THE_GROUP)
+
+
+def test_only_the_group_waits_as_long_as_its_longest_member(catalogue: Catalogue) -> None:
+    (row,) = catalogue.resolve("SSRI", None, "")
+    assert row is not None
+    assert row.washout_hours == 35 * 24  # fluoxetine
+
+
+def test_every_group_has_plain_words_and_is_never_milder_than_a_member(
+    catalogue: Catalogue,
+) -> None:
+    for group in catalogue.prefixes:
+        row = catalogue.by_name(group.name)
+        assert group.also, group.name
+        assert row is not None, group.name
+        weights = [WEIGHT[one.disposition] for one in (group, *catalogue.of_group(group))]
+        assert WEIGHT[row.disposition] >= max(*weights, WEIGHT["physician"])
+        assert catalogue.by_atc(group.atc[0]) is group, "a code is judged by the rule of its group"
+
+
+def test_typing_finds_the_group_and_keeps_the_volunteers_words(catalogue: Catalogue) -> None:
+    first = next(iter(catalogue.offers("some other beta bl")))
+    assert (first.name, first.write, first.group) == (first.write, "beta blocking agents", True)
+    offered = [one.write for one in catalogue.offers("beta bloker") if one.group]
+    assert offered == ["beta bloker (beta blocker)"]
+    found = [row.rule_id if row else None for row in catalogue.resolve(offered[0], None, "")]
+    assert found == [None, "P-C07"], "what was said stays unknown, and the group counts"
+
+
+@pytest.mark.parametrize(
+    "said", ["blood pressure tablet", "heart tablet", "an inhaler", "a", "some other"]
+)
+def test_words_for_several_groups_stay_unknown(catalogue: Catalogue, said: str) -> None:
+    assert catalogue.resolve(said, None, "") == (None,)
