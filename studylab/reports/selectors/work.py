@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from scheduling.rules import path
 from scheduling.selectors.today import contacts_due, today_of
 from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
+from screening.selectors.ecgs import unread_ecgs
 from screening.selectors.lapsing import lapsing
 from screening.selectors.requests import VOLUNTEER, open_requests
 from screening.selectors.staff_ties import undecided_ties
@@ -131,6 +132,8 @@ def _today(study: Study, at: datetime) -> Group:
 
 def _screening(study: Study, actor: Actor, at: datetime) -> list[Group]:
     groups = []
+    if actor.may(Cap.SIGN_OFF):
+        groups.append(_ecgs(study))
     if actor.may(Cap.QUESTIONS_RECORD):
         groups.append(_asked_for(study, actor))
     if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
@@ -138,6 +141,21 @@ def _screening(study: Study, actor: Actor, at: datetime) -> list[Group]:
     if actor.may(Cap.SETUP_EDIT):
         groups.append(_relations(study))
     return groups
+
+
+def _ecgs(study: Study) -> Group:
+    """ECGs that nobody has read: each counts as missing, and nothing goes on without it."""
+    items = [
+        Item(
+            one.participant.code,
+            address("ecg_read", study, code=one.participant.code, uid=one.uid),
+            f"Recorded {one.taken_at.astimezone(study.zone):%a %d %b, %H:%M}.",
+            "wait",
+            "not read",
+        )
+        for one in unread_ecgs(study)
+    ]
+    return Group("ECGs to read", "warn", address("sign_off_queue", study), items)
 
 
 def _asked_for(study: Study, actor: Actor) -> Group:

@@ -96,6 +96,9 @@ def test_an_ecg_waits_for_the_clinician(
     doctor = client_of(clinician)
     queue = doctor.get(reverse("sign_off_queue", args=[volunteer.study.slug])).content.decode()
     assert at("ecg_read", volunteer, ecg.uid) in queue
+    front = doctor.get(reverse("home", args=[volunteer.study.slug])).content.decode()
+    assert "ECGs to read" in front
+    assert at("ecg_read", volunteer, ecg.uid) in front
     url = at("ecg_read", volunteer, ecg.uid)
     assert "Say what the ECG shows" in doctor.post(url, {"conclusion": "to_weigh"}).content.decode()
     answer = doctor.post(url, {"conclusion": "normal"})
