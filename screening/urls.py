@@ -49,6 +49,7 @@ study_urls: list[URLPattern] = [
     path(f"{_version}amend/", limits.amend, name="limits_amend"),
     path(f"{_version}people/", limits.people, name="protocol_people"),
     path("set-up/rules/", rules.runs, name="set_up_rules"),
+    path("set-up/rules/table/", rules.table, name="set_up_rules_table"),
     path("set-up/rules/run/", rules.run_now, name="set_up_rules_run"),
     path("set-up/rules/<uuid:uid>/", rules.run, name="set_up_rules_of"),
     path(f"{_visit}assessment/ahead/", assessment.ahead_assessment, name="ahead_assessment"),

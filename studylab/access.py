@@ -55,6 +55,7 @@ class Cap(StrEnum):
     CONTACT_VIEW = "contact_view"
     LINK_MAKE = "link_make"  # personal links for volunteers
     CONSENT_RECORD = "consent_record"
+    RULES_VIEW = "rules_view"  # the whole table of screening rules
     HEALTH_VIEW = "health_view"  # answers, medicines, vitals, findings
     QUESTIONS_RECORD = "questions_record"
     VITALS_RECORD = "vitals_record"
@@ -105,7 +106,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.SIGN_OFF,
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
-        Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
+        Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
@@ -119,9 +120,9 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | _CLINICAL_READ
     | {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
-        Cap.REVEALS_VIEW, Cap.DATA_LOCK,
+        Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.RULES_VIEW,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW},
 }  # fmt: skip
 
 

@@ -9,12 +9,15 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
+from screening.forms.listing import RuleSearchForm
 from screening.models import Assessment, RulesRun
 from screening.rules.compare import finding_changes
+from screening.rules.listing import SORTS, entries, search
+from screening.rules.table import load_table
 from screening.selectors.inputs import table_of
 from screening.selectors.runs import access_run, outcome_changes, people_outdated, runs_of
 from screening.services.reassess import reassess_all
-from screening.views.words import FINDING_CHANGES, OUTCOMES
+from screening.views.words import DISPOSITIONS, FINDING_CHANGES, OUTCOMES
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
 from studylab.studies.selectors import current_protocol
@@ -34,6 +37,23 @@ def runs(request: StaffRequest, study: str) -> HttpResponse:
         "runs": runs_of(request.study)[:50],
     }
     return render(request, "screening/rules_runs.html", context)
+
+
+@requires(Cap.RULES_VIEW)
+@require_GET
+def table(request: StaffRequest, study: str) -> HttpResponse:
+    """Every rule that counts for the study: what it asks, what it leads to, why, and how that is known."""
+    protocol = current_protocol(request.study)
+    counts = table_of(protocol)
+    rules = entries(counts, load_table(), protocol.plan.limits.numbers)
+    form = RuleSearchForm(request.GET)
+    found = search(rules, **form.wanted())
+    sorts = [(name, [rule for rule in found if rule.sort == sort]) for sort, name in SORTS.items()]
+    context = {
+        "protocol": protocol, "table": counts, "form": form, "all": len(rules), "found": len(found),
+        "groups": [(name, rows) for name, rows in sorts if rows], "dispositions": DISPOSITIONS,
+    }  # fmt: skip
+    return render(request, "screening/rules_table.html", context)
 
 
 @requires(Cap.LIMITS_CONFIRM)

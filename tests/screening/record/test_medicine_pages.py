@@ -6,7 +6,9 @@ import pytest
 from django.urls import reverse
 
 from screening.models import AnswerSet
+from screening.rules.table import load_table
 from screening.selectors import newest_answers
+from studylab.studies.selectors import current_protocol
 from tests.screening.record.browser import at, questionnaire
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -106,3 +108,18 @@ def test_a_name_that_looks_like_another_is_kept_only_when_somebody_says_so(
     assert stored.medicines[0]["prescriber"] == "Family doctor"
     again = browser.get(at("questions", volunteer)).content.decode()
     assert "checked" in again.split('name="medicine-0-as_written"')[1].split(">")[0]
+
+
+def test_the_table_of_rules_is_searched_by_those_who_judge_it(
+    study: Any, client_of: Any, clinician: Any, experimenter: Any
+) -> None:
+    url = reverse("set_up_rules_table", args=[study.slug])
+    assert client_of(experimenter).get(url).status_code == 403
+    doctor = client_of(clinician)
+    page = doctor.get(url, {"q": "beta blocker", "leads": "exclude"}).content.decode()
+    assert "P-C07" in page
+    assert "C-43" not in page
+    assert load_table().for_study(current_protocol(study).plan.questions).hash in page
+    wrong = doctor.get(url, {"q": "x" * 200, "sort": "nonsense"})
+    assert wrong.status_code == 200
+    assert "invalid-feedback" in wrong.content.decode()
