@@ -19,6 +19,7 @@ _one_volunteer = [
     path("contact/change/", contact.volunteer_contact_change, name="volunteer_contact_change"),
     path("consent/", consents.consents, name="consents"),
     path("consent/add/", consents.consent_add, name="consent_add"),
+    path("consent/agreement/", consents.consent_agreement, name="consent_agreement"),
     path("consent/correct/", consents.consent_correct_view, name="consent_correct"),
     path("consent/<slug:kind>/correct/", consents.consent_correct_view, name="consent_correct"),
     path("withdraw/", ends.volunteer_withdraw, name="volunteer_withdraw"),

@@ -7,9 +7,11 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from studylab.access import Actor
 from studylab.forms import local_minute
 from studylab.participants.models import Participant
 from studylab.participants.selectors import current_consent
+from tests.participants import people
 from tests.participants.people import text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -61,3 +63,26 @@ def test_consent_is_corrected_on_the_page(
     questions = url(study, "consent_correct", consented.code, "questions")
     assert office.get(questions).status_code == 200
     assert office.get(url(study, "consent_correct", consented.code, "other")).status_code == 404
+
+
+def test_an_agreement_that_comes_later_is_recorded_on_its_own_page(
+    office: Client, study: Any, keeper: Actor, noon: datetime
+) -> None:
+    """Somebody added before they agreed says so on the telephone: asked for, checked, recorded once."""
+    unasked = people.add(keeper, study, agreed_at=None, agreed_method="")
+    offered = url(study, "consent_agreement", unasked.code)
+    assert offered in text_of(office.get(url(study, "consents", unasked.code)))
+    form = office.get(offered).context["form"]
+    data = {"version": form["version"].value(), "method": "spoken", "text_said": "on",
+            "signed_at": "2026-03-10T08:55"}  # fmt: skip
+    for left_out in ("method", "signed_at", "text_said"):
+        response = office.post(offered, {k: v for k, v in data.items() if k != left_out})
+        assert list(response.context["form"].errors) == [left_out]
+    later = office.post(offered, data | {"signed_at": "2026-03-11T08:55"})
+    assert "later than now" in text_of(later)
+    assert current_consent(unasked, "questions") is None
+    assert office.post(offered, data).status_code == 302
+    made = current_consent(unasked, "questions")
+    assert made is not None
+    assert (made.method, made.written_on) == ("spoken", None)
+    assert "is on record" in text_of(office.get(offered))

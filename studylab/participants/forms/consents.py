@@ -45,6 +45,28 @@ class ConsentForm(PaperTimes):
         self.fields["version_seen"].label = f"The signed form is version “{version}”"
 
 
+class AgreementForm(forms.Form):
+    """An agreement to be asked health questions that came after the person was added."""
+
+    version = forms.CharField(widget=forms.HiddenInput)
+    method = forms.ChoiceField(
+        label="How they agreed", widget=forms.RadioSelect,
+        choices=[(Consent.Method.SPOKEN, "spoken"), (Consent.Method.PAPER, "on paper")],
+    )  # fmt: skip
+    signed_at = InstantField(
+        label="The volunteer agreed at",
+        help_text="Day and clock time when they said or signed that you may ask about their health.",
+    )
+    text_said = forms.BooleanField(
+        error_messages={"required": "Read or give the volunteer the text in force first."}
+    )
+
+    def __init__(self, *args: Any, version: str, **kwargs: Any) -> None:
+        kwargs["initial"] = {"version": version}
+        super().__init__(*args, **kwargs)
+        self.fields["text_said"].label = f"They heard or read the text of version “{version}”"
+
+
 class ConsentCorrectForm(PaperTimes):
     """New times for a consent on record, with the reason. `seen` tells which entry the person looked at."""
 

@@ -9,9 +9,14 @@ from django.views.decorators.http import require_GET, require_http_methods
 from studylab.access import Cap, requires
 from studylab.errors import Conflict
 from studylab.http import StaffRequest, answer_form
-from studylab.participants.forms.consents import ConsentCorrectForm, ConsentForm
+from studylab.participants.forms.consents import AgreementForm, ConsentCorrectForm, ConsentForm
 from studylab.participants.models import Consent, Participant
-from studylab.participants.selectors import access_participant, consent_entries, current_consent
+from studylab.participants.selectors import (
+    access_participant,
+    agreed_to_questions,
+    consent_entries,
+    current_consent,
+)
 from studylab.participants.services import consent_correct, consent_record
 from studylab.studies.selectors import current_protocol
 
@@ -28,6 +33,7 @@ def consents(request: StaffRequest, study: str, code: str) -> HttpResponse:
         "entries": consent_entries(participant),
         "version": version,
         "wanted": standing is None or standing.version != version,
+        "agreed": agreed_to_questions(participant),
     }
     return render(request, "participants/consents.html", context)
 
@@ -64,6 +70,25 @@ def consent_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
         done=done, message="Consent recorded.",
         context={"participant": participant, "standing": current_consent(participant, Consent.Kind.STUDY),
                  "version": version},
+    )  # fmt: skip
+
+
+@requires(Cap.CONSENT_RECORD)
+@require_http_methods(["GET", "POST"])
+def consent_agreement(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """Record that somebody who is on record already agreed to be asked health questions."""
+    participant = access_participant(request.study, code)
+    version = current_protocol(request.study).plan.consent_version
+    form = AgreementForm(request.POST or None, version=version)
+    return answer_form(
+        request, form=form, template="participants/agreement_add.html",
+        write=lambda: consent_record(
+            participant=participant, kind=Consent.Kind.QUESTIONS, version=form.cleaned_data["version"],
+            method=form.cleaned_data["method"], signed_at=form.cleaned_data["signed_at"],
+            actor=request.actor,
+        ),
+        done=lambda _: reverse("volunteer", args=[study, code]), message="Agreement recorded.",
+        context={"participant": participant, "version": version, "agreed": agreed_to_questions(participant)},
     )  # fmt: skip
 
 
