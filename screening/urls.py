@@ -12,6 +12,7 @@ from screening.views import (
     sign_off,
     staff,
     teaching,
+    vital_drafts,
     vitals,
 )
 
@@ -32,6 +33,8 @@ study_urls: list[URLPattern] = [
     path(f"{_visit}questions/ahead/", questions.ahead_questions, name="ahead_questions"),
     path(f"{_person}answers/", questions.answers, name="answers"),
     path("medicines/offers/", questions.medicine_offers, name="medicine_offers"),
+    path(f"{_person}vitals/<str:gate>/draft/", vital_drafts.draft, name="vitals_draft"),
+    path(f"{_visit}vitals/<str:gate>/draft/", vital_drafts.visit_draft, name="visit_vitals_draft"),
     path(f"{_person}vitals/<uuid:uid>/", vitals.vitals, name="vitals"),
     path(f"{_person}vitals/<uuid:uid>/correct/", vitals.vitals_correct, name="vitals_correct"),
     path(f"{_person}vitals/<str:gate>/", vitals.vitals_add, name="vitals_add"),
@@ -54,6 +57,7 @@ study_urls: list[URLPattern] = [
     path("set-up/rules/<uuid:uid>/", rules.run, name="set_up_rules_of"),
     path(f"{_visit}assessment/ahead/", assessment.ahead_assessment, name="ahead_assessment"),
     path(f"{_person}relations/", staff.relations, name="assessment_relations"),
+    path("set-up/staff-phones/", staff.phones, name="set_up_staff_phones"),
     path("sign-off/", sign_off.queue, name="sign_off_queue"),
     path("sign-off/<str:code>/", sign_off.sign_off, name="sign_off"),
     path(f"{_person}asked/<uuid:signature>/<int:index>/", sign_off.bring, name="assessment_bring"),

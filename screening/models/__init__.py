@@ -3,10 +3,11 @@
 from screening.models.answers import AnswerSet
 from screening.models.checks import Check, EcgReading
 from screening.models.decision import Assessment, SignOff
+from screening.models.drafts import VitalDraft
 from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
 from screening.models.self_report import SelfReport, SelfReportEntry
-from screening.models.staff import StaffDecision
+from screening.models.staff import StaffDecision, StaffPhone
 from screening.models.timing import Timing
 from screening.models.vitals import VitalReading, VitalSet
 
@@ -21,7 +22,9 @@ __all__ = [
     "SelfReportEntry",
     "SignOff",
     "StaffDecision",
+    "StaffPhone",
     "Timing",
+    "VitalDraft",
     "VitalReading",
     "VitalSet",
 ]

@@ -44,6 +44,31 @@ class StaffDecision(models.Model):
         return "kept away" if self.kept_away else "no need to keep away"
 
 
+class StaffPhone(models.Model):
+    """A phone number of somebody of the staff, as a keyed digest only: it can be compared and never read."""
+
+    class Kind(models.TextChoices):
+        OWN = "own", "their own number"
+        EMERGENCY = "emergency", "the number of their emergency contact"
+
+    user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="staff_phones")
+    kind = models.CharField(max_length=9, choices=Kind.choices)
+    digest = models.CharField(max_length=64)
+    set_at = models.DateTimeField()
+    set_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["user", "kind"], name="staff_phone_one_of_a_kind"),
+            models.CheckConstraint(
+                condition=Q(kind__in=["own", "emergency"]), name="staff_phone_kind_known"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.get_kind_display()
+
+
 explain(
     {
         "staff_decision_has_reason": (Refused, "Say why."),

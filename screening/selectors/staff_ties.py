@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
+from studylab.participants.contact import phone_key
 from studylab.participants.models import Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.rules.identity import fold_email, fold_name
@@ -27,8 +28,14 @@ class StaffTie:
 
 
 def staff_of(study: Study) -> list[User]:
-    """Return everybody who holds or held a role in the study."""
-    return list(User.objects.filter(memberships__study=study).distinct().order_by("name"))
+    """Return everybody who holds or held a role in the study, with the digests of their phone numbers."""
+    found = User.objects.filter(memberships__study=study).distinct().order_by("name")
+    return list(found.prefetch_related("staff_phones"))
+
+
+def phones_on_file(study: Study) -> list[tuple[User, set[str]]]:
+    """Return everybody of the staff with the kinds of numbers that can be compared."""
+    return [(user, {one.kind for one in user.staff_phones.all()}) for user in staff_of(study)]
 
 
 def staff_ties(participant: Participant) -> list[StaffTie]:
@@ -94,6 +101,10 @@ def _by_details(
     email = fold_email(details.email)
     own = fold_name(details.given_names, details.family_name)
     emergency = fold_name(details.emergency_name)
+    phones = {
+        phone_key(details.phone): "the volunteer’s phone number",
+        phone_key(details.emergency_phone): "the number of the volunteer’s emergency contact",
+    }
     ties = []
     for user in staff:
         name = fold_name(user.name)
@@ -108,6 +119,11 @@ def _by_details(
                 ),
             )
             if same
+        ]
+        reasons += [
+            f"{phones[one.digest]} is {one.get_kind_display()}"
+            for one in user.staff_phones.all()
+            if one.digest in phones
         ]
         if reasons:
             ties.append(StaffTie(participant, user, "; ".join(reasons)))

@@ -42,7 +42,7 @@ def timing_start(*, participant: Participant, kind: str, where: Where, actor: Ac
     """Record that a rest began, or that somebody stood up, now by the server's clock."""
     require(actor, Cap.VITALS_RECORD)
     participant = lock_participant(participant, actor)
-    _check_where(participant, where)
+    check_where(participant, where)
     return Timing.objects.create(
         participant=participant, kind=Timing.Kind(kind), gate=where.gate, visit_uid=where.visit_uid,
         at=clock.now(), by_id=actor.user_id,
@@ -70,7 +70,7 @@ def check_record(
     """
     require(actor, Cap.VITALS_RECORD)
     participant = lock_participant(participant, actor)
-    _check_where(participant, where)
+    check_where(participant, where)
     _check_further(participant, kind, where, supersedes, reason)
     now = clock.now()
     if taken_at > now:
@@ -117,7 +117,8 @@ def ecg_read(*, check: Check, conclusion: str, note: str, actor: Actor) -> EcgRe
     return reading
 
 
-def _check_where(participant: Participant, where: Where) -> None:
+def check_where(participant: Participant, where: Where) -> None:
+    """Refuse a place where nothing is measured for this person: left, no visit, or somebody else's."""
     gate = VitalSet.Gate(where.gate)
     if gate in _BEFORE_THE_DOSE:
         require_active(participant)

@@ -1,16 +1,19 @@
 """The lead's decision about a relation between a volunteer and staff."""
 
-from screening.models import StaffDecision
+from screening.models import StaffDecision, StaffPhone
 from studylab import clock
 from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Refused
+from studylab.participants.contact import phone_key
 from studylab.participants.models import Participant
+from studylab.participants.rules.details import phone_problem
 from studylab.participants.services.checks import lock_participant, said
 from studylab.people.models import User
 from studylab.people.services.roles import require_in
+from studylab.studies.models import Study
 
 
 @service
@@ -58,3 +61,37 @@ def _check_not_booked(participant: Participant, user: User) -> None:
             "coordinator move that first.",
             field="user",
         )
+
+
+@service
+def staff_phone_set(
+    *, study: Study, user: User, kind: str, phone: str, actor: Actor
+) -> StaffPhone | None:
+    """Keep the digest of a phone number of staff, to be compared with those of volunteers; "" takes it away.
+
+    Returns None once it is taken away. The number itself is stored nowhere.
+    """
+    require_in(actor, Cap.PEOPLE_MANAGE, study)
+    if not user.memberships.filter(study=study).exists():
+        raise Refused("This person holds no role in this study.", field="user")
+    if kind not in StaffPhone.Kind.values:
+        raise Refused("Say whose number it is.", field="kind")
+    problem = phone_problem(phone) if phone else ""
+    digest = phone_key(phone)
+    if problem or (phone and not digest):
+        raise Refused(problem or "This has too few digits for a phone number.", field="phone")
+    StaffPhone.objects.filter(user=user, kind=kind).delete()
+    made = None
+    if digest:
+        made = StaffPhone.objects.create(
+            user=user, kind=kind, digest=digest, set_at=clock.now(), set_by_id=actor.user_id
+        )
+    audit(
+        actor=actor,
+        action=Action.STAFF_PHONE_SET,
+        subject_type="person",
+        subject_code=user.pk,
+        study_id=study.pk,
+        data={"person": user.name, "whose": kind, "kept": made is not None},
+    )
+    return made

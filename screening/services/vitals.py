@@ -7,6 +7,7 @@ from uuid import UUID
 
 from screening.models import Assessment, VitalReading, VitalSet
 from screening.rules.vitals import Reading, Undecided, VitalDecision
+from screening.selectors.vital_drafts import drafts_of
 from screening.services.assessment import refresh
 from screening.services.readings import HowTaken, Taken, checked_how, checked_readings
 from screening.services.sittings import Sitting, judged_set, sitting_of
@@ -64,6 +65,8 @@ def vitals_record(
         "problems": [asdict(problem) for problem in problems], **how.fields(actor),
     }  # fmt: skip
     vital_set = _store(sitting, taken, decision, verdict, how, stored)
+    if supersedes is None:
+        drafts_of(participant, gate, visit_uid).filter(holder_id=actor.user_id).delete()
     _note(vital_set, verdict, actor)
     if verdict.hold:
         _hold(vital_set, verdict, actor)

@@ -1,6 +1,7 @@
 """Taking a set of readings, and looking at one."""
 
 from datetime import datetime, timedelta
+from http import HTTPStatus
 from typing import Any
 from uuid import UUID
 
@@ -9,6 +10,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
+from screening.forms.vital_drafts import restored_form
 from screening.forms.vitals import SetContext, VitalsForm, correction_values
 from screening.models import Timing, VitalSet
 from screening.rules.after_dose import symptom_words
@@ -26,6 +28,7 @@ from screening.services.check_records import Where
 from screening.services.early import early_check_record
 from screening.services.exposure import saw_after_dose
 from screening.services.readings import BEFORE
+from screening.views.vital_drafts import draft_context, keep_refused
 from screening.views.words import PLACES, VERDICTS, next_url, with_query
 from studylab import clock
 from studylab.access import Cap, requires
@@ -87,10 +90,10 @@ def _take(
     corrects: VitalSet | None = None,
 ) -> HttpResponse:
     if request.method == "POST" and "start_rest" in request.POST:
-        where = Where(gate, visit_uid)
         timing_start(
-            participant=participant, kind=Timing.Kind.REST, where=where, actor=request.actor
-        )
+            participant=participant, kind=Timing.Kind.REST, where=Where(gate, visit_uid),
+            actor=request.actor,
+        )  # fmt: skip
         return redirect(with_query(request.path, next=next_url(request)))
     newest = newest_vitals(participant, gate, visit_uid)
     limits = current_protocol(request.study).plan.limits
@@ -104,18 +107,23 @@ def _take(
         newest=str(newest.uid) if newest else "",
         corrects=corrects,
     )
-    form = VitalsForm(
-        request.POST or None,
-        about=about,
-        initial=_initial(request, participant, about, newest),
-    )
+    where = Where(gate, visit_uid)
+    drafts = {} if corrects else draft_context(request, participant, where)
+    if request.method == "GET" and drafts.get("own_draft"):
+        form = restored_form(drafts["own_draft"], about)
+    else:
+        form = VitalsForm(
+            request.POST or None,
+            about=about,
+            initial=_initial(request, participant, about, newest),
+        )
     sitting = {"gate": gate, "visit_uid": visit_uid, "supersedes": corrects}
 
     def done(made: VitalSet) -> str:
         page = reverse("vitals", args=[request.study.slug, participant.code, made.uid])
         return with_query(page, next=next_url(request))
 
-    return answer_form(
+    answer = answer_form(
         request,
         form=form,
         template="screening/vitals_form.html",
@@ -132,8 +140,12 @@ def _take(
             "checks": check_lines(participant, gate, visit_uid, limits),
             "here": request.get_full_path(),
             **_rest(rest.at if rest else None, limits.measuring),
+            **drafts,
         },
     )
+    if request.method == "POST" and not corrects and answer.status_code != HTTPStatus.FOUND:
+        keep_refused(request, participant, where)
+    return answer
 
 
 def _rest(started: datetime | None, measuring: Measuring) -> dict[str, Any]:

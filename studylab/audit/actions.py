@@ -47,6 +47,10 @@ class Action(StrEnum):
     SELF_REPORT_SENT = "self_report.sent"
     VITALS_RECORDED = "vitals.recorded"
     VITALS_CORRECTED = "vitals.corrected"
+    STAFF_PHONE_SET = "person.phone_set"
+    DRAFT_BEGUN = "vitals.draft_begun"
+    DRAFT_TAKEN_OVER = "vitals.draft_taken_over"
+    DRAFT_DROPPED = "vitals.draft_dropped"
     CHECK_RECORDED = "check.recorded"
     CHECK_CORRECTED = "check.corrected"
     ECG_READ = "ecg.read"
@@ -147,6 +151,10 @@ SENTENCES: dict[Action, str] = {
     Action.SELF_REPORT_SENT: "sent the questionnaire",
     Action.VITALS_RECORDED: "recorded a vital set",
     Action.VITALS_CORRECTED: "corrected a vital set",
+    Action.STAFF_PHONE_SET: "kept or removed a phone number of staff for comparing",
+    Action.DRAFT_BEGUN: "began to type a vital set",
+    Action.DRAFT_TAKEN_OVER: "took over a half-typed vital set",
+    Action.DRAFT_DROPPED: "emptied a half-typed vital set",
     Action.CHECK_RECORDED: "recorded a check",
     Action.CHECK_CORRECTED: "corrected a check",
     Action.ECG_READ: "read an ECG",

@@ -22,7 +22,13 @@ from django.conf import settings
 
 from studylab.errors import StudylabError
 from studylab.participants.rules.details import ContactDetails
-from studylab.participants.rules.identity import key_texts, search_texts, swapped_text
+from studylab.participants.rules.identity import (
+    LEAST_DIGITS,
+    fold_phone,
+    key_texts,
+    search_texts,
+    swapped_text,
+)
 
 _FORMAT = b"\x01"  # first byte of a box: AES-256-GCM, 12 bytes of nonce, then the sealed JSON
 _NONCE = 12
@@ -78,6 +84,12 @@ def lookup_keys(details: ContactDetails) -> list[tuple[str, str, str]]:
     if other is not None:
         keys.append(("name_birth_swapped", "name_birth", _digest("name_birth", other)))
     return keys
+
+
+def phone_key(phone: str) -> str:
+    """Return the digest by which a phone number is compared, "" when it has too few digits to be one."""
+    folded = fold_phone(phone)
+    return _digest("phone", folded) if len(folded) >= LEAST_DIGITS else ""
 
 
 def search_keys(text: str) -> list[tuple[str, str]]:

@@ -29,6 +29,7 @@ _LETTERS = str.maketrans(
 _PAIRS = (("ae", "a"), ("oe", "o"), ("ue", "u"), ("aa", "a"))
 _JOINING = {"'", "’", "‘", "ʼ", "`", "´", "."}  # O'Brien and OBrien are one name, not two
 PHONE_DIGITS = 9  # the last nine digits leave out the country code and the trunk zero
+LEAST_DIGITS = 6  # a text with fewer digits is no phone number to compare by
 
 DUPLICATE_KINDS = (
     "name_birth", "name_birth_swapped", "family_birth", "given_birth", "email", "phone",
@@ -123,7 +124,7 @@ def _texts(who: Particulars) -> Iterator[tuple[str, str]]:
                 yield kind, part
     if who.email.strip():
         yield "email", fold_email(who.email)
-    if len(fold_phone(who.phone)) >= 6:
+    if len(fold_phone(who.phone)) >= LEAST_DIGITS:
         yield "phone", fold_phone(who.phone)
 
 
@@ -132,7 +133,7 @@ def search_texts(text: str) -> list[tuple[str, str]]:
     if "@" in text:
         return [("email", fold_email(text))]
     digits = fold_phone(text)
-    if len(digits) >= 6 and not any(character.isalpha() for character in text):
+    if len(digits) >= LEAST_DIGITS and not any(character.isalpha() for character in text):
         return [("phone", digits)]
     folded = fold_name(text)
     return [(kind, folded) for kind in ("name", "family", "given")] if folded else []

@@ -6,11 +6,12 @@ import pytest
 from django.db import IntegrityError
 from django.urls import reverse
 
-from screening.models import SignOff
+from screening.models import SignOff, StaffPhone
 from screening.selectors import newest_assessment
 from screening.selectors.own_records import known_to_site, own_records
 from screening.selectors.staff_ties import kept_away, staff_ties, undecided_ties
 from screening.services.staff import staff_decide
+from studylab.audit.models import Event
 from studylab.errors import NotAllowed, Refused
 from studylab.participants.models import Contact
 from studylab.participants.services.volunteers import DuplicateDecision
@@ -206,3 +207,40 @@ def test_somebody_booked_already_is_named_before_the_decision(
         staff_decide(
             participant=waiting, user=experimenter, kept_away=True, reason="x", actor=actor_of(lead)
         )
+
+
+def test_a_phone_number_of_staff_meets_the_volunteers_and_is_stored_nowhere(
+    at_ten, study, confirmed, cora, experimenter, client_of, lead
+):
+    """Both kinds on both sides; whatever way the number is written; taken away again."""
+    ana = people.add_volunteer(study, cora, phone="+1 902 555 0147", emergency_phone="902-555-0123")
+    page = reverse("set_up_staff_phones", args=[study.slug])
+    chief = client_of(lead)
+    assert client_of(experimenter).get(page).status_code == 403
+    send = {"user": experimenter.pk, "kind": "emergency", "phone": "(902) 555 01 47"}
+    for wrong, field in (
+        ({"phone": "12"}, "phone"),
+        ({"kind": "aunt"}, "kind"),
+        ({"user": 0}, "user"),
+    ):
+        refused = chief.post(page, send | wrong)
+        assert refused.status_code == 422
+        assert list(refused.context["form"].errors) == [field]
+    assert staff_ties(ana) == []
+    assert chief.post(page, send).status_code == 302
+    chief.post(page, send | {"kind": "own", "phone": "902 555 0123"})
+    (tie,) = staff_ties(ana)
+    assert tie.user == experimenter
+    assert tie.why == (
+        "the volunteer’s phone number is the number of their emergency contact; "
+        "the number of the volunteer’s emergency contact is their own number"
+    ) or tie.why == (
+        "the number of the volunteer’s emergency contact is their own number; "
+        "the volunteer’s phone number is the number of their emergency contact"
+    )
+    assert "0147" not in tie.why
+    stored = str(list(StaffPhone.objects.values())) + str(list(Event.objects.values("data")))
+    assert "55501" not in stored.replace(" ", "")
+    for kind in ("own", "emergency"):
+        chief.post(page, send | {"kind": kind, "phone": ""})
+    assert staff_ties(ana) == []
