@@ -14,7 +14,7 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, cast
 
-from screening.rules.medicine_names import LONGEST_LOOKED_UP, Names, Offer, fold, key
+from screening.rules.medicine_names import LONGEST_LOOKED_UP, Names, Offer, fold, key, words_of
 from screening.rules.rows import WEIGHT, Disposition, one_of, strictest
 
 FOLDER = Path(__file__).parent
@@ -66,6 +66,7 @@ class Catalogue:
     prefixes: tuple[MedicineRow, ...]
     retired: Mapping[str, str]
     products: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # by id of the rule
+    watched: frozenset[str] = frozenset()  # folded words that ask for a medicine without naming one
 
     @cached_property
     def _names(self) -> Names[MedicineRow]:
@@ -121,6 +122,10 @@ class Catalogue:
     def mentioned(self, text: str) -> tuple[tuple[str, MedicineRow], ...]:
         """Return the medicines that are named in running text, each as written in the catalogue, with its rule."""
         return tuple((known.name, known.row) for known in self._names.mentioned(text))
+
+    def hints(self, text: str) -> tuple[str, ...]:
+        """Return the words of running text that ask for a medicine without naming one, as "inhaler" does."""
+        return tuple(word for word in dict.fromkeys(words_of(text)) if word in self.watched)
 
     def slips(self, name: str, route: str = "") -> tuple[str, ...]:
         """Return the names that may be meant by the parts of `name` that no rule is found for."""
@@ -201,6 +206,7 @@ class Catalogue:
             "by_route": [asdict(row) for row in self.by_route],
             "prefixes": [asdict(row) for row in self.prefixes],
             "retired": dict(self.retired),
+            "watched": sorted(self.watched),
             "products": {rule: list(names) for rule, names in self.products.items()},
         }
 
@@ -275,5 +281,6 @@ def load_catalogue() -> Catalogue:
             for r in groups["prefix"]
         ),
         retired=groups["retired"],
+        watched=frozenset(fold(word) for word in groups["watched"]),
         products={rule: tuple(known) for rule, known in names.items()},
     )

@@ -55,6 +55,11 @@ def key(text: str) -> str:
     return fold(text[:LONGEST_LOOKED_UP])
 
 
+def words_of(text: str) -> list[str]:
+    """Return the folded words of running text."""
+    return _WORD.findall(fold(text[:LONGEST_READ]))
+
+
 def bare(folded: str) -> str:
     """Return a folded name without the words that only lead to it: "an ssri" is "ssri"."""
     leading = _LEADING.match(folded)
@@ -140,7 +145,7 @@ class Names(Generic[Row]):
 
     def mentioned(self, text: str) -> tuple[Known[Row], ...]:
         """Return the names that stand in running text as words of their own, short ones left out."""
-        words = _WORD.findall(fold(text[:LONGEST_READ]))
+        words = words_of(text)
         runs = (
             " ".join(words[start : start + length])
             for length in (1, 2, 3)

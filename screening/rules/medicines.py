@@ -81,20 +81,27 @@ def named_in_words(
     """
     rows = (catalogue.resolve(one.name, one.atc, one.route) for one in medicines)
     listed = {row.rule_id for several in rows for row in several if row is not None}
+    inhaled = any(one.route == "inhaled" for one in medicines)  # what the words may mean is listed
     findings = {}
     for asked, words in told:
         for name, row in catalogue.mentioned(words):
             if row.rule_id in listed or row.key in ASKED_APART or row.rule_id in findings:
                 continue
-            findings[row.rule_id] = Finding(
-                rule_id=f"{NAMED}-{row.rule_id}",
-                concept="medicine named but not listed",
-                disposition="physician",
-                reason=f"{NOT_ON_LIST} {NEVER_STOP}",
-                source="proposal; FDA warning letter 2017, an exclusion met between screening and dosing (read second-hand)",
-                said=f"{name}, said about {asked}: {words.strip()}",
-            )
+            findings[row.rule_id] = _named(row.rule_id, name, asked, words)
+        for word in () if inhaled else catalogue.hints(words):
+            findings.setdefault(word, _named(word, word, asked, words))
     return list(findings.values())
+
+
+def _named(rule_id: str, name: str, asked: str, words: str) -> Finding:
+    return Finding(
+        rule_id=f"{NAMED}-{rule_id}",
+        concept="medicine named but not listed",
+        disposition="physician",
+        reason=f"{NOT_ON_LIST} {NEVER_STOP}",
+        source="proposal; FDA warning letter 2017, an exclusion met between screening and dosing (read second-hand)",
+        said=f"{name}, said about {asked}: {words.strip()}",
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from screening.rules.catalogue import (
 )
 from screening.rules.inputs import Medicine
 from screening.rules.medicine_list import repeated
+from screening.rules.medicines import named_in_words
 from screening.rules.rows import WEIGHT
 
 MAKER = Path(__file__).resolve().parents[2] / ".ci" / "medicine_names"
@@ -153,3 +154,14 @@ def test_typing_finds_the_group_and_keeps_the_volunteers_words(catalogue: Catalo
 )
 def test_words_for_several_groups_stay_unknown(catalogue: Catalogue, said: str) -> None:
     assert catalogue.resolve(said, None, "") == (None,)
+
+
+def test_a_word_that_asks_for_a_medicine_goes_to_the_physician(catalogue: Catalogue) -> None:
+    # Field case of an inspection: salbutamol prescribed between screening and the visit, told only in passing.
+    told = [("illness since the last visit", "The family doctor gave me an inhaler yesterday.")]
+    (finding,) = named_in_words(catalogue, told, ())
+    assert finding.disposition == "physician"
+    assert finding.said.startswith("inhaler, said about illness")
+    listed = [Medicine("salbutamol", route="inhaled")]
+    assert named_in_words(catalogue, told, listed) == []
+    assert len(named_in_words(catalogue, told, [Medicine("paracetamol")])) == 1
