@@ -19,6 +19,7 @@ LEADS_TO: dict[Disposition, str] = {
     "exclude": "excludes", "hold": "holds", "physician": "physician decides", "note": "note",
 }  # fmt: skip
 READ, MEMORY, PROPOSED = "read in the source", "from memory", "proposed or inferred"
+SECOND_HAND = "read second-hand"
 PARTLY = "partly read in the source, partly proposed"
 _TESTS = {"below": "below {}", "at_least": "{} or more", "above": "above {}"}
 
@@ -90,6 +91,8 @@ def how_known(source: str, *, read: bool | None = None) -> str:
         return PARTLY if "proposal" in source or "from memory" in source else READ
     if read:
         return READ
+    if "second-hand" in source:
+        return SECOND_HAND
     return MEMORY if "from memory" in source else PROPOSED
 
 
