@@ -11,9 +11,10 @@ class SchedulingConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
-        from scheduling.selectors.due import doses_due
+        from scheduling.selectors.due import doses_due, doses_given
         from scheduling.services import leaving
         from studylab.allocation.due import register_due
+        from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.record_times import register_record_time
 
@@ -24,3 +25,4 @@ class SchedulingConfig(AppConfig):
         register_record_time("step of a visit", leaving.first_step)
         register_record_time("dose", leaving.first_dose)
         register_due(doses_due)
+        register_doses(doses_given)

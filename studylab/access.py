@@ -71,6 +71,14 @@ class Cap(StrEnum):
     HOLD_RELEASE = "hold_release"
     DEVIATION_RECORD = "deviation_record"
     DEVIATION_CLOSE = "deviation_close"
+    EVENT_RECORD = "event_record"  # adverse events, and whether somebody was told
+    EVENT_JUDGE = (
+        "event_judge"  # cause, reading, closing, news of people in care, what others are told
+    )
+    REPORT_RECORD = "report_record"  # reports to sponsor, authority and ethics committee
+    DOSING_RESUME = (
+        "dosing_resume"  # the lead's signature after a pause; the physician's is event_judge
+    )
     CONTACT_RECORD = "contact_record"  # next-day contact
     CODE_OPEN = "code_open"
     DATA_LOCK = "data_lock"  # declare the data locked, ask for the list to be opened
@@ -98,7 +106,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
-        Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES,
+        Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -107,6 +115,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.WITHDRAW, Cap.VISIT_RUN, Cap.HOLD_OPEN, Cap.HOLD_RELEASE, Cap.DEVIATION_RECORD,
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
         Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
+        Cap.EVENT_RECORD, Cap.EVENT_JUDGE, Cap.REPORT_RECORD,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
@@ -115,12 +124,14 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.VISIT_RUN,
         Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.LINK_MAKE, Cap.GUESS_RECORD,
+        Cap.EVENT_RECORD,
     },
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
     | {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
-        Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.RULES_VIEW,
+        Cap.RULES_VIEW,
+        Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW},
 }  # fmt: skip

@@ -160,6 +160,20 @@ class Dose(models.Model):
                 )""",
                 sentence="The volunteer is on hold. A clinician releases the hold first.",
             ),
+            guard(
+                "dose_not_paused",
+                operation=pgtrigger.Insert,
+                check="""NEW.supersedes_id IS NOT NULL OR NOT EXISTS (
+                    SELECT 1 FROM participants_dosingpause p
+                    JOIN participants_participant m ON m.study_id = p.study_id
+                    WHERE m.id = NEW.participant_id AND p.lifted_at IS NULL
+                      AND (p.kind = 'rule' OR COALESCE((
+                        SELECT c.counts_until FROM participants_carestatus c WHERE c.event_id = p.event_id
+                        ORDER BY c.obtained_at DESC, c.id DESC LIMIT 1
+                      ), '-infinity') <= NEW.given_at)
+                )""",
+                sentence="Dosing is paused in this study. The Safety page says why.",
+            ),
         ]  # fmt: skip
 
 

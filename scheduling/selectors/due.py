@@ -1,9 +1,9 @@
-"""Which doses are planned, for the dispensary."""
+"""Which doses are planned and given, for the apps below."""
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from scheduling.models import Visit
+from scheduling.models import Dose, Visit
 from studylab.allocation.due import Due
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -25,3 +25,9 @@ def doses_due(study: Study, start: datetime, end: datetime) -> Iterator[Due]:
     for visit in visits.select_related("participant"):
         at = visit.planned.lower + ahead
         yield Due(visit.participant.code, visit.participant_id, visit.uid, at)
+
+
+def doses_given(study: Study) -> list[tuple[int, datetime]]:
+    """Return who was dosed and when, earliest dose first; a corrected time counts instead of the first."""
+    doses = Dose.objects.filter(participant__study=study, superseded_by=None)
+    return list(doses.order_by("given_at", "id").values_list("participant_id", "given_at"))

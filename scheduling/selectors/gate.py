@@ -18,6 +18,7 @@ from scheduling.selectors.evidence import (
     protocol_of,
 )
 from scheduling.selectors.presence import rescue_check_today
+from scheduling.selectors.gate_safety import safety_fact
 from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact
@@ -121,6 +122,7 @@ def _facts(
         open_holds=tuple(
             f"{hold.get_kind_display()}: {hold.reason}" for hold in open_holds(participant)
         ),
+        safety=safety_fact(participant, current_protocol(study).plan, at),
     )
 
 

@@ -36,6 +36,7 @@ from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
 from studylab.participants.models import Deviation, Participant
 from studylab.participants.services.checks import require_study
+from studylab.participants.services.pauses import stopping_evaluate
 from studylab.people.models import User
 from studylab.people.selectors import actor_for, user_by_email
 from studylab.people.services.signatures import WrongPassword, check_password
@@ -207,6 +208,7 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     )  # fmt: skip
     _record_step(work, dose, giving.client_id, actor)
     note_dose(dose, Action.DOSE_GIVEN, actor)
+    stopping_evaluate(study=work.participant.study, actor=actor)
     return dose
 
 

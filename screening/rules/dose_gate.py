@@ -19,6 +19,7 @@ from screening.rules.gate_facts import (
 )
 from screening.rules.gate_medicines import washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
+from screening.rules.gate_safety import safety_reasons
 from screening.rules.gate_vitals import check_reasons, pre_dose_reasons
 
 # How long ago the physician may last have said to be on site. A proposal: common practice, without a source.
@@ -56,6 +57,7 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *_cover(facts.cover, rules, at),
         *_around(facts),
         *_holds(facts),
+        *safety_reasons(facts.safety, at),
     )
     return GateResult(open=not reasons, reasons=reasons)
 

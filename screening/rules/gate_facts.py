@@ -8,6 +8,7 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Literal
 
 from screening.rules.checks import CheckOutcome
+from screening.rules.gate_safety import SafetyFact
 from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision
 from studylab.studies.rules.protocol import CheckKind
@@ -141,3 +142,4 @@ class GateFacts:
     rescue_kit_ready: bool | None  # looked through today, complete
     somebody_stays: bool | None  # said at this visit to be with the volunteer
     open_holds: tuple[str, ...] | None
+    safety: SafetyFact | None  # of the whole study

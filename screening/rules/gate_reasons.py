@@ -45,6 +45,14 @@ FIXES = {
     "rescue_kit": "The experimenter looks through the emergency kit and records it on Today.",
     "nobody_stays": "Whoever stays with the volunteer says so on the run sheet.",
     "hold_open": "The physician decides on the hold.",
+    "safety_unknown": "Reload the page; tell the study lead if this stays.",
+    "stopping_rule": "The supervising physician and the study lead both look at it and sign on the Safety page.",
+    "care_unknown": "A clinician asks a named source and records how the person is, on the Safety page.",
+    "symptoms_unread": "A clinician opens it on the Safety page and marks it as read.",
+    "symptom_unexpected": "A clinician looks at it on the Safety page before the next dose.",
+    "news_unapproved": "A clinician approves a text on the page of the event, or signs that none is needed.",
+    "news_untold": "The experimenter tells this person the approved text and records what they choose.",
+    "news_stop": "Nobody: this person chose to stop. End the visit kindly.",
 }
 
 

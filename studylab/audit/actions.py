@@ -42,6 +42,22 @@ class Action(StrEnum):
     DEVIATION_RECORDED = "deviation.recorded"
     DEVIATION_EXPLAINED = "deviation.explained"
     DEVIATION_CLOSED = "deviation.closed"
+    DEVIATION_ASSESSED = "deviation.assessed"
+    EVENT_RECORDED = "event.recorded"
+    EVENT_ADDED_TO = "event.added_to"
+    EVENT_CORRECTED = "event.corrected"
+    EVENT_JUDGED = "event.judged"
+    EVENT_READ = "event.read"
+    EVENT_CLOSED = "event.closed"
+    CARE_STATUS_RECORDED = "event.care_status"
+    DOSING_PAUSED = "dosing.paused"
+    DOSING_PAUSE_SIGNED = "dosing.pause_signed"
+    DOSING_RESUMED = "dosing.resumed"
+    NEWS_APPROVED = "news.approved"
+    NEWS_ANSWERED = "news.answered"
+    REPORT_SENT = "report.sent"
+    REPORT_RECEIVED = "report.received"
+    PERSON_TOLD = "told.recorded"
     ANSWERS_RECORDED = "answers.recorded"
     SELF_REPORT_BEGUN = "self_report.begun"
     SELF_REPORT_SENT = "self_report.sent"
@@ -146,6 +162,22 @@ SENTENCES: dict[Action, str] = {
     Action.DEVIATION_RECORDED: "recorded a deviation",
     Action.DEVIATION_EXPLAINED: "explained a deviation",
     Action.DEVIATION_CLOSED: "closed a deviation",
+    Action.DEVIATION_ASSESSED: "assessed a deviation",
+    Action.EVENT_RECORDED: "recorded an adverse event",
+    Action.EVENT_ADDED_TO: "added to an adverse event",
+    Action.EVENT_CORRECTED: "corrected an adverse event",
+    Action.EVENT_JUDGED: "judged what caused an adverse event",
+    Action.EVENT_READ: "read an adverse event",
+    Action.EVENT_CLOSED: "closed an adverse event",
+    Action.CARE_STATUS_RECORDED: "recorded how somebody in care is",
+    Action.DOSING_PAUSED: "paused dosing by a rule of the study",
+    Action.DOSING_PAUSE_SIGNED: "signed that dosing may go on",
+    Action.DOSING_RESUMED: "ended a pause of dosing",
+    Action.NEWS_APPROVED: "decided what volunteers are told about an event",
+    Action.NEWS_ANSWERED: "recorded what a volunteer chose after being told",
+    Action.REPORT_SENT: "recorded a safety report as sent",
+    Action.REPORT_RECEIVED: "entered the receipt of a safety report",
+    Action.PERSON_TOLD: "recorded whether a volunteer was told",
     Action.ANSWERS_RECORDED: "recorded answers",
     Action.SELF_REPORT_BEGUN: "began the questionnaire",
     Action.SELF_REPORT_SENT: "sent the questionnaire",

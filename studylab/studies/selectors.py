@@ -24,6 +24,7 @@ _PARTS = {
     "allocation": "allocation",
     "supply": "supply",
     "follow_up": "contact after the dose",
+    "safety": "safety",
     "consent_version": "consent text",
     "emergency_number": "emergency number",
     "phone_24h": "24-hour phone",

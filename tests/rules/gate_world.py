@@ -16,6 +16,7 @@ from screening.rules.gate_facts import (
     SignOffFact,
     ValueOutcome,
 )
+from screening.rules.gate_safety import CareFact, NewsFact, SafetyFact
 from screening.rules.gate_vitals import MEASURES
 from screening.rules.medicines import Washout
 from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
@@ -28,6 +29,14 @@ RULES = GateRules(
     earlier_visits=(1,),
     zone=ZoneInfo("Europe/Amsterdam"),
 )
+
+
+def care(until: datetime | None) -> tuple[CareFact, ...]:
+    return (CareFact(who="HB-007", counts_until=until, ended=False, overridden=False),)
+
+
+def news(approved: bool | None, choice: str | None) -> tuple[NewsFact, ...]:
+    return (NewsFact(what="Somebody fainted", approved=approved, choice=choice),)
 
 
 def outcomes(**changed: str | None) -> tuple[ValueOutcome, ...]:
@@ -81,6 +90,13 @@ GOOD = GateFacts(
     rescue_kit_ready=True,
     somebody_stays=True,
     open_holds=(),
+    safety=SafetyFact(
+        pauses=(),
+        care=(CareFact(who="HB-007", counts_until=AT + MINUTE, ended=False, overridden=False),),
+        unread=(),
+        unexpected=(),
+        news=(NewsFact(what="Somebody fainted", approved=True, choice="continue"),),
+    ),
 )
 UNDECIDED = Undecided((VitalProblem("too_few", "readings", "2 of 3 readings are taken."),))
 
@@ -134,6 +150,16 @@ WRONG: list[tuple[str, Any, str]] = [
     ("rescue_kit_ready", False, "rescue_kit"),
     ("somebody_stays", False, "nobody_stays"),
     ("open_holds", ("Cold, waiting for the physician.",), "hold_open"),
+    ("safety.pauses", ("Two of ten people fainted.",), "stopping_rule"),
+    ("safety.care", care(None), "care_unknown"),
+    ("safety.care", care(AT), "care_unknown"),
+    ("safety.unread", ("dizziness of HB-007",), "symptoms_unread"),
+    ("safety.unexpected", ("headache of HB-003",), "symptom_unexpected"),
+    ("safety.news", news(False, None), "news_unapproved"),
+    ("safety.news", news(None, "continue"), "news_unapproved"),
+    ("safety.news", news(True, None), "news_untold"),
+    ("safety.news", news(True, "later"), "news_untold"),
+    ("safety.news", news(True, "stop"), "news_stop"),
 ]
 FLAGS = [path for path, value, _ in WRONG if isinstance(value, bool)] + ["pre_dose.released"]
 INSTANTS = [path for path, value, _ in WRONG if isinstance(value, datetime)]
@@ -152,4 +178,5 @@ MISSING: dict[str, str] = {
     "kit": "kit_missing",
     "kit.number": "kit_missing",
     "cover": "cover_absent",
+    "safety": "safety_unknown",
 }

@@ -13,6 +13,7 @@ from screening.rules.gate_facts import (
     GateFacts,
 )
 from screening.rules.gate_reasons import FIXES
+from screening.rules.gate_safety import CareFact
 from screening.rules.gate_vitals import MEASURES
 from screening.rules.vitals import VitalDecision
 from tests.rules.gate_world import (
@@ -26,6 +27,9 @@ from tests.rules.gate_world import (
     WRONG,
     outcomes,
 )
+
+assert GOOD.safety is not None
+GOOD_SAFETY = GOOD.safety
 
 
 def put(facts: GateFacts, path: str, value: Any) -> GateFacts:
@@ -93,6 +97,17 @@ def test_edges() -> None:
     assert (
         gate(put(GOOD, "questions.answered_at", datetime(2026, 3, 2, 23, 0, tzinfo=UTC))) == set()
     )
+
+
+@pytest.mark.parametrize(("ended", "overridden"), [(True, False), (False, True)])
+def test_somebody_out_of_care_or_two_signatures_let_dosing_go_on(
+    ended: bool, overridden: bool
+) -> None:
+    """F-48: silence never reads as recovery, but what is over or signed by two does not stand in the way."""
+    over = CareFact(who="HB-007", counts_until=None, ended=ended, overridden=overridden)
+    assert gate(put(GOOD, "safety.care", (over,))) == set()
+    unknown = replace(over, ended=None, overridden=None)
+    assert gate(put(GOOD, "safety.care", (over, unknown))) == {"care_unknown"}
 
 
 def test_the_instant_of_the_dose_needs_a_zone() -> None:
@@ -186,6 +201,10 @@ def oracle(f: GateFacts) -> bool:
         and (v.said_at and v.said_at >= AT - 60 * MINUTE)
         and (f.rescue_kit_ready and f.somebody_stays)
         and f.open_holds == ()
+        and f.safety is not None
+        and (f.safety.pauses == f.safety.unread == f.safety.unexpected == ())
+        and f.safety.news == GOOD_SAFETY.news
+        and f.safety.care == GOOD_SAFETY.care
     )
 
 

@@ -13,6 +13,9 @@ from studylab.participants.models.person import Participant
 from studylab.people.models import Signature, User
 from studylab.studies.models import Study
 
+# Kinds for which it is asked at once whether they could be a serious breach.
+BREACH_KINDS = frozenset({"consent_order", "kit", "dose", "identity", "code"})
+
 
 class Deviation(models.Model):
     """One deviation. It is explained, then closed by signature; nothing else makes it go away."""
@@ -24,9 +27,16 @@ class Deviation(models.Model):
         LIMITS = "limits", "value outside the limits"
         STEP = "step", "step skipped or out of order"
         KIT = "kit", "wrong kit"
+        DOSE = "dose", "wrong dose"
+        IDENTITY = "identity", "wrong person"
         LEAVE = "leave", "left before fit to leave"
         CODE = "code", "code opened"
         OTHER = "other", "something else"
+
+    class Breach(models.TextChoices):
+        NO = "no", "no"
+        MAYBE = "maybe", "perhaps"
+        YES = "yes", "yes"
 
     class State(models.TextChoices):
         OPEN = "open", "to be explained"
@@ -43,6 +53,8 @@ class Deviation(models.Model):
     subject = models.CharField(max_length=120, blank=True)  # for example "visit 2, step dose"
     found_by_system = models.BooleanField(default=False)
     occurred_at = models.DateTimeField()
+    aware_at = models.DateTimeField(null=True)  # when anybody of the study first knew of it
+    breach = models.CharField("could be a serious breach", max_length=5, choices=Breach.choices, blank=True)  # fmt: skip
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)

@@ -50,7 +50,7 @@ def barred_from_closing(deviation: Deviation) -> set[int]:
 
 def signed_content(deviation: Deviation) -> dict[str, Any]:
     """Return what a closing signature stands under, as plain JSON."""
-    return {
+    content: dict[str, Any] = {
         "uid": str(deviation.uid),
         "participant": deviation.participant.code if deviation.participant else "",
         "kind": deviation.kind,
@@ -59,6 +59,15 @@ def signed_content(deviation: Deviation) -> dict[str, Any]:
         "occurred_at": deviation.occurred_at.isoformat(),
         "explanation": deviation.explanation,
     }
+    newest = deviation.assessments.filter(superseded_by=None).first()
+    if (
+        newest is not None
+    ):  # deviations closed before assessments existed keep what they stand under
+        content["assessment"] = {
+            name: getattr(newest, name)
+            for name in ("importance", "effect_person", "effect_data", "corrective", "touches", "breach", "breach_why")
+        }  # fmt: skip
+    return content
 
 
 def closing_is_void(deviation: Deviation) -> bool:

@@ -1,5 +1,6 @@
 """Deviations: recorded, explained, and closed by the signature of somebody else."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -8,9 +9,11 @@ from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
-from studylab.errors import Refused
-from studylab.participants.models import Deviation, Participant
+from studylab.errors import Refused, RefusedWithReasons
+from studylab.participants.models import Deviation, DeviationAssessment, Participant
+from studylab.participants.models.deviation import BREACH_KINDS
 from studylab.participants.selectors import barred_from_closing, signed_content
+from studylab.participants.selectors.open_ends import deviation_open_ends
 from studylab.participants.services.checks import require_study, said
 from studylab.people.models import User
 from studylab.people.services.signatures import check_password, signature_write
@@ -28,18 +31,30 @@ def deviation_record(
     occurred_at: datetime,
     participant: Participant | None = None,
     subject: str = "",
+    aware_at: datetime | None = None,
+    breach: str = "",
     actor: Actor,
 ) -> Deviation:
-    """Record what went differently, as somebody saw it. `subject` names visit and step, when there is one."""
+    """Record what went differently, as somebody saw it. `subject` names visit and step, when there is one.
+
+    `aware_at` is when anybody of the study first knew (now, when left out); `breach` says whether it could be a serious
+    breach, and is asked for wrong product, dose, person, consent and an opened blind.
+    """
     require(actor, Cap.DEVIATION_RECORD)
     require_study(actor, study.pk)
     if kind not in Deviation.Kind.values:
         raise Refused("Choose what kind of deviation it is.", field="kind")
     if occurred_at > clock.now():
         raise Refused("This is later than now. Check date and time.", field="occurred_at")
+    if kind in BREACH_KINDS and breach not in Deviation.Breach.values:
+        raise Refused("Say whether this could be a serious breach.", field="breach")
+    if aware_at is not None and not occurred_at <= aware_at <= clock.now():
+        raise Refused(
+            "It became known after it happened, and not later than now.", field="aware_at"
+        )
     return _write(
         study=study, participant=participant, kind=kind, what=what, subject=subject,
-        occurred_at=occurred_at, found_by_system=False, actor=actor,
+        occurred_at=occurred_at, found_by_system=False, aware_at=aware_at, breach=breach, actor=actor,
     )  # fmt: skip
 
 
@@ -63,6 +78,47 @@ def deviation_found(
         study=study, participant=participant, kind=kind, what=what, subject=subject,
         occurred_at=occurred_at, found_by_system=True, actor=actor,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessed:
+    """What a deviation means; `breach_why` is needed where it could have been a serious breach."""
+
+    importance: str
+    effect_person: str
+    effect_data: str
+    corrective: str
+    touches: bool
+    breach: bool
+    breach_why: str = ""
+
+
+@service
+def deviation_assess(*, deviation: Deviation, assessed: Assessed, actor: Actor) -> Deviation:
+    """Assess a deviation: its effect on the person and on the data, and what is changed. Added, never changed."""
+    require(actor, Cap.DEVIATION_CLOSE)
+    deviation = _lock_open(deviation, actor)
+    if assessed.importance not in DeviationAssessment.Importance.values:
+        raise Refused("Choose how important it is.", field="importance")
+    texts = {
+        name: said(getattr(assessed, name), field=name, ask="Say it in words; “none” is an answer.")
+        for name in ("effect_person", "effect_data", "corrective")
+    }
+    why = assessed.breach_why.strip()
+    if (deviation.kind in BREACH_KINDS or deviation.breach or assessed.breach) and not why:
+        raise Refused("Say why it is a serious breach, or why not.", field="breach_why")
+    assert actor.user_id is not None, "only people hold this capability"
+    newest = deviation.assessments.filter(superseded_by=None).first()
+    DeviationAssessment.objects.create(
+        deviation=deviation, importance=assessed.importance, touches=assessed.touches,
+        breach=assessed.breach, breach_why=why[:2000], assessed_at=clock.now(),
+        assessed_by_id=actor.user_id, supersedes=newest, **texts,
+    )  # fmt: skip
+    _note(
+        actor, Action.DEVIATION_ASSESSED, deviation,
+        {"importance": assessed.importance, "touches": assessed.touches, "breach": assessed.breach},
+    )  # fmt: skip
+    return deviation
 
 
 @service
@@ -104,6 +160,9 @@ def _close(*, deviation: Deviation, user: User, actor: Actor) -> Deviation:
         raise Refused(
             "You explained this deviation or recorded what it is about. Somebody else has to close it."
         )
+    left = deviation_open_ends(deviation, clock.now())
+    if left:
+        raise RefusedWithReasons("This deviation cannot be closed yet.", left, code="open_ends")
     deviation.closing = signature_write(
         actor=actor,
         user=user,
@@ -136,6 +195,8 @@ def _write(
     subject: str,
     occurred_at: datetime,
     found_by_system: bool,
+    aware_at: datetime | None = None,
+    breach: str = "",
     actor: Actor,
 ) -> Deviation:
     if participant is not None and participant.study_id != study.pk:
@@ -148,12 +209,14 @@ def _write(
         subject=subject.strip()[:120],
         found_by_system=found_by_system,
         occurred_at=occurred_at,
+        aware_at=aware_at or clock.now(),
+        breach=breach,
         recorded_at=clock.now(),
         recorded_by_id=actor.user_id,
     )
     _note(
         actor, Action.DEVIATION_RECORDED, deviation,
-        {"kind": deviation.kind, "found_by_system": found_by_system},
+        {"kind": deviation.kind, "found_by_system": found_by_system, "breach": breach},
     )  # fmt: skip
     return deviation
 

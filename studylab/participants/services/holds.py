@@ -10,6 +10,7 @@ from studylab.db import lock, service
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Hold, Participant
 from studylab.participants.services.checks import lock_participant, require_study, said
+from studylab.participants.services.pauses import stopping_evaluate
 from studylab.people.models import User
 from studylab.people.services.signatures import check_password, signature_write
 
@@ -48,6 +49,7 @@ def hold_open(
         reason=hold.reason,
         data={"kind": hold.kind},
     )
+    stopping_evaluate(study=participant.study, actor=actor)
     return hold
 
 

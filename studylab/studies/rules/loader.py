@@ -24,6 +24,7 @@ from studylab.studies.rules.loader_parts import (
     read_visits,
     read_waits,
 )
+from studylab.studies.rules.loader_safety import read_safety
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
 from studylab.studies.rules.protocol import Protocol, Replaced
 from studylab.studies.rules.reader import Table, nearest
@@ -100,6 +101,7 @@ def _read(document: Table) -> Protocol:
         allocation=read_allocation(document),
         supply=read_supply(document),
         follow_up=read_follow_up(document),
+        safety=read_safety(document),
         currency=document.text(
             "currency", pattern="[A-Z]{3}", rule='Use the three capital letters of ISO 4217, "CAD".'
         ),

@@ -21,6 +21,7 @@ from studylab.studies.rules.limits import (
     VitalBands,
 )
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
+from studylab.studies.rules.safety import SafetyPlan
 
 __all__ = [
     "ALLOCATION_METHODS",
@@ -40,6 +41,7 @@ __all__ = [
     "Protocol",
     "Question",
     "Replaced",
+    "SafetyPlan",
     "Segment",
     "Spacing",
     "StandingLimits",
@@ -277,6 +279,7 @@ class Protocol:
     allocation: AllocationPlan
     supply: Supply
     follow_up: FollowUp
+    safety: SafetyPlan
     currency: str
     replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
 
