@@ -12,11 +12,13 @@ class SchedulingConfig(AppConfig):
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
         from scheduling.selectors.due import doses_due, doses_given
+        from scheduling.selectors.today import contacts_open
         from scheduling.services import leaving
         from studylab.allocation.due import register_due
         from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.record_times import register_record_time
+        from studylab.studies.close_hooks import register_close_check
 
         register_end_hook(
             "scheduling", consequences=leaving.consequences, carry_out=leaving.carry_out
@@ -26,3 +28,4 @@ class SchedulingConfig(AppConfig):
         register_record_time("dose", leaving.first_dose)
         register_due(doses_due)
         register_doses(doses_given)
+        register_close_check("contacts", contacts_open)

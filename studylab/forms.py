@@ -40,6 +40,15 @@ def local_minute(at: datetime) -> str:
     return timezone.localtime(at).strftime("%Y-%m-%dT%H:%M")
 
 
+def day_field(label: str) -> forms.DateField:
+    """A day; browsers send it as 2026-11-28."""
+    return forms.DateField(
+        label=label, required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
+        input_formats=["%Y-%m-%d"],
+        error_messages={"invalid": "Give the day as year-month-day, for example 2026-11-28."},
+    )  # fmt: skip
+
+
 class SignatureFields(forms.Form):
     """The fields of a signature: the password again, and agreement to its meaning."""
 

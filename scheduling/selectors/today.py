@@ -274,6 +274,12 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
     return rows
 
 
+def contacts_open(study: Study) -> list[str]:
+    """Return whose contact after the dose is not made, as sentences: a study is not closed over it."""
+    codes = [row.code for row in contacts_due(study, clock.now())]
+    return [f"The contact after the dose is not made: {', '.join(codes)}."] if codes else []
+
+
 def counts(attempt: AfterContact, window_start: datetime) -> bool:
     """Whether an attempt is the contact that is asked for: reached, and not before its time."""
     return attempt.reached and attempt.at >= window_start

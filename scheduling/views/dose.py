@@ -16,6 +16,7 @@ from scheduling.models import Visit
 from scheduling.selectors.evidence import Evidence, evidence_of
 from scheduling.selectors.gate import judged_gate
 from scheduling.selectors.presence import stay_now
+from scheduling.selectors.gate_safety import beside_gate
 from scheduling.selectors.sheet import access_visit
 from scheduling.selectors.today import cover_now
 from scheduling.services.doses import dose_correct as correct
@@ -54,6 +55,7 @@ def _page(request: StaffRequest, visit: Visit) -> HttpResponse:
         "back": sheet_url(visit, "now"),
         "standing": _evidence(visit).dose,
         "may_give": request.actor.may(Cap.VISIT_RUN),
+        "beside": beside_gate(request.study, visit.participant),
     }
     form = DoseForm(request.POST or None, initial={"kit_number": kit})
 
@@ -161,6 +163,7 @@ def checked(facts: GateFacts, visit: Visit) -> list[str]:
         f"said so at {_clock(cover.said_at if cover else None)}, and has practised opening a code.",
         "The emergency kit was looked through today, and somebody stays with the volunteer.",
         "No hold is open.",
+        "No stopping rule pauses dosing, nobody is in care unaccounted for, and no symptom waits to be read.",
     ]
 
 

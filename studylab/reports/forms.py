@@ -1,19 +1,17 @@
-"""The search of the record."""
+"""The searches of the record and of adverse events."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
 
+from scheduling.rules.elapsed import local_day_bounds
 from studylab.audit.actions import SENTENCES
-
-
-def day_field(label: str) -> forms.DateField:
-    """A day; browsers send it as 2026-11-28."""
-    return forms.DateField(
-        label=label, required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
-        input_formats=["%Y-%m-%d"],
-        error_messages={"invalid": "Give the day as year-month-day, for example 2026-11-28."},
-    )  # fmt: skip
+from studylab.forms import day_field
+from studylab.participants.rules.events import GRADES
+from studylab.participants.selectors.events import EventSearch
+from studylab.studies.models import Study
+from studylab.studies.rules.safety import EventTerm
 
 
 class TrailSearch(forms.Form):
@@ -36,3 +34,51 @@ class TrailSearch(forms.Form):
         if first and last and last < first:
             self.add_error("last", "This day is before the first day. Exchange the two.")
         return cleaned
+
+
+class EventSearchForm(forms.Form):
+    """Which adverse events; everything may be left empty."""
+
+    code = forms.CharField(label="Volunteer's code", required=False, max_length=12)
+    term = forms.CharField(
+        label="Plain term", required=False, max_length=80,
+        widget=forms.TextInput({"list": "event-terms", "autocomplete": "off"}),
+    )  # fmt: skip
+    state = forms.ChoiceField(
+        label="State", required=False, choices=[("", "any"), ("open", "open"), ("closed", "closed")]
+    )
+    grade_from = forms.TypedChoiceField(
+        label="Grade from", required=False, coerce=int, empty_value=None,
+        choices=[("", "any"), *((n, f"{n}") for n in GRADES)],
+    )  # fmt: skip
+    kind = forms.ChoiceField(
+        label="Only", required=False,
+        choices=[("", "all"), ("serious", "serious"), ("unexpected", "unexpected"), ("both", "serious and unexpected")],
+    )  # fmt: skip
+    first = day_field("Heard of from day")
+    last = day_field("Heard of until day")
+
+    def __init__(self, *args: Any, study: Study, terms: Iterable[EventTerm], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.study = study
+        self.terms = [one.term for one in terms]
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a period that ends before it begins."""
+        cleaned: dict[str, Any] = super().clean() or {}
+        first, last = cleaned.get("first"), cleaned.get("last")
+        if first and last and last < first:
+            self.add_error("last", "This day is before the first day. Exchange the two.")
+        return cleaned
+
+    def search(self) -> EventSearch:
+        """Return what the selector takes; days are the study's."""
+        kept = {name: self.cleaned_data[name] for name in ("term", "state", "grade_from")}
+        first, last = self.cleaned_data["first"], self.cleaned_data["last"]
+        kind = self.cleaned_data["kind"]
+        return EventSearch(
+            **kept, code=self.cleaned_data["code"].strip().upper(),
+            serious=kind in ("serious", "both"), unexpected=kind in ("unexpected", "both"),
+            since=local_day_bounds(first, self.study.timezone)[0] if first else None,
+            until=local_day_bounds(last, self.study.timezone)[1] if last else None,
+        )  # fmt: skip

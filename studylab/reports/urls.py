@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from studylab.reports.views import home, record, volunteer
+from studylab.reports.views import home, record, safety, volunteer
 
 site_urls: list[URLPattern] = []
 study_urls = [
@@ -11,5 +11,8 @@ study_urls = [
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("record/", record.record, name="record"),
     path("record/download/", record.record_csv, name="record_download"),
-    path("safety/", record.safety, name="safety"),
+    path("safety/", safety.safety, name="safety"),
+    path("events/", safety.events, name="events"),
+    path("events/download/", safety.events_download, name="events_download"),
+    path("events/<uuid:uid>/", safety.event, name="event"),
 ]

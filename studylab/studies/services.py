@@ -10,11 +10,12 @@ from studylab.access import Actor, Cap, Role, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
-from studylab.errors import Conflict, Refused
+from studylab.errors import Conflict, Refused, RefusedWithReasons
 from studylab.people.models import User
 from studylab.people.selectors import today_in
 from studylab.people.services.roles import require_in, role_grant
 from studylab.people.services.signatures import check_password, signature_write
+from studylab.studies.close_hooks import still_open
 from studylab.studies.confirm_hooks import tell_confirmed
 from studylab.studies.document_checks import checked_protocol
 from studylab.studies.models import ProtocolVersion, Study
@@ -229,6 +230,9 @@ def study_state_set(*, study: Study, state: str, reason: str = "", actor: Actor)
         )
     if wanted in _NEEDS_REASON and not reason.strip():
         raise Refused("Say why.", field="reason")
+    left = still_open(study) if wanted == Study.State.CLOSED else []
+    if left:
+        raise RefusedWithReasons("The study cannot be closed yet.", left, code="study_open_ends")
     before, study.state = study.state, wanted
     study.save(update_fields=["state"])
     audit(

@@ -11,6 +11,7 @@ from scheduling.services.change import visit_missed
 from studylab import clock
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.phone import Phone
+from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
 from studylab.participants.services import participant_lost, participant_withdraw
@@ -29,6 +30,8 @@ class Plot:
         self.zone = ZoneInfo(lab.study.timezone)
         self.now = self.at(0, 12, 40)
         self._numbers: Iterator[int] = count()
+        self.safety = SafetyStory(lab)
+        self.everybody: list[Walker] = []  # who came to the end, in the order of their doses
 
     def at(self, days: int, hour: int, minute: int = 0) -> datetime:
         """Return a local time so many days from today."""
@@ -43,7 +46,8 @@ class Plot:
     def build(self) -> None:
         """Tell the whole story, oldest chapters first, so that numbers go out in the order of time."""
         for chapter in (
-            self.completed, self.ended_early, self.others_today, self.dosing_today, self.coming,
+            self.completed, self.ended_early, self.others_today, self.what_went_wrong, self.dosing_today,
+            self.coming,
             self.waiting_for_sign_off, self.early_on_the_path, self.screened_out,
             self.on_their_own_phone,
         ):  # fmt: skip
@@ -59,6 +63,30 @@ class Plot:
             series = walker.book(self.at(first - 3, 11), self.at(first, 9 + turn % 3))
             visits = list(series.visits.order_by("number"))
             self._through(walker, visits, first, late=130 if turn == 4 else 0)
+            self._after_dose(turn, walker, first)
+
+    def _after_dose(self, turn: int, walker: Walker, first: int) -> None:
+        """Tell what happened to some of them after the dose."""
+        dosed = first + 1
+        if turn in (1, 5):
+            event = said(
+                "More tired than usual, slept early.",
+                "tiredness",
+                self.at(dosed, 18),
+                self.at(dosed + 1, 7),
+            )
+            self.safety.mild(walker.participant, self.at(dosed + 1, 9), event, close=True)
+        elif turn == 3:
+            event = said(
+                "A dull headache in the evening.",
+                "headache",
+                self.at(dosed, 20),
+                self.at(dosed, 23),
+            )
+            self.safety.mild(walker.participant, self.at(dosed + 1, 9), event, close=True)
+        elif turn == 7:
+            self.safety.fainted(walker.participant, self.at(dosed, 18))
+        self.everybody.append(walker)
 
     def _through(self, walker: Walker, visits: list[Visit], first: int, late: int = 0) -> None:
         """Run all three visits; with `late` minutes the second begins outside its window."""
@@ -124,6 +152,10 @@ class Plot:
                 walk.hold((104, 66, 54), 22)
             else:
                 walk.run(self.now)
+        tired = said("A little tired since the second hour.", "tiredness", self.at(0, 10))
+        self.safety.mild(
+            cast[7, 0][0].participant, self.at(0, 10, 20), tired, close=False, source="sheet"
+        )
 
     def _third_day(self, hour: int, *, called: bool) -> tuple[Walker, list[Visit]]:
         """Return somebody who was dosed yesterday."""
@@ -150,6 +182,12 @@ class Plot:
             series = walker.book(self.at(-3, 15), self.at(0, hour, minute))
             if begins:
                 VisitWalk(walker, series.visits.get(number=1), "experimenter").begin().run(self.now)
+
+    def what_went_wrong(self) -> None:
+        """Events, deviations and a report that is due."""
+        late, other = self.everybody[6].participant, self.everybody[8].participant
+        self.safety.deviations(self.everybody[4].participant, other, self.at(0, 9))
+        self.safety.told_this_morning(late, self.at(0, 8, 30))
 
     def coming(self) -> None:
         """Series booked for the coming days, and signed-off people without one."""

@@ -8,10 +8,23 @@ from django.core.exceptions import ValidationError
 from studylab import codes
 from studylab.forms import InstantField, SignatureFields
 from studylab.participants.models import Deviation, Hold, Participant
+from studylab.participants.models.deviation import BREACH_KINDS
 from studylab.participants.selectors import find_volunteers
 from studylab.studies.models import Study
 
 NO_NAMES = "Name nobody: people who may not see names read this."
+
+
+def volunteer_of(study: Study, text: str) -> Participant:
+    """Return the volunteer of a study with this code; say what is wrong with a code that is none."""
+    problem = codes.explain(text, "participant")
+    if problem:
+        raise ValidationError(problem, code="code")
+    code = codes.normalise(text)
+    found = find_volunteers(study, code, by_contact=False).filter(code=code).first()
+    if found is None:
+        raise ValidationError("No volunteer of this study has this code.", code="unknown")
+    return found
 
 
 class EndForm(forms.Form):
@@ -77,6 +90,16 @@ class DeviationForm(forms.Form):
         help_text="For example: visit 2, dose.",
     )  # fmt: skip
     occurred_at = InstantField(label="When it happened")
+    aware_at = InstantField(
+        label="When anybody of the study first knew", required=False,
+        help_text="Leave empty when that is now. The seven days of a serious breach count from here.",
+    )  # fmt: skip
+    breach = forms.ChoiceField(
+        label="Could this be a serious breach?", required=False, choices=Deviation.Breach.choices,
+        widget=forms.RadioSelect,
+        help_text="Asked for wrong product, dose or person, consent, and an opened blind. Likely to affect to a significant "
+        "degree somebody's safety or rights, or the scientific value. “Perhaps” is right when in doubt.",
+    )  # fmt: skip
 
     def __init__(self, *args: Any, study: Study, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -85,16 +108,14 @@ class DeviationForm(forms.Form):
     def clean_volunteer(self) -> Participant | None:
         """Return the volunteer with this code; say what is wrong with a code that is none."""
         text = self.cleaned_data["volunteer"]
-        if not text:
-            return None
-        problem = codes.explain(text, "participant")
-        if problem:
-            raise ValidationError(problem, code="code")
-        code = codes.normalise(text)
-        found = find_volunteers(self.study, code, by_contact=False).filter(code=code).first()
-        if found is None:
-            raise ValidationError("No volunteer of this study has this code.", code="unknown")
-        return found
+        return volunteer_of(self.study, text) if text else None
+
+    def clean(self) -> dict[str, Any]:
+        """Ask about a serious breach where the kind could be one."""
+        cleaned: dict[str, Any] = super().clean() or {}
+        if cleaned.get("kind") in BREACH_KINDS and not cleaned.get("breach"):
+            self.add_error("breach", "Say whether this could be a serious breach.")
+        return cleaned
 
 
 class ExplainForm(forms.Form):

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from uuid import UUID
 
 from django.db.models import Prefetch, QuerySet
@@ -24,8 +24,8 @@ class EventSearch:
     grade_from: int | None = None
     serious: bool = False
     unexpected: bool = False
-    first: date | None = None
-    last: date | None = None
+    since: datetime | None = None
+    until: datetime | None = None
 
 
 def access_event(study: Study, uid: UUID) -> AdverseEvent:
@@ -77,10 +77,10 @@ def found_events(study: Study, search: EventSearch) -> QuerySet[EventEntry]:
         found = found.filter(criteria__len__gt=0)
     if search.unexpected:
         found = found.filter(expected=False)
-    if search.first:
-        found = found.filter(aware_at__date__gte=search.first)
-    if search.last:
-        found = found.filter(aware_at__date__lte=search.last)
+    if search.since:
+        found = found.filter(event__aware_at__gte=search.since)
+    if search.until:
+        found = found.filter(event__aware_at__lt=search.until)
     return found
 
 

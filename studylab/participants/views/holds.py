@@ -56,5 +56,5 @@ def hold_release_view(request: StaffRequest, study: str, uid: UUID) -> HttpRespo
     return answer_form(
         request, form=form, template="participants/hold_release.html", write=write,
         done=lambda _: reverse("volunteer", args=[request.study.slug, hold.participant.code]),
-        message="The hold is released.", context={"hold": hold, "participant": hold.participant},
+        message="The hold is released.", context={"hold": hold, "participant": hold.participant, "event": hold.events.order_by("id").first()},
     )  # fmt: skip

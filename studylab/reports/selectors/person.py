@@ -21,6 +21,7 @@ from studylab.allocation.selectors.blinding import guesses_missing
 from studylab.audit.selectors import events_of_participant
 from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
+from studylab.participants.selectors.events import events_about
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath, paths_of
 from studylab.reports.selectors.trail import sentence
@@ -88,6 +89,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "consents": [entry.consent for entry in consent_entries(person) if entry.stands],
         "holds": list(holds_of(person)),
         "deviations": list(deviations_about(person)),
+        "adverse": list(events_about(person)) if actor.may(Cap.SAFETY_VIEW) else [],
         "series": all_series(person),
         "entry": entry_of(person),
         "open_levels": open_levels(person),

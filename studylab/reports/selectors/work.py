@@ -248,7 +248,7 @@ def _to_explain(study: Study) -> Group:
         for one in rows
     ]
     return Group(
-        "Deviations to explain", "warn", f"{address('deviations', study)}?show=open", items
+        "Deviations to explain", "warn", f"{address('deviations', study)}?state=open", items
     )
 
 
@@ -260,7 +260,7 @@ def _to_close(study: Study, actor: Actor) -> Group:
         for one in rows
     ]
     return Group(
-        "Deviations to close", "warn", f"{address('deviations', study)}?show=explained", items
+        "Deviations to close", "warn", f"{address('deviations', study)}?state=explained", items
     )
 
 
