@@ -8,3 +8,10 @@ class ParticipantsConfig(AppConfig):
 
     name = "studylab.participants"
     label = "participants"
+
+    def ready(self) -> None:
+        """Tell the app below what must be finished before a study is closed."""
+        from studylab.participants.selectors.open_ends import safety_open
+        from studylab.studies.close_hooks import register_close_check
+
+        register_close_check("safety", safety_open)

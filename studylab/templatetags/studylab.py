@@ -102,6 +102,19 @@ def step_kind(kind: str) -> str:
     return _STEP_KINDS[kind]
 
 
+_COVERS = {
+    "serious": "every serious event", "suspected_fatal": "suspected, unexpected, fatal or life-threatening",
+    "suspected_other": "suspected, unexpected, otherwise serious", "always": "errors, pregnancy and the like, whatever came of it",
+    "serious_breach": "a serious breach",
+}  # fmt: skip
+
+
+@register.filter
+def report_covers(key: str) -> str:
+    """What a report is about, in words."""
+    return _COVERS[key]
+
+
 @register.filter
 def disposition(key: str) -> str:
     """What follows from the answer to a question, in words."""

@@ -9,9 +9,16 @@ from django.urls import reverse
 
 from studylab import clock
 from studylab.access import Actor
-from studylab.participants.models import Consent, Participant
+from studylab.participants.models import Consent, Deviation, Participant
 from studylab.participants.rules.details import ContactDetails
-from studylab.participants.services import consent_correct, consent_record, participant_add
+from studylab.participants.services import (
+    Assessed,
+    consent_correct,
+    consent_record,
+    deviation_assess,
+    participant_add,
+    person_told,
+)
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -87,3 +94,19 @@ def text_of(response: Any) -> str:
     """Return the page of an answer."""
     text: str = response.content.decode()
     return text
+
+
+MINOR = Assessed(
+    importance="minor", effect_person="none", effect_data="none", corrective="none needed", touches=False, breach=False,
+    breach_why="Nothing of it touched safety, rights or data.",
+)  # fmt: skip
+
+
+def assess(deviation: Deviation, actor: Actor, told: bool = False) -> None:
+    """Assess a deviation as minor; with `told` the person was told as well."""
+    deviation_assess(deviation=deviation, assessed=MINOR, actor=actor)
+    if told:
+        person_told(
+            subject=deviation, told_at=clock.now(), told_by="the coordinator", wording="The order was swapped.",
+            actor=actor,
+        )  # fmt: skip

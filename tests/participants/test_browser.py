@@ -16,7 +16,7 @@ from studylab.participants.services import (
 )
 from tests import cast
 from tests.look.chromium import browser_with, violations
-from tests.participants.people import BEN, add, correct, give_consent, url
+from tests.participants.people import BEN, add, assess, correct, give_consent, url
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
 
@@ -32,6 +32,7 @@ def story(
     step = {"study": study, "kind": "step", "what": "cards shown twice", "occurred_at": noon}
     closed = deviation_record(**step, participant=ana, actor=keeper)
     deviation_explain(deviation=closed, explanation="projector hung", actor=keeper)
+    assess(closed, actor_of(lead))
     deviation_close(deviation=closed, password=cast.PASSWORD, actor=actor_of(lead))
     open_one = deviation_record(**step, actor=keeper)
     return {"hold": hold, "closed": closed, "open": open_one, "ben": add(keeper, study, BEN)}

@@ -13,7 +13,7 @@ from studylab.participants.models import Deviation, Participant
 from studylab.participants.selectors import current_consent
 from studylab.participants.services import deviation_close, deviation_explain
 from tests import cast
-from tests.participants.people import correct, give_consent
+from tests.participants.people import assess, correct, give_consent
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -60,6 +60,7 @@ def test_order_broken_by_a_correction_stays_on_record(
     assert "typo" in deviation.explanation
     with pytest.raises(Refused, match="Somebody else"):
         deviation_close(deviation=deviation, password=cast.PASSWORD, actor=doctor)
+    assess(deviation, actor_of(lead), told=True)
     deviation_close(deviation=deviation, password=cast.PASSWORD, actor=actor_of(lead))
     deviation.refresh_from_db()
     assert deviation.state == "closed"
@@ -156,6 +157,7 @@ def test_a_closed_deviation_is_not_touched_by_a_correction(
     consent = give_consent(keeper, ana, noon - 55 * MINUTE, staff=noon - 60 * MINUTE)
     (deviation,) = order_deviations()
     deviation_explain(deviation=deviation, explanation="order swapped", actor=keeper)
+    assess(deviation, actor_of(lead), told=True)
     deviation_close(deviation=deviation, password=cast.PASSWORD, actor=actor_of(lead))
     correct(keeper, consent, noon - 55 * MINUTE, staff_signed_at=noon - 54 * MINUTE)
     deviation.refresh_from_db()

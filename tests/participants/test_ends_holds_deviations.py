@@ -8,7 +8,7 @@ from django.db import DatabaseError, IntegrityError, transaction
 
 from studylab.access import Actor, system_actor
 from studylab.audit.models import Event, RowChange
-from studylab.errors import Conflict, NotAllowed, Refused
+from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.participants import end_hooks
 from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.selectors import closing_is_void, open_holds
@@ -27,7 +27,7 @@ from studylab.participants.services import (
 )
 from studylab.people.services.signatures import WrongPassword
 from tests import cast
-from tests.participants.people import run_sql
+from tests.participants.people import assess, run_sql
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -201,6 +201,10 @@ def test_course_of_a_deviation(
         deviation_close(deviation=deviation, password=cast.PASSWORD, actor=doctor)
     with pytest.raises(WrongPassword):
         deviation_close(deviation=deviation, password="wrong", actor=actor_of(lead))
+    with pytest.raises(RefusedWithReasons) as left:
+        deviation_close(deviation=deviation, password=cast.PASSWORD, actor=actor_of(lead))
+    assert len(left.value.reasons) == 1
+    assess(deviation, actor_of(lead))
     deviation_close(deviation=deviation, password=cast.PASSWORD, actor=actor_of(lead))
     deviation.refresh_from_db()
     assert deviation.state == "closed"
@@ -223,6 +227,7 @@ def test_deviation_by_sql(
         study=deviation.study, kind="other", what="door open", occurred_at=noon, recorded_at=noon
     )
     deviation_explain(deviation=other, explanation="wind", actor=actor_of(clinician))
+    assess(other, chief)
     deviation_close(deviation=other, password=cast.PASSWORD, actor=chief)
     other.refresh_from_db()
     Deviation.objects.filter(pk=deviation.pk).update(explained_by=lead)

@@ -1,10 +1,16 @@
-"""What stands in the way of closing a deviation."""
+"""What stands in the way of closing a deviation, and of closing the study."""
 
 from datetime import datetime
 
-from studylab.participants.models import Deviation
-from studylab.participants.selectors.owed import assessments_of, reports_of_deviation
+from studylab import clock
+from studylab.participants.models import AdverseEvent, Deviation
+from studylab.participants.selectors.owed import (
+    assessments_of,
+    owed_reports,
+    reports_of_deviation,
+)
 from studylab.participants.selectors.told import needs_telling, told_missing
+from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
 
@@ -21,4 +27,16 @@ def deviation_open_ends(deviation: Deviation, at: datetime) -> list[str]:
         for one in due
         if one.owed
     ]
+    return found
+
+
+def safety_open(study: Study) -> list[str]:
+    """Return what of the study's safety is not finished, as sentences."""
+    found = [
+        f"A report to {one.due.to} about {one.what}{f' of {one.code}' if one.code else ''} is still open."
+        for one in owed_reports(study, clock.now())
+    ]
+    events = AdverseEvent.objects.filter(study=study, state=AdverseEvent.State.OPEN).count()
+    if events:
+        found.append(f"{events} adverse event(s) are not closed.")
     return found

@@ -22,7 +22,7 @@ from studylab.studies.models import Study
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.selectors import current_protocol
 
-STANDING = Prefetch("reports", SafetyReport.objects.filter(superseded_by=None).order_by("id"))
+STANDING = Prefetch("reports", SafetyReport.objects.order_by("id"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +70,12 @@ def _due(
     plan: SafetyPlan,
     at: datetime,
 ) -> list[Due]:
+    rows = list(reports)
+    replaced = {one.supersedes_id for one in rows}
     sent = [
         Sent(one.rule, one.part, one.sent_at, one.receipt)  # type: ignore[arg-type]
-        for one in reports
+        for one in rows
+        if one.pk not in replaced
     ]
     zone = ZoneInfo(plan.zone)
     return reports_due(plan.reports, known, suspected=suspected, sent=sent, zone=zone, at=at)

@@ -4,7 +4,6 @@ A group stands on somebody's front page only if they may do what it asks for, so
 page that opens.
 """
 
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from scheduling.rules import path
@@ -22,43 +21,13 @@ from studylab.people.selectors import today_in
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking
+from studylab.reports.selectors.work_items import Group, Item
+from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
-AT_ONCE = 8  # of one group on the front page; the rest is one press away
 _OVER = ("done", "cancelled", "missed", "stopped early")
 _SOON = timedelta(days=3)
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One thing to do: whom or what it is about, a few words, where it is done, and a state if it has one."""
-
-    label: str
-    url: str
-    text: str = ""
-    kind: str = ""
-    word: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Things of one sort; `kind` is the shape of its state, `all_url` the page that lists all of them."""
-
-    title: str
-    kind: str
-    all_url: str
-    items: list[Item] = field(default_factory=list)
-
-    @property
-    def shown(self) -> list[Item]:
-        """The first few."""
-        return self.items[:AT_ONCE]
-
-    @property
-    def hidden(self) -> int:
-        """How many are not shown."""
-        return max(0, len(self.items) - AT_ONCE)
 
 
 def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> list[Group]:
@@ -66,11 +35,13 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
 
     `rows` are the people of the path; they are looked at only for who may see volunteers.
     """
-    groups: list[Group] = []
+    contacts = [_contacts(study, at)] if actor.may(Cap.CONTACT_RECORD) else []
+    overdue = [group for group in contacts if group.kind == "stop"]  # before anything else
+    groups: list[Group] = [*overdue]
     if actor.may(Cap.HOLD_RELEASE):
         groups.append(_holds(study))
-    if actor.may(Cap.CONTACT_RECORD):
-        groups.append(_contacts(study, at))
+    groups += safety_work(study, actor, at)
+    groups += [group for group in contacts if group not in overdue]
     if actor.may(Cap.VISIT_RUN):
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
