@@ -20,8 +20,8 @@ from studylab.studies.rules.limits import (
     StandingLimits,
     VitalBands,
 )
-from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 from studylab.studies.rules.safety import SafetyPlan
+from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 
 __all__ = [
     "ALLOCATION_METHODS",

@@ -12,7 +12,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('participants', '0006_guards_refuse_unknown'),
+        ('participants', '0007_acquaintances'),
         ('people', '0003_starting_password_and_role_end'),
         ('studies', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),

@@ -8,7 +8,8 @@ from django.db import migrations
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0006_guards_refuse_unknown'),
+        ('participants', '0008_adverse_events_and_reports'),
+        ('scheduling', '0007_first_dose_supervised'),
     ]
 
     operations = [
