@@ -9,10 +9,12 @@ from uuid import UUID
 from django.apps import apps
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from scheduling.selectors.due import doses_given
 from studylab.access import Cap, Role
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import Plot
+from studylab.management.demo.safety import said
 from studylab.people.models import User
 
 TODAY = date(2026, 2, 11)
@@ -24,6 +26,8 @@ UIDS = {
     "visits/": "scheduling.Visit",
     "holds/": "participants.Hold",
     "deviations/": "participants.Deviation",
+    "events/": "participants.AdverseEvent",
+    "pauses/": "participants.DosingPause",
     "resources/closures/": "scheduling.Closure",
     "resources/holidays/": "scheduling.Holiday",
     "resources/rota/shifts/": "scheduling.Shift",
@@ -40,6 +44,8 @@ WORDS = {
     "kind": ("main", "nonsense"),
     "what": ("quarantine", "nonsense"),
     "step": ("identity", "dose", "nonsense"),
+    "rule": ("sponsor", "nonsense"),
+    "part": ("first", "nonsense"),
 }
 
 
@@ -62,10 +68,22 @@ def build() -> World:
     for chapter in (plot.dosing_today, plot.waiting_for_sign_off, plot.early_on_the_path):
         chapter()
     dated_hours(lab, plot.now)
+    _serious(plot)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
     world = World(lab.study, people, plot.now)
     world.participants = _some_of_each(lab.study)
     return world
+
+
+def _serious(plot: Plot) -> None:
+    """Let the first one dosed be taken to hospital: an event to report, and pauses that stand."""
+    (dosed, at), *_ = doses_given(plot.lab.study)
+    event = said(
+        "Fainted in the corridor.", "faint", at + timedelta(hours=1), grade=3, criteria=("hospital",),
+        care_at=at + timedelta(hours=2), care_where="Town hospital",
+    )  # fmt: skip
+    person = plot.lab.study.participants.get(pk=dosed)
+    plot.safety.mild(person, plot.at(0, 12, 30), event, close=False)
 
 
 def _some_of_each(study: Any) -> list[Any]:

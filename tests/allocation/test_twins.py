@@ -14,6 +14,7 @@ from studylab.access import Role
 from studylab.allocation import gates, services
 from studylab.allocation.models import ListEntry
 from studylab.allocation.views import lists as list_views
+from studylab.participants.services import EventSaid, event_record
 from studylab.people.models import User
 from tests import cast
 from tests.allocation.twins import Eyes, differences, twin
@@ -60,6 +61,13 @@ def whole_story(eyes: Eyes) -> None:
         feed = CalendarFeed(study=case.study, resource=thing)
         eyes.sights["feed", thing.name] = feed_file(feed, case.t)
     case.contact(22)
+    case.act(
+        event_record, "experimenter", participant=case.participant, source="contact", aware_at=case.t,
+        event=EventSaid(
+            what="Fainted at home.", term="faint", started_at=None, started_known="unknown", ended_at=None,
+            ended_known="unknown", grade=2, criteria=("important",), action="lay down", outcome="recovered",
+        ),
+    )  # fmt: skip
     case.visit_three()
     case.forward(5)
     opened = {
