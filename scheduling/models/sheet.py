@@ -168,7 +168,8 @@ class Dose(models.Model):
                     JOIN participants_participant m ON m.study_id = p.study_id
                     WHERE m.id = NEW.participant_id AND p.lifted_at IS NULL
                       AND (p.kind = 'rule' OR COALESCE((
-                        SELECT c.counts_until FROM participants_carestatus c WHERE c.event_id = p.event_id
+                        SELECT c.counts_until FROM participants_carestatus c
+                        WHERE c.event_id = p.event_id AND c.recorded_at >= p.opened_at
                         ORDER BY c.obtained_at DESC, c.id DESC LIMIT 1
                       ), '-infinity') <= NEW.given_at)
                 )""",

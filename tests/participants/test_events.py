@@ -222,6 +222,14 @@ def test_f48_somebody_in_care_pauses_until_a_named_source_says_how_they_are(
     assert counts() is None  # the newest word counts, and "not known" never opens
     care_status_record(**say, status="home", source="Discharge letter")
     assert not open_pauses(study).exists()
+    with clock.travel(
+        noon + HOUR
+    ):  # taken to care once more: what was said before counts for nothing
+        event_add(
+            entry=newest_entry(event), aware_at=noon + HOUR, note="Back in hospital.", actor=keeper,
+            event=replace(taken, care_at=noon + HOUR),
+        )  # fmt: skip
+    assert counts() is None
 
 
 def test_f49_the_tally_counts_people_and_what_is_unread_shows(

@@ -117,7 +117,8 @@ class DosingPause(models.Model):
                     SELECT 1 FROM people_signature p JOIN people_signature l ON l.user_id <> p.user_id
                     WHERE p.id = NEW.physician_id AND l.id = NEW.lead_id
                 ) OR (NEW.kind = 'care' AND 'home' = (
-                    SELECT c.status FROM participants_carestatus c WHERE c.event_id = NEW.event_id
+                    SELECT c.status FROM participants_carestatus c
+                    WHERE c.event_id = NEW.event_id AND c.recorded_at >= NEW.opened_at
                     ORDER BY c.obtained_at DESC, c.id DESC LIMIT 1
                 ))""",
                 sentence="Dosing goes on when two different people have signed: the supervising physician and the "

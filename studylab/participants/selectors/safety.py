@@ -66,15 +66,19 @@ def open_pauses(study: Study) -> QuerySet[DosingPause]:
 def people_in_care(study: Study, pauses: list[DosingPause]) -> list[InCare]:
     """Return those of the pauses that are over somebody in care, each with the newest word."""
     return [
-        InCare(pause, newest_status(pause.event))
+        InCare(pause, newest_status(pause.event, since=pause.opened_at))
         for pause in pauses
         if pause.kind == DosingPause.Kind.CARE and pause.event is not None
     ]
 
 
-def newest_status(event: AdverseEvent) -> CareStatus | None:
-    """Return the newest word of somebody in care, by when it was obtained."""
-    return max(event.statuses.all(), key=lambda one: (one.obtained_at, one.pk), default=None)
+def newest_status(event: AdverseEvent, *, since: datetime | None = None) -> CareStatus | None:
+    """Return the newest word of somebody in care by when it was obtained, of what was recorded `since` then.
+
+    What was said before somebody was taken to care once more counts for nothing.
+    """
+    words = [one for one in event.statuses.all() if since is None or one.recorded_at >= since]
+    return max(words, key=lambda one: (one.obtained_at, one.pk), default=None)
 
 
 def counting_entries(study: Study) -> list[EventEntry]:

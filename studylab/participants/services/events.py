@@ -237,7 +237,9 @@ def _follow(entry: EventEntry, actor: Actor) -> EventEntry:
     """Do what an entry brings with it: reading by who may judge, the pause over care, the stopping rules."""
     if actor.may(Cap.EVENT_JUDGE) and actor.user_id is not None:
         EventReading.objects.create(entry=entry, by_id=actor.user_id, at=clock.now())
-    if entry.care_at is not None and entry.after_dose and not entry.in_error:
+    before = entry.supersedes.care_at if entry.supersedes else None
+    taken = entry.care_at is not None and entry.care_at != before
+    if taken and entry.after_dose and not entry.in_error:
         care_pause(event=entry.event, actor=actor)
     stopping_evaluate(study=entry.event.study, actor=actor)
     return entry

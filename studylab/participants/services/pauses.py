@@ -94,8 +94,8 @@ def _pause(
 
 
 def care_pause(*, event: AdverseEvent, actor: Actor) -> None:
-    """Pause dosing because somebody was taken to care after a dose, once per event."""
-    if not DosingPause.objects.filter(event=event).exists():
+    """Pause dosing because somebody was taken to care after a dose, once while they are there."""
+    if not DosingPause.objects.filter(event=event, lifted_at=None).exists():
         text = f"{event.participant.code} was taken to care after a dose."
         _pause(event.study, "", text, [str(event.uid)], actor, event=event)
 
@@ -136,8 +136,8 @@ def care_status_record(
 
 
 def _end_care(event: AdverseEvent, status: CareStatus, actor: Actor) -> None:
-    newest = event.statuses.order_by("-obtained_at", "-id").first()
     pause = DosingPause.objects.filter(event=event, lifted_at=None).select_for_update().first()
+    newest = event.statuses.order_by("-obtained_at", "-id").first()
     if pause is not None and newest is not None and newest.pk == status.pk:
         _lift(pause, actor)
 
