@@ -22,15 +22,19 @@ from tests.reports.conftest import client_for
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 # What the roles do is the table of design.md section 2; the titles are the path's own words.
+REPORTS, PAUSED = "Safety reports: send, or enter the receipt", "Dosing is paused"
 TITLES: dict[Role, set[str]] = {
     Role.COORDINATOR: {
         "Have the questionnaire filled in", "Take informed consent to the study",
-        "Asked for by the physician", "Supply what the assessment lacks",
+        "Asked for by the physician", "Supply what the assessment lacks", REPORTS,
     },
-    Role.CLINICIAN: {"On hold: release or stop", "Visits today", "Decide and sign"},
+    Role.CLINICIAN: {
+        "On hold: release or stop", "Visits today", "Decide and sign", REPORTS, PAUSED, "Adverse events to read",
+        "Adverse events: judge the cause", "Decide what volunteers with a dose to come are told",
+    },
     Role.PHARMACIST: {"Kits for the coming three days"},
     Role.EXPERIMENTER: {"Visits today", "Take the screening vitals"},
-    Role.LEAD: set(),
+    Role.LEAD: {PAUSED, REPORTS},
     Role.MONITOR: set(),
 }  # fmt: skip
 

@@ -17,6 +17,7 @@ from studylab.studies.models import Study
 from studylab.studies.rules.safety import EventTerm
 
 _YES_NO = [("yes", "Yes"), ("no", "No")]
+_CHOOSE = ("", "choose")  # nothing is said for somebody who said nothing
 _KNOWN = [("minute", "known to about the minute"), ("day", "only the day is known"), ("unknown", "not known")]  # fmt: skip
 
 
@@ -32,10 +33,10 @@ class EventFields(forms.Form):
         label="Plain term", max_length=80, help_text="Begin to type; terms of this study are offered. Another one can be written.",
         widget=forms.TextInput({"list": "event-terms", "autocomplete": "off"}),
     )  # fmt: skip
-    started_known = forms.ChoiceField(label="When it began is", choices=_KNOWN)
+    started_known = forms.ChoiceField(label="When it began is", choices=[_CHOOSE, *_KNOWN])
     started_at = InstantField(label="Began", required=False)
     ended_known = forms.ChoiceField(
-        label="When it ended is", choices=[("ongoing", "it is still going on"), *_KNOWN]
+        label="When it ended is", choices=[_CHOOSE, ("ongoing", "it is still going on"), *_KNOWN]
     )
     ended_at = InstantField(label="Ended", required=False)
     grade = forms.TypedChoiceField(
@@ -51,7 +52,7 @@ class EventFields(forms.Form):
         widget=forms.CheckboxSelectMultiple,
     )  # fmt: skip
     action = _words("What was done", help_text="“Nothing” is an answer.", rows=2)
-    outcome = forms.ChoiceField(label="How it is now", choices=list(OUTCOMES.items()))
+    outcome = forms.ChoiceField(label="How it is now", choices=[_CHOOSE, *OUTCOMES.items()])
     care_at = InstantField(
         label="Taken to care elsewhere at", required=False,
         help_text="Only when the person went to a hospital or another doctor. After a dose this pauses dosing for "
@@ -116,7 +117,9 @@ class EventForm(EventFields):
         label="Code of the volunteer", max_length=20,
         widget=forms.TextInput({"autocomplete": "off", "autocapitalize": "characters"}),
     )  # fmt: skip
-    source = forms.ChoiceField(label="How it became known", choices=AdverseEvent.Source.choices)
+    source = forms.ChoiceField(
+        label="How it became known", choices=[_CHOOSE, *AdverseEvent.Source.choices]
+    )
     aware_at = InstantField(
         label="When anybody of the study first heard of it",
         help_text="Every clock for reporting runs from this moment, whenever it is written down.",

@@ -46,7 +46,7 @@ def event_add_view(request: StaffRequest, study: str) -> HttpResponse:
     source = request.GET.get("source", "")
     initial = {
         "volunteer": hold.participant.code if hold else request.GET.get("volunteer", "")[:20],
-        "source": source if source in AdverseEvent.Source.values else AdverseEvent.Source.OTHER,
+        "source": source if source in AdverseEvent.Source.values else "",
         "aware_at": local_minute(hold.opened_at if hold else clock.now()),
         "what": hold.reason if hold else "",
     }
