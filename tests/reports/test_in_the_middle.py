@@ -104,7 +104,7 @@ def test_the_lead_hears_of_a_dosing_visit_without_a_dose(world: World) -> None:
         state="stopped", started_at=world.now, anchor_at=world.now - timedelta(hours=24),
         rule_earliest=visit.gap_earliest, rule_latest=visit.gap_latest,
     )  # fmt: skip
-    assert titles(front(world, Role.LEAD)) == {"Decide how to go on after visit 2"}
+    assert titles(front(world, Role.LEAD)) == {"Decide how to go on after visit 2", PAUSED, REPORTS}
 
 
 def codes(world: World, stage: str = "") -> list[str]:
