@@ -17,8 +17,8 @@ from scheduling.selectors.evidence import (
     open_holds,
     protocol_of,
 )
-from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.gate_safety import safety_fact
+from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact

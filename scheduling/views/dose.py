@@ -15,8 +15,8 @@ from scheduling.forms.presence import StayForm
 from scheduling.models import Visit
 from scheduling.selectors.evidence import Evidence, evidence_of
 from scheduling.selectors.gate import judged_gate
-from scheduling.selectors.presence import stay_now
 from scheduling.selectors.gate_safety import beside_gate
+from scheduling.selectors.presence import stay_now
 from scheduling.selectors.sheet import access_visit
 from scheduling.selectors.today import cover_now
 from scheduling.services.doses import dose_correct as correct

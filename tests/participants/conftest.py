@@ -10,6 +10,7 @@ from django.test import Client
 
 from studylab import clock
 from studylab.access import Actor
+from studylab.participants import doses
 from studylab.participants.models import Participant
 from tests.participants import people
 from tests.worlds import moment, world
@@ -49,3 +50,31 @@ def office(coordinator: Any, client_of: Any, noon: datetime) -> Client:
     """The coordinator's browser."""
     client: Client = client_of(coordinator)
     return client
+
+
+@pytest.fixture
+def doctor(clinician: Any, actor_of: Any) -> Actor:
+    actor: Actor = actor_of(clinician)
+    return actor
+
+
+@pytest.fixture
+def chief(lead: Any, actor_of: Any) -> Actor:
+    actor: Actor = actor_of(lead)
+    return actor
+
+
+@pytest.fixture
+def ben(keeper: Actor, study: Any, noon: datetime) -> Participant:
+    made: Participant = people.add(keeper, study, people.BEN)
+    people.give_consent(keeper, made, noon - 2 * timedelta(hours=1))
+    return made
+
+
+@pytest.fixture
+def dosed(
+    consented: Participant, ben: Participant, noon: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ana and Ben were dosed one after the other; Studylab's own reader of doses stands in scheduling."""
+    given = [(consented.pk, noon - 4 * timedelta(hours=1)), (ben.pk, noon - 3 * timedelta(hours=1))]
+    monkeypatch.setattr(doses, "_readers", [lambda _study: given])

@@ -9,13 +9,10 @@ from typing import Any
 
 import pytest
 from django.db import DatabaseError, IntegrityError, transaction
-from django.test import Client
-from django.urls import reverse
 
 from studylab import clock
 from studylab.access import Actor
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
-from studylab.participants import doses
 from studylab.participants.models import (
     AdverseEvent,
     Deviation,
@@ -56,7 +53,7 @@ from studylab.participants.services import (
 from studylab.studies.selectors import current_protocol
 from studylab.studies.services import study_state_set
 from tests import cast
-from tests.participants.people import BEN, add, assess, give_consent, run_sql, text_of, url
+from tests.participants.people import assess, run_sql
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 HOUR = timedelta(hours=1)
@@ -65,34 +62,6 @@ DIZZY = EventSaid(
     ended_known="unknown", grade=1, criteria=(), action="Sat down", outcome="recovered",
 )  # fmt: skip
 PW = cast.PASSWORD
-
-
-@pytest.fixture
-def doctor(clinician: Any, actor_of: Any) -> Actor:
-    actor: Actor = actor_of(clinician)
-    return actor
-
-
-@pytest.fixture
-def chief(lead: Any, actor_of: Any) -> Actor:
-    actor: Actor = actor_of(lead)
-    return actor
-
-
-@pytest.fixture
-def ben(keeper: Actor, study: Any, noon: datetime) -> Participant:
-    made: Participant = add(keeper, study, BEN)
-    give_consent(keeper, made, noon - 2 * HOUR)
-    return made
-
-
-@pytest.fixture
-def dosed(
-    consented: Participant, ben: Participant, noon: datetime, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Ana and Ben were dosed one after the other; Studylab's own reader of doses stands in scheduling."""
-    given = [(consented.pk, noon - 4 * HOUR), (ben.pk, noon - 3 * HOUR)]
-    monkeypatch.setattr(doses, "_readers", [lambda _study: given])
 
 
 def record(
@@ -312,41 +281,3 @@ def test_a_study_is_not_closed_over_what_is_open(
     with pytest.raises(RefusedWithReasons) as left:
         study_state_set(study=study, state="closed", reason="Done.", actor=chief)
     assert len(left.value.reasons) == 2  # the report, and the open event
-
-
-def test_the_pages_record_show_find_and_export_an_event(
-    dosed: None, consented: Participant, office: Client, clinician: Any, client_of: Any, study: Any, noon: datetime
-) -> None:  # fmt: skip
-    add_url = url(study, "event_add")
-    given = {
-        "volunteer": consented.code, "source": "phone", "aware_at": "2026-03-10T08:30", "what": "=Dizzy & <b>", "term": "Dizziness",
-        "started_known": "unknown", "ended_known": "ongoing", "grade": "2", "serious": "yes", "action": "sat down",
-        "outcome": "recovering",
-    }  # fmt: skip
-    wrong = office.post(add_url, given)
-    assert wrong.status_code == 422
-    assert "Choose at least one" in text_of(wrong)
-    assert "=Dizzy &amp; &lt;b&gt;" in text_of(wrong)
-    made = office.post(add_url, {**given, "criteria": ["hospital"]})
-    event = AdverseEvent.objects.get()
-    page = reverse("event", args=[study.slug, event.uid])
-    assert made["Location"] == page
-    doctor = client_of(clinician)
-    assert "I have read this" in text_of(doctor.get(page))
-    assert doctor.post(url(study, "event_read", event.uid)).status_code == 302
-    assert "I have read this" not in text_of(doctor.get(page))
-    found = text_of(office.get(url(study, "events"), {"kind": "serious", "grade_from": "2"}))
-    assert page in found
-    assert page not in text_of(office.get(url(study, "events"), {"grade_from": "3"}))
-    assert office.get(url(study, "events"), {"first": "x"}).status_code == 422
-    csv = b"".join(office.get(url(study, "events_download")))  # type: ignore[arg-type]
-    assert b"'=Dizzy & <b>" in csv  # no spreadsheet takes it for a formula
-    assert b"hospital stay" in csv
-    safety = text_of(office.get(url(study, "safety")))
-    assert page in safety
-    assert "Dosing is paused" in safety
-    report = url(study, "event_report", event.uid, "sponsor", "first")
-    assert report in safety
-    assert office.post(report, {"sent_at": "2026-03-10T08:45", "how": "mail"}).status_code == 302
-    assert "no receipt yet" in text_of(office.get(page))
-    assert office.get(url(study, "event_report", event.uid, "breach", "first")).status_code == 404

@@ -41,7 +41,6 @@ __all__ = [
     "Protocol",
     "Question",
     "Replaced",
-    "SafetyPlan",
     "Segment",
     "Spacing",
     "StandingLimits",

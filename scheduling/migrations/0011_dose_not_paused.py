@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0008_adverse_events_and_reports'),
-        ('scheduling', '0007_first_dose_supervised'),
+        ('scheduling', '0010_calendar_feeds'),
     ]
 
     operations = [
