@@ -25,8 +25,6 @@ from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 
 __all__ = [
     "ALLOCATION_METHODS",
-    "AllocationPlan",
-    "Arm",
     "AskedChecks",
     "Band",
     "CheckKind",
