@@ -65,11 +65,20 @@ def _check_dosing(protocol: Protocol, problems: Problems) -> None:
     place, visit, path = doses[0]
     _check_around_dose(visit, place, path, problems)
     _check_dosing_length(protocol, visit, place, problems)
+    _check_missed(protocol, place, problems)
     for other_place, other in enumerate(protocol.visits, start=1):
         for step_path, step in _steps(other, other_place):
             if step.gate in DOSING_GATES and other is not visit:
                 message = f'The gate "{step.gate}" belongs to the visit with the dose.'
                 problems.add(f"{step_path}.gate", message, "Move the step, or use another gate.")
+
+
+def _check_missed(protocol: Protocol, dosing: int, problems: Problems) -> None:
+    """Nobody is dosed twice, so after the dose a series is never begun again."""
+    for place, visit in enumerate(protocol.visits, start=1):
+        if place > dosing and visit.if_missed == "restart":
+            message = "A visit after the dose cannot begin the series again: nobody is dosed twice."
+            problems.add(f"visits[{place}].if_missed", message, 'Use "shift" or "close".')
 
 
 def _check_around_dose(visit: VisitPlan, place: int, dose: str, problems: Problems) -> None:

@@ -8,6 +8,7 @@ from studylab.studies.rules.protocol import (
     AllocationPlan,
     Arm,
     FollowUp,
+    MissedRule,
     Need,
     OpenFactor,
     Question,
@@ -30,7 +31,8 @@ HIGHEST_DOSE_MG = 40.0
 
 def read_visits(document: Table) -> tuple[VisitPlan, ...]:
     """Return the visits in the order of the document."""
-    visits = []
+    visits: list[VisitPlan] = []
+    dosed = False  # nobody is dosed twice, so after the dose a series cannot begin again
     for row in document.tables("visits", at_least=3):
         visit = VisitPlan(
             key=read_key(row),
@@ -40,9 +42,13 @@ def read_visits(document: Table) -> tuple[VisitPlan, ...]:
             steps=tuple(read_step(table) for table in row.tables("steps", at_least=1)),
             payment=row.number("payment", low=0, high=100_000, default=0.0),
             trial_orders=read_trial_orders(row),
+            if_missed=row.one_of(
+                "if_missed", get_args(MissedRule), default="shift" if dosed else "restart"
+            ),
         )
         row.close()
         visits.append(visit)
+        dosed = dosed or visit.is_dosing
     return tuple(visits)
 
 
@@ -211,6 +217,8 @@ def read_follow_up(document: Table) -> FollowUp:
         from_hours=table.number("from_hours", low=0, high=336),
         until_hours=table.number("until_hours", low=0, high=336),
         questions=table.texts("questions", at_least=1),
+        again_after_minutes=table.whole("again_after_minutes", low=5, high=1440, default=120),
+        **({"ladder": table.texts("ladder", at_least=1)} if table.has("ladder") else {}),
     )
     table.close()
     if table.problems.clean(table.path) and found.from_hours > found.until_hours:

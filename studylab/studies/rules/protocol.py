@@ -70,6 +70,9 @@ StepKind = Literal[
     "leave",  # the fit-to-leave check
 ]
 VitalGate = Literal["screening", "pre_dose", "post_dose", "leave"]
+# What becomes of a series when somebody is not there for a visit: the visit moves inside its window, the
+# whole series is booked anew, or the volunteer's path ends.
+MissedRule = Literal["shift", "restart", "close"]
 AllocationMethod = Literal["permuted_blocks", "big_stick", "minimisation", "simple"]
 Replaced = Literal["never", "before_dose", "always"]
 ALLOCATION_METHODS: tuple[AllocationMethod, ...] = get_args(AllocationMethod)
@@ -128,6 +131,7 @@ class VisitPlan:
     steps: tuple[Step, ...]
     payment: float = 0.0
     trial_orders: tuple[TrialOrder, ...] = ()
+    if_missed: MissedRule = "shift"
 
     @property
     def minutes(self) -> int:
@@ -244,11 +248,16 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class FollowUp:
-    """Contact after dosing, in hours after the dose, both edges included."""
+    """Contact after dosing, in hours after the dose, both edges included.
+
+    `ladder` says whom to ring, one after the other, each `again_after_minutes` after the try before failed.
+    """
 
     from_hours: float
     until_hours: float
     questions: tuple[str, ...]
+    ladder: tuple[str, ...] = ("the volunteer", "the person named for emergencies", "the physician")
+    again_after_minutes: int = 120
 
 
 @dataclass(frozen=True, slots=True)
