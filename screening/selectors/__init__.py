@@ -4,7 +4,7 @@ from screening.selectors.answers import access_answers, answer_sets, newest_answ
 from screening.selectors.checks import check_facts, standing_test_ok
 from screening.selectors.gate import pre_dose_fact, questions_fact, sign_off_fact
 from screening.selectors.inputs import Inputs, current_inputs, current_inputs_digest
-from screening.selectors.medicines import washouts_of
+from screening.selectors.medicines import washouts_of, washouts_of_all
 from screening.selectors.queue import sign_off_queue
 from screening.selectors.sign_off import (
     SignOffState,
@@ -43,4 +43,5 @@ __all__ = [
     "standing_test_ok",
     "value_places",
     "washouts_of",
+    "washouts_of_all",
 ]

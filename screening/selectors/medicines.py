@@ -1,5 +1,6 @@
 """Until when the medicines that somebody listed keep the dose waiting."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -16,14 +17,25 @@ def washouts_of(participant: Participant, at: datetime) -> tuple[Washout, ...] |
     Lists of screening and of dosing days all count. A last dose that nobody knows counts as `at` in the newest
     list; in an earlier one as taken when that list was given, since it is left out or dated later on.
     """
-    standing = list(
-        AnswerSet.objects.filter(participant=participant, superseded_by=None)
-        .exclude(medicines=[], no_medicines=False)
-        .order_by("given_at", "id")
-    )
+    return washouts_of_all([participant], at)[participant.pk]
+
+
+def washouts_of_all(
+    people: Sequence[Participant], at: datetime
+) -> dict[int, tuple[Washout, ...] | None]:
+    """Return what `washouts_of` says of each of several people, in one query."""
+    standing: dict[int, list[AnswerSet]] = {person.pk: [] for person in people}
+    rows = AnswerSet.objects.filter(participant__in=standing, superseded_by=None)
+    for row in rows.exclude(medicines=[], no_medicines=False).order_by("given_at", "id"):
+        standing[row.participant_id].append(row)
+    return {
+        person.pk: _washouts(standing[person.pk], person.study.timezone, at) for person in people
+    }
+
+
+def _washouts(standing: Sequence[AnswerSet], zone: str, at: datetime) -> tuple[Washout, ...] | None:
     if not standing:
         return None
-    local = at.astimezone(ZoneInfo(participant.study.timezone))
     lists = [(as_medicines(row.medicines), row.given_at) for row in standing[:-1]]
     lists.append((as_medicines(standing[-1].medicines), at))
-    return washouts(load_catalogue(), lists, local)
+    return washouts(load_catalogue(), lists, at.astimezone(ZoneInfo(zone)))

@@ -3,6 +3,7 @@
 Only that there is a match and with whom is returned; no contact detail leaves this place.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from screening.models import AnswerSet, StaffDecision
@@ -141,12 +142,21 @@ def decisions_of(participant: Participant) -> list[StaffDecision]:
 
 def kept_away(participant: Participant) -> set[int]:
     """Return the ids of users who are kept away from a volunteer's visits."""
+    return kept_away_of_all([participant]).get(participant.pk, set())
+
+
+def kept_away_of_all(people: Collection[Participant]) -> dict[int, set[int]]:
+    """Return what `kept_away` says of each of several people, in one query; who has nobody is left out."""
     newest = (
-        StaffDecision.objects.filter(participant=participant, user__isnull=False)
-        .order_by("user_id", "-id")
-        .distinct("user_id")
+        StaffDecision.objects.filter(participant__in=people, user__isnull=False)
+        .order_by("participant_id", "user_id", "-id")
+        .distinct("participant_id", "user_id")
     )
-    return {one.user_id for one in newest if one.kept_away and one.user_id is not None}
+    found: dict[int, set[int]] = {}
+    for one in newest:
+        if one.kept_away and one.user_id is not None:
+            found.setdefault(one.participant_id, set()).add(one.user_id)
+    return found
 
 
 def undecided_ties(study: Study) -> list[StaffTie]:
