@@ -64,6 +64,8 @@ class Cap(StrEnum):
     WITHDRAW = "withdraw"
     CALENDAR_VIEW = "calendar_view"
     SERIES_BOOK = "series_book"
+    ABSENCE_RECORD = "absence_record"  # late and missing volunteers
+    CAPACITY_VIEW = "capacity_view"
     NUMBER_ISSUE = "number_issue"
     TODAY_VIEW = "today_view"
     VISIT_RUN = "visit_run"
@@ -107,6 +109,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
+        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -116,6 +119,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
         Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
         Cap.EVENT_RECORD, Cap.EVENT_JUDGE, Cap.REPORT_RECORD,
+        Cap.ABSENCE_RECORD,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
@@ -125,6 +129,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.VITALS_RECORD, Cap.VISIT_RUN,
         Cap.HOLD_OPEN, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.LINK_MAKE, Cap.GUESS_RECORD,
         Cap.EVENT_RECORD,
+        Cap.ABSENCE_RECORD,
     },
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
@@ -132,6 +137,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
+        Cap.CAPACITY_VIEW,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW},
 }  # fmt: skip

@@ -112,7 +112,12 @@ class MoveForm(ChoiceForm):
     reason = forms.CharField(label="Why is it moved?", max_length=300)
 
 
-class ReasonForm(forms.Form):
-    """Why something ends."""
+class CancelForm(forms.Form):
+    """Why a series ends, and whether another may follow."""
 
     reason = forms.CharField(label="Why?", max_length=250, widget=forms.Textarea({"rows": 3}))
+    ends_path = forms.BooleanField(
+        label="No other series is booked for this volunteer",
+        required=False,
+        help_text="Tick it where the study's rule closes the path. Next to do is then the end of the participation.",
+    )

@@ -1,12 +1,15 @@
 """Rooms and people, booked series, what happened at each visit, doses and contacts after them."""
 
 from scheduling.models.feeds import CalendarFeed
+from scheduling.models.changes import FreedTime, SeriesChange
 from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.presence import RescueCheck, Staying
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource
 from scheduling.models.rota import Holiday, RotaImport, Shift
 from scheduling.models.series import Booking, Series, Visit
 from scheduling.models.sheet import AfterContact, Dose, StepRecord
+from scheduling.models.talks import Talk
+from scheduling.models.waiting import Offer, Waiting
 from scheduling.models.wishes import Availability, HeldPlace, OptionHold
 
 __all__ = [
@@ -17,8 +20,10 @@ __all__ = [
     "Closure",
     "CoverPresence",
     "Dose",
+    "FreedTime",
     "HeldPlace",
     "Holiday",
+    "Offer",
     "Opening",
     "OptionHold",
     "Place",
@@ -30,6 +35,9 @@ __all__ = [
     "Series",
     "Shift",
     "Staying",
+    "SeriesChange",
     "StepRecord",
+    "Talk",
     "Visit",
+    "Waiting",
 ]

@@ -21,7 +21,10 @@ from studylab.studies.models import ProtocolVersion
 
 
 class Series(models.Model):
-    """The visits of one volunteer, booked together."""
+    """The visits of one volunteer, booked together.
+
+    `ends_path` marks a cancelled one after which the study's rule books no other.
+    """
 
     class State(models.TextChoices):
         OPEN = "open", "booked"
@@ -38,9 +41,14 @@ class Series(models.Model):
     booked_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     ended_at = models.DateTimeField(null=True)
     end_reason = models.CharField(max_length=300, blank=True)
+    ends_path = models.BooleanField(default=False, db_default=False)
 
     class Meta:
         constraints = [
+            models.CheckConstraint(
+                condition=Q(ends_path=False) | Q(state="cancelled"),
+                name="series_ends_when_cancelled",
+            ),
             models.UniqueConstraint(
                 fields=["participant"],
                 condition=~Q(state="cancelled"),
@@ -262,6 +270,7 @@ class Booking(models.Model):
 explain(
     {
         "series_one_per_person": (Conflict, "A series is booked for this volunteer already."),
+        "series_ends_when_cancelled": (Refused, "Only a cancelled series ends the path."),
         "series_cancel_has_reason": (Refused, "Say why the series is cancelled."),
         "visit_planned_bounded": (Refused, "A visit needs a start and a later end."),
         "visit_spacing_kept": (

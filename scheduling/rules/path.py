@@ -32,7 +32,7 @@ STAGES = (
 
 Outcome = Literal["none", "clear", "physician", "hold", "exclude", "cannot_decide"]
 SignOffState = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
-SeriesState = Literal["none", "booked", "running", "done"]
+SeriesState = Literal["none", "booked", "running", "done", "closed"]
 Status = Literal["active", "screened_out", "withdrawn", "lost", "completed"]
 VisitState = Literal["booked", "running", "done", "missed", "stopped", "cancelled"]
 
@@ -220,6 +220,11 @@ def _signing(facts: PathFacts) -> Iterator[PathStep]:
 
 
 def _preparing(facts: PathFacts) -> Iterator[PathStep]:
+    if facts.series == "closed":
+        yield PathStep(
+            BOOKING, "Record the end of the participation", COORDINATOR,
+            "The study's rule closed the series: no other one is booked.",
+        )  # fmt: skip
     standing = [state for _, state in facts.visits if state != "cancelled"]
     if facts.series == "none" or not standing:
         yield PathStep(

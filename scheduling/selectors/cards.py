@@ -159,7 +159,7 @@ def series_shown(series: Series, now: datetime) -> SeriesShown:
             uid=row.uid,
             state=row.get_state_display(),
             state_kind=STATE_KINDS[Visit.State(row.state)],
-            movable=is_open and row.state in (Visit.State.BOOKED, Visit.State.MISSED),
+            movable=is_open and row.state in ("booked", "missed", "cancelled"),
             can_be_missed=is_open and row.state == "booked" and row.planned.lower <= now,
             ask_ahead=(
                 is_open

@@ -138,11 +138,15 @@ def _off_target(plan: Protocol, option: SeriesOption, anchors: Mapping[str, date
 
 
 def moved_visits(visit: Visit, *, followers: bool) -> list[Visit]:
-    """Return the visits a move touches, in order: the visit, and later booked ones when they follow."""
+    """Return the visits a move touches, in order: the visit, and later ones to come when they follow.
+
+    In an open series a cancelled visit waits for the time of one before it that was missed.
+    """
+    to_come = (Visit.State.BOOKED, Visit.State.CANCELLED)
     later = [
         row
         for row in visit.series.visits.all()
-        if row.number > visit.number and row.state == Visit.State.BOOKED
+        if row.number > visit.number and row.state in to_come
     ]
     return [visit, *later] if followers else [visit]
 

@@ -96,6 +96,11 @@ def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> I
         yield "A hold is open: a clinician releases it first."
     if booked:
         yield "A series is booked for this volunteer already: move or cancel that one."
+    if Series.objects.filter(participant=participant, ends_path=True).exists():
+        yield (
+            "An earlier series closed this volunteer's path by the study's rule: record the end of the "
+            "participation instead."
+        )
     if dosed:
         yield "The volunteer has had the dose: nobody is dosed twice, so no other series is booked."
 

@@ -10,6 +10,7 @@ from django.db.models import Exists, OuterRef, Prefetch, Q
 from scheduling.models import AfterContact, Booking, CoverPresence, Dose, Visit
 from scheduling.rules.elapsed import add_elapsed, local_day, local_day_bounds
 from scheduling.rules.presence import Stay
+from scheduling.rules.ladder import Rung, next_rung
 from scheduling.rules.sheet import VisitWord, late_minutes, next_step, short, visit_word
 from scheduling.rules.waits import WaitState
 from scheduling.selectors.evidence import (
@@ -69,6 +70,7 @@ class ContactDue:
     due_until: datetime
     state: Literal["early", "due", "overdue"]
     attempts: tuple[AfterContact, ...]
+    rung: Rung
 
     @property
     def overdue(self) -> bool:
@@ -268,8 +270,11 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
             state = "early"
         elif at > end:
             state = "overdue"
+        rung = next_rung(follow_up, [one.at for one in tried if not one.reached], start)
         rows.append(
-            ContactDue(dose, dose.participant.code, dose.visit, start, end, state, tuple(tried))
+            ContactDue(
+                dose, dose.participant.code, dose.visit, start, end, state, tuple(tried), rung
+            )
         )
     return rows
 

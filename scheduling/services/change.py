@@ -1,19 +1,21 @@
-"""Moving, cancelling and missing: what happens to the rest of the series, its places and its number.
+"""Moving and cancelling: what happens to the rest of the series, its places and its number.
 
 A number once issued stays with the volunteer. Rows stay too: places are given back, visits change state.
 """
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from scheduling.models import Dose, Series, Visit
+from scheduling.models import Series, SeriesChange, Visit
 from scheduling.rules.gaps import gap_from_real, gap_of, part_of, visit_of
 from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import check_spacing, planned_anchors
+from scheduling.selectors.absent import absent_after_dose
 from scheduling.selectors.options import moved_visits
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.timelines import span
 from scheduling.services.booking import check_medicines_out, check_sign_off_lasts, times_of
+from scheduling.services.changes import noted
 from scheduling.services.writing import check_free, free_places, same_study, settle, write_bookings
 from screening.selectors import sign_off_state
 from studylab import clock
@@ -26,7 +28,9 @@ from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
 
-MOVABLE = (Visit.State.BOOKED, Visit.State.MISSED)
+JUST_NOW = timedelta(minutes=15)
+# In an open series a cancelled visit waits for the time of one that was missed before it.
+MOVABLE = (Visit.State.BOOKED, Visit.State.MISSED, Visit.State.CANCELLED)
 
 
 @service
@@ -37,9 +41,20 @@ def visit_move(*, visit: Visit, option: SeriesOption, reason: str, actor: Actor)
     is still open can be moved too: it is booked again.
     """
     require(actor, Cap.SERIES_BOOK)
-    now, series = clock.now(), _lock_series(visit.series, actor)
+    return move(visit, option, given(reason), actor)
+
+
+def move(visit: Visit, option: SeriesOption, reason: str, actor: Actor) -> Visit:
+    """Do what `visit_move` says. Part of a service that asked for the actor's capability.
+
+    A visit that somebody came late to begins at a moment that may be a few minutes past by now.
+    """
+    series = lock_series(visit.series, actor)
+    now = clock.now()
+    if option.visits and timedelta(0) < now - option.visits[0].start <= JUST_NOW:
+        now = option.visits[0].start
     rows = {row.number: row for row in series.visits.all()}
-    moved = _moved(rows, rows[visit.number], option, reason)
+    moved = _moved(rows, rows[visit.number], option)
     plan = plan_of(series.protocol_version)
     person = series.participant
     check_free(
@@ -52,50 +67,46 @@ def visit_move(*, visit: Visit, option: SeriesOption, reason: str, actor: Actor)
         check_sign_off_lasts(plan, option, state)
     check_medicines_out(plan, option, person)
     before = {row.number: row.planned.lower.isoformat() for row in moved}
-    free_places(moved)
-    replan(plan, series, moved, option)
-    write_bookings(plan, option, {row.number: row for row in moved})
-    settle()
+    with noted(series, SeriesChange.Kind.MOVED, reason, actor):
+        free_places(moved)
+        replan(plan, series, moved, option)
+        write_bookings(plan, option, {row.number: row for row in moved})
+        settle()
     audit(
         actor=actor, action=Action.VISIT_MOVED, subject_type="visit", subject_code=visit.uid,
-        participant_code=person.code, reason=reason.strip(),
+        participant_code=person.code, reason=reason,
         data={"before": before, "visits": times_of(option)},
     )  # fmt: skip
     return rows[visit.number]
 
 
 @service
-def series_cancel(*, series: Series, reason: str, actor: Actor) -> Series:
-    """Cancel what is left of a series and give its places back. Visits that are done stay done."""
+def series_cancel(*, series: Series, reason: str, ends_path: bool = False, actor: Actor) -> Series:
+    """Cancel what is left of a series and give its places back. Visits that are done stay done.
+
+    With `ends_path` no other series is booked. Somebody who was dosed and did not come is looked for first.
+    """
     require(actor, Cap.SERIES_BOOK)
-    current = _lock_series(series, actor)
+    current = lock_series(series, actor)
     if current.state != Series.State.OPEN:
         raise Conflict(f"This series is {current.get_state_display()} already.")
     if any(row.state == Visit.State.RUNNING for row in current.visits.all()):
         raise Refused("A visit is under way: finish or stop it first, then cancel the rest.")
-    _close(current, _given(reason), actor)
+    check_looked_for(current, clock.now())
+    with noted(current, SeriesChange.Kind.CANCELLED, given(reason), actor):
+        close(current, reason.strip(), actor, ends_path=ends_path)
     return current
 
 
-@service
-def visit_missed(*, visit: Visit, reason: str, actor: Actor) -> Visit:
-    """Record that the volunteer did not come, and give back the later visits of the series.
-
-    Before the dose the whole series is cancelled, to be booked again. After it the series stays open, so
-    that the missed visit can be moved while its window lasts.
-    """
-    require(actor, Cap.SERIES_BOOK)
-    series = _lock_series(visit.series, actor)
-    row = next(row for row in series.visits.all() if row.pk == visit.pk)
-    if row.state != Visit.State.BOOKED:
-        raise Conflict(f"Visit {row.number} is {row.get_state_display()} already.")
-    if clock.now() < row.planned.lower:
-        raise Refused("The visit has not begun yet, so it cannot be missed: move or cancel it.")
-    _set_state(row, Visit.State.MISSED, _given(reason), actor)
-    free_places([row])
-    if not Dose.objects.filter(participant=series.participant).exists():
-        _close(series, f"Visit {row.number} was missed. {reason.strip()}"[:300], actor)
-    return row
+def check_looked_for(series: Series, now: datetime) -> None:
+    """Refuse to settle a series by the desk while a dosed volunteer who did not come was not looked for."""
+    absent = absent_after_dose(series, now)
+    if absent is not None:
+        raise Refused(
+            f"The volunteer was dosed and did not come to visit {absent.number}. Try to reach them first and "
+            "record the try; not reached is no answer.",
+            code="not_looked_for",
+        )
 
 
 @service
@@ -110,10 +121,11 @@ def future_visits_cancel(*, participant: Participant, reason: str, actor: Actor)
     if series is None:
         return 0
     locked = lock(Series, pk=series.pk)
-    return _close(locked, reason, actor)
+    with noted(locked, SeriesChange.Kind.CANCELLED, reason, actor):
+        return close(locked, reason, actor)
 
 
-def _lock_series(series: Series, actor: Actor) -> Series:
+def lock_series(series: Series, actor: Actor) -> Series:
     """Lock the volunteer, then the series, and return it fresh; Conflict unless it is still open."""
     person = lock(Participant, pk=series.participant_id)
     same_study(actor, person)
@@ -124,36 +136,32 @@ def _lock_series(series: Series, actor: Actor) -> Series:
     return current
 
 
-def _close(series: Series, reason: str, actor: Actor) -> int:
+def close(series: Series, reason: str, actor: Actor, *, ends_path: bool = False) -> int:
+    """Cancel the booked visits of a locked series, and the series; return how many visits."""
+    cancelled = cancel_booked(series)
+    series.state, series.ended_at = Series.State.CANCELLED, clock.now()
+    series.end_reason, series.ends_path = reason[:300], ends_path
+    series.save(update_fields=["state", "ended_at", "end_reason", "ends_path"])
+    audit(
+        actor=actor, action=Action.SERIES_CANCELLED, subject_type="series",
+        subject_code=series.uid, participant_code=series.participant.code, reason=reason,
+        data={"cancelled_visits": cancelled, "ends_path": ends_path},
+    )  # fmt: skip
+    return len(cancelled)
+
+
+def cancel_booked(series: Series) -> list[int]:
+    """Cancel the booked visits of a locked series and give their places back; return their numbers."""
     booked = [row for row in series.visits.all() if row.state == Visit.State.BOOKED]
     free_places(booked)
     for row in booked:
         row.state = Visit.State.CANCELLED
         row.save(update_fields=["state"])
-    series.state, series.ended_at = Series.State.CANCELLED, clock.now()
-    series.end_reason = reason[:300]
-    series.save(update_fields=["state", "ended_at", "end_reason"])
-    audit(
-        actor=actor, action=Action.SERIES_CANCELLED, subject_type="series",
-        subject_code=series.uid, participant_code=series.participant.code, reason=reason,
-        data={"cancelled_visits": [row.number for row in booked]},
-    )  # fmt: skip
-    return len(booked)
+    return [row.number for row in booked]
 
 
-def _set_state(row: Visit, state: Visit.State, reason: str, actor: Actor) -> None:
-    before, row.state = row.state, state
-    row.save(update_fields=["state"])
-    audit(
-        actor=actor, action=Action.VISIT_STATE_CHANGED, subject_type="visit", subject_code=row.uid,
-        participant_code=row.participant.code, reason=reason,
-        data={"number": row.number, "before": before, "after": state},
-    )  # fmt: skip
-
-
-def _moved(rows: dict[int, Visit], visit: Visit, option: SeriesOption, reason: str) -> list[Visit]:
-    """Return the visits the option moves: this one alone, or with every later booked one."""
-    _given(reason)
+def _moved(rows: dict[int, Visit], visit: Visit, option: SeriesOption) -> list[Visit]:
+    """Return the visits the option moves: this one alone, or with every later one that is still to come."""
     if visit.state not in MOVABLE:
         raise Conflict(f"Visit {visit.number} is {visit.get_state_display()} and cannot be moved.")
     numbers = [row.number for row in option.visits]
@@ -219,7 +227,8 @@ def _set_gap(plan: Protocol, row: Visit, real: dict[str, datetime]) -> None:
     row.gap_earliest, row.gap_latest = shifted.earliest, shifted.latest
 
 
-def _given(reason: str) -> str:
+def given(reason: str) -> str:
+    """Return a reason that was given; Refused at its field when there is none."""
     text = reason.strip()
     if not text:
         raise Refused("Say why, for the record.", field="reason")

@@ -9,6 +9,7 @@ from django.db.models.deletion import ProtectedError
 from scheduling.models import Booking, Closure, Holiday, Opening, Place, Resource
 from scheduling.rules.openings import Hours
 from scheduling.selectors.timelines import span
+from scheduling.services.changes import closure_lifted
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -140,6 +141,7 @@ def closure_remove(*, closure: Closure, actor: Actor) -> None:
         raise Refused(
             "This is a public holiday. Open it on the page of public holidays, with a reason."
         )
+    closure_lifted(closure, actor)
     _note_closure(closure, actor, "closure removed")
     closure.delete()
 

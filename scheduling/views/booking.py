@@ -18,6 +18,7 @@ from scheduling.selectors.series import all_series, readiness
 from scheduling.selectors.wishes import availability_of, current_hold, known_times, times_of
 from scheduling.services.booking import series_book as book
 from scheduling.services.holding import option_hold, option_release
+from scheduling.views.series_notes import series_notes
 from screening.selectors import newest_assessment, washouts_of
 from studylab import clock
 from studylab.access import Cap, requires
@@ -91,6 +92,7 @@ def series_view(request: StaffRequest, study: str, code: str) -> HttpResponse:
         "current": current,
         "cancelled": [row for row in shown if row.series.state == "cancelled"],
         "zone": request.study.timezone,
+        **series_notes(shown, request.actor, now),
     }
     return render(request, "scheduling/booking/series.html", context)
 

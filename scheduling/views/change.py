@@ -1,4 +1,4 @@
-"""Moving a visit, cancelling a series, and a visit that nobody came to."""
+"""Moving a visit, and cancelling a series."""
 
 from typing import Any
 from uuid import UUID
@@ -11,9 +11,11 @@ from django.utils import formats
 from django.utils.timezone import localtime
 from django.views.decorators.http import require_GET, require_http_methods
 
-from scheduling.forms.booking import MoveForm, ReasonForm
+from scheduling.forms.booking import CancelForm, MoveForm
 from scheduling.models import Series, Visit
 from scheduling.rules.gaps import part_of
+from scheduling.rules.missed import RULES, rule_for
+from scheduling.selectors.absent import was_dosed
 from scheduling.selectors.cards import option_cards, option_rows, series_shown
 from scheduling.selectors.options import move_options, moved_visits
 from scheduling.selectors.sealed import open_option
@@ -76,54 +78,25 @@ def series_cancel(request: StaffRequest, study: str, code: str) -> HttpResponse:
     series = current_series(participant)
     if series is None or series.state != Series.State.OPEN:
         raise Conflict("There is no open series to cancel.")
-    form = ReasonForm(request.POST or None)
+    form = CancelForm(request.POST or None)
     rows = list(series.visits.all())
     return answer_form(
         request,
         form=form,
         template="parts/confirm_page.html",
-        write=lambda: change.series_cancel(
-            series=series, reason=form.cleaned_data["reason"], actor=request.actor
-        ),
+        write=lambda: change.series_cancel(series=series, actor=request.actor, **form.cleaned_data),
         done=lambda _: _series_url(study, code),
-        message="The series is cancelled and its places are free again.",
+        message="The series is cancelled and its places are free again. It can be taken back for 15 minutes.",
         context={
             "heading": f"Cancel the series of {participant.code}?",
             "text": "An allocation number stays with the volunteer. Next to do: book again, or close.",
-            "reasons": _what_cancelling_means(rows),
+            "reasons": [*_what_cancelling_means(rows), *_rule(series, rows)],
             "submit": "Cancel the series",
             "danger": True,
             "cancel": _series_url(study, code),
             "cancel_text": "Keep the series",
         },
     )
-
-
-@requires(Cap.SERIES_BOOK)
-@require_http_methods(["GET", "POST"])
-def visit_missed(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
-    """Record that nobody came, after saying what happens to the rest of the series."""
-    visit = access_visit(request.study, code, uid)
-    form = ReasonForm(request.POST or None)
-    later = moved_visits(visit, followers=True)[1:]
-    return answer_form(
-        request,
-        form=form,
-        template="parts/confirm_page.html",
-        write=lambda: change.visit_missed(
-            visit=visit, reason=form.cleaned_data["reason"], actor=request.actor
-        ),
-        done=lambda _: _series_url(study, code),
-        message=f"Visit {visit.number} is recorded as missed.",
-        context={
-            "heading": f"Record visit {visit.number} of {code} as missed?",
-            "text": "Next to do: book again, or close.",
-            "reasons": [f"Visit {row.number} is cancelled too, and its places are free again." for row in later],
-            "submit": "Record as missed",
-            "danger": True,
-            "cancel": _series_url(study, code),
-        },
-    )  # fmt: skip
 
 
 def _check_movable(visit: Visit) -> None:
@@ -208,6 +181,15 @@ def _what_cancelling_means(rows: list[Visit]) -> list[str]:
         for row in rows
         if row.state != Visit.State.CANCELLED
     ]
+
+
+def _rule(series: Series, rows: list[Visit]) -> list[str]:
+    """Say what the study document wants when the next visit does not take place."""
+    following = next((row for row in rows if row.state == Visit.State.BOOKED), None)
+    if following is None:
+        return []
+    rule = rule_for(plan_of(series.protocol_version), following.number, dosed=was_dosed(series))
+    return [f"The study's rule when visit {following.number} does not take place: {RULES[rule]}."]
 
 
 def _series_url(study: str, code: str) -> str:

@@ -15,6 +15,7 @@ from scheduling.rules.elapsed import elapsed
 from scheduling.selectors.calls import calls_due
 from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.things import things_now
+from scheduling.selectors.absent import absent_now
 from scheduling.selectors.today import TodayRow, cover_now, today_of
 from scheduling.views.contacts import contact_rows
 from scheduling.views.paper import code_of_today
@@ -36,10 +37,11 @@ _COUNTED = (
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A row with the shape of its state; `waiting` while its countdown runs or is due."""
+    """A row with the shape of its state; `absent` when somebody who was dosed has not come."""
 
     row: TodayRow
     kind: str
+    absent: bool = False
 
     @property
     def over(self) -> bool:
@@ -88,7 +90,11 @@ def _day(request: StaffRequest) -> tuple[date, date]:
 
 def _context(request: StaffRequest, day: date, now_day: date) -> dict[str, Any]:
     now = clock.now()
-    rows = [Shown(row, KINDS[row.word]) for row in today_of(request.study, day, at=now)]
+    absent = {visit.pk for visit in absent_now(request.study, now)}
+    rows = [
+        Shown(row, KINDS[row.word], row.visit.pk in absent)
+        for row in today_of(request.study, day, at=now)
+    ]
     count: Counter[str] = Counter(shown.row.word for shown in rows)
     is_today = day == now_day
     cover = [

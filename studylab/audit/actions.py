@@ -80,6 +80,11 @@ class Action(StrEnum):
     VISIT_MOVED = "visit.moved"
     SERIES_CANCELLED = "series.cancelled"
     VISIT_STATE_CHANGED = "visit.state_changed"
+    CHANGE_UNDONE = "series.change_undone"
+    TALK_RECORDED = "series.talk_recorded"
+    WAITING_NOTED = "waiting.noted"
+    WAITING_ENDED = "waiting.ended"
+    OFFER_MADE = "waiting.offered"
     PLAN_ASKED = "plan.asked"
     PLAN_STOPPED = "plan.stopped"
     PLAN_DECIDED = "plan.decided"
@@ -200,6 +205,11 @@ SENTENCES: dict[Action, str] = {
     Action.VISIT_MOVED: "moved a visit",
     Action.SERIES_CANCELLED: "cancelled a visit series",
     Action.VISIT_STATE_CHANGED: "changed the state of a visit",
+    Action.CHANGE_UNDONE: "took back a change of a visit series",
+    Action.TALK_RECORDED: "recorded a talk about booked visits",
+    Action.WAITING_NOTED: "put a volunteer on the waiting list",
+    Action.WAITING_ENDED: "took a volunteer off the waiting list",
+    Action.OFFER_MADE: "offered a free series to somebody who waits",
     Action.PLAN_ASKED: "asked for a plan of several series",
     Action.PLAN_STOPPED: "stopped the making of a plan",
     Action.PLAN_DECIDED: "decided on a plan of several series",

@@ -9,8 +9,9 @@ from scheduling.models import Booking, Series, Visit
 from scheduling.selectors.options import move_options
 from scheduling.selectors.series import current_series
 from scheduling.services.booking import series_book
-from scheduling.services.change import series_cancel, visit_missed, visit_move
+from scheduling.services.change import series_cancel, visit_move
 from scheduling.services.leaving import consequences
+from scheduling.services.missing import visit_missed
 from studylab import clock
 from studylab.access import Actor
 from studylab.audit.models import Event

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Callable
-from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -11,11 +10,10 @@ from django.urls import reverse
 
 from scheduling.models import Closure, Series, Visit
 from scheduling.services.change import series_cancel
-from studylab import clock
 from studylab.access import Actor
 from studylab.participants.models import Participant
 from tests.scheduling import lab as the_lab
-from tests.scheduling.booking.addresses import book_url, page, series_url, tokens
+from tests.scheduling.booking.addresses import page, series_url, tokens
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 ClientOf = Callable[[Any], Client]
@@ -115,20 +113,6 @@ class TestCancelAndMissed:
         assert desk.post(url, {"reason": "Exam week"}).status_code == 302
         assert "Exam week" in page(desk, series_url(volunteer))
         assert desk.get(url).status_code == 409
-
-    def test_missed(self, desk: Client, booked: Series, volunteer: Participant) -> None:
-        row = booked.visits.get(number=1)
-        url = reverse(
-            "visit_missed",
-            kwargs={"study": "slide-story", "code": volunteer.code, "uid": row.uid},
-        )
-        assert desk.post(url, {"reason": "Not there"}).status_code == 422
-        with clock.travel(row.planned.lower + timedelta(minutes=20)):
-            assert "Nobody came to visit 1" in page(desk, series_url(volunteer))
-            assert "Visit 2 is cancelled too" in page(desk, url)
-            assert desk.post(url, {"reason": "Not there"}).status_code == 302
-            assert "missed" in page(desk, series_url(volunteer))
-            assert tokens(page(desk, book_url(volunteer)))
 
     @pytest.mark.parametrize("role", ["experimenter", "clinician", "lead", "monitor"])
     def test_others_may_read_the_series(
