@@ -1,0 +1,83 @@
+"""The exact interval against printed figures, and weeks and bottlenecks of hand-provable days."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from scheduling.rules.capacity_view import capacity_view
+from scheduling.rules.clock_change import went_forward
+from scheduling.rules.show_rate import show_rate
+from scheduling.rules.timeline import Grid, PlaceIntervals
+from tests.scheduling.rules.schedule_examples import protocol, spacing, visit
+
+DAY, HOUR = timedelta(days=1), timedelta(hours=1)
+
+
+# 7/50: the worked example of scipy's documentation of `proportion_ci`; 12/150 (.042, .136): a statistics
+# package's help page; 0/24 and 10/10: beta quantiles computed apart (1 - 0.025**(1/24), 0.025**(1/10)).
+@pytest.mark.parametrize(
+    ("missed", "due", "low", "high"),
+    [
+        (7, 50, 0.05819170033997342, 0.26739600249700846),
+        (12, 150, 0.0420202647, 0.1355738902),
+        (0, 24, 0.0, 1 - 0.025 ** (1 / 24)),
+        (10, 10, 0.025 ** (1 / 10), 1.0),
+    ],
+)
+def test_exact_interval(missed: int, due: int, low: float, high: float) -> None:
+    rate = show_rate(missed, due)
+    assert rate.low == pytest.approx(low, abs=1e-9)
+    assert rate.high == pytest.approx(high, abs=1e-9)
+
+
+def test_no_visit_due_is_no_rate() -> None:
+    rate = show_rate(0, 0)
+    assert (rate.share, rate.low, rate.high) == (None, None, None)
+    with pytest.raises(ValueError, match="3 of 2"):
+        show_rate(3, 2)
+
+
+def test_the_kind_that_is_short_is_the_bottleneck() -> None:
+    """One-hour visits on three days in a row; the one room is open two hours a day over five days, cover all day.
+
+    A series takes an hour on each of three days. Days 1 to 5 hold 10 room hours, each series covers day 3: two
+    fit, whatever else. With one more room four fit; more cover changes nothing.
+    """
+    plan = protocol(
+        tuple(visit(n, ("part", 60, {"lab": 1, "cover": 1}), dose="part" if n == 2 else "") for n in (1, 2, 3)),
+        (spacing("visit1.start", "visit2.start", 20, 24, 28), spacing("visit2.start", "visit3.start", 20, 24, 28)),
+        timezone="UTC",
+    )  # fmt: skip
+    monday = datetime(2026, 11, 23, tzinfo=UTC)
+    days = [monday + n * DAY for n in range(5)]
+    places = {
+        "lab": [PlaceIntervals("room", tuple((d + 9 * HOUR, d + 11 * HOUR) for d in days))],
+        "cover": [
+            PlaceIntervals(name, tuple((d + 8 * HOUR, d + 18 * HOUR) for d in days))
+            for name in ("one", "two", "three", "four")
+        ],
+    }
+    found = capacity_view(
+        plan=plan, grid=Grid.covering(monday, monday + 7 * DAY), zone="UTC", places=places,
+        booked=[monday + 9 * HOUR], now=monday, first=date(2026, 11, 23), last=date(2026, 11, 29),
+    )  # fmt: skip
+    assert [(row.monday, row.booked, row.free) for row in found.weeks] == [(date(2026, 11, 23), 1, 2)]  # fmt: skip
+    assert [(row.kind, row.places, row.more) for row in found.kinds] == [("lab", 1, 2), ("cover", 4, 0)]  # fmt: skip
+
+
+# Clocks went forward in Halifax on 14 March 2027 at 02:00 local time, 06:00 UTC (IANA time zone database).
+@pytest.mark.parametrize(
+    ("local", "flagged"),
+    [
+        (datetime(2027, 3, 13, 14, tzinfo=UTC), False),
+        (datetime(2027, 3, 14, 13, tzinfo=UTC), True),
+        (datetime(2027, 3, 21, 5, tzinfo=UTC), True),
+        (datetime(2027, 3, 21, 7, tzinfo=UTC), False),
+        (datetime(2026, 11, 2, 14, tzinfo=UTC), False),  # the clocks went back
+    ],
+)
+def test_the_week_after_the_clocks_went_forward(local: datetime, flagged: bool) -> None:
+    found = went_forward(local, "America/Halifax")
+    assert (found is not None) is flagged
+    if found:
+        assert found == datetime(2027, 3, 14, 6, tzinfo=UTC)
