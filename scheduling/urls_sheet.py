@@ -3,6 +3,7 @@
 from django.urls import URLPattern, include, path
 
 from scheduling.views import (
+    absence,
     contacts,
     cover,
     dose,
@@ -11,6 +12,7 @@ from scheduling.views import (
     paper,
     presence,
     sheet,
+    talks,
     today,
     trials,
 )
@@ -18,6 +20,9 @@ from scheduling.views import (
 _one_visit = [
     path("", sheet.visit, name="visit"),
     path("start/", sheet.visit_start, name="visit_start"),
+    path("not-here/", absence.visit_absent, name="visit_absent"),
+    path("not-here/tried/", absence.visit_looked_for, name="visit_looked_for"),
+    path("confirm/", talks.visit_confirm, name="visit_confirm"),
     path("finish/", sheet.visit_finish, name="visit_finish"),
     path("stop/", sheet.visit_stop, name="visit_stop"),
     path("steps/<slug:step>/", sheet.step_record, name="step_record"),

@@ -6,8 +6,10 @@ from itertools import count
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduling.models import Visit
-from scheduling.services.change import visit_missed
+from scheduling.models import Booking, Visit
+from scheduling.services.change import series_cancel
+from scheduling.services.missing import visit_missed
+from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.phone import Phone
@@ -47,8 +49,8 @@ class Plot:
         """Tell the whole story, oldest chapters first, so that numbers go out in the order of time."""
         for chapter in (
             self.completed, self.ended_early, self.others_today, self.what_went_wrong, self.dosing_today,
-            self.coming,
-            self.waiting_for_sign_off, self.early_on_the_path, self.screened_out,
+            self.coming, self.changes, self.waiting_for_sign_off, self.early_on_the_path,
+            self.screened_out,
             self.on_their_own_phone,
         ):  # fmt: skip
             self.say((chapter.__doc__ or "").split(".")[0])
@@ -203,12 +205,34 @@ class Plot:
             walker.book(self.at(-2, 14), self.at(days, hour), number=number)
         for turn in range(10):  # enough for the planner to have something to do
             days = -6 + turn % 4
-            self.new(days, 9 + turn).screened(self.at(days, 10 + turn))
+            walker = self.new(days, 9 + turn).screened(self.at(days, 10 + turn))
+            if turn < 3:
+                walker.waits(self.at(-1, 10 + turn), "Can come at a day's notice." if turn else "")
 
         herbal = {"name": "St John's wort", "route": "oral", "dose": "300 mg a day", "prescribed": False,
                   "last_taken": self.at(-4, 21)}  # fmt: skip
         walker = self.new(-4, 8).answers(self.at(-3, 9), medicines=[herbal])
         walker.consent(self.at(-2, 10)).vitals(self.at(-2, 11)).sign(self.at(-1, 9), "eligible")
+
+    def changes(self) -> None:
+        """A series that was cancelled yesterday, and a room that is closed on a day with visits."""
+        walker = self.new(-6, 16)
+        walker.screened(self.at(-5, 16))
+        series = walker.book(self.at(-2, 16), self.at(7, 10))
+        with clock.travel(self.at(-1, 16)):
+            series_cancel(
+                series=series, reason="An exam was moved to that week.",
+                actor=self.lab.actor("coordinator"),
+            )  # fmt: skip
+        hit = Booking.objects.filter(
+            is_active=True, place__resource__kind="lab room", during__startswith__gt=self.at(4, 0)
+        ).earliest("during")
+        day = (hit.during.lower.astimezone(self.zone).date() - self.today).days
+        with clock.travel(self.at(0, 9, 20)):
+            outage_add(
+                resources=[hit.place.resource], name=hit.place.resource.name, start=self.at(day, 7),
+                end=self.at(day, 20), reason="new floor", actor=self.lab.actor("coordinator"),
+            )  # fmt: skip
 
     def waiting_for_sign_off(self) -> None:
         """People about whom a clinician decides next."""

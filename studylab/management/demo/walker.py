@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from scheduling.models import Series
 from scheduling.selectors.options import Wishes, series_options
 from scheduling.services.booking import series_book
+from scheduling.services.talks import read_back_talk
+from scheduling.services.waiting import waiting_add
 from screening.models import AnswerSet
 from screening.selectors.answers import newest_answers
 from screening.selectors.inputs import table_of
@@ -190,8 +192,20 @@ class Walker:
             series = series_book(
                 participant=self.participant, option=option, actor=self.lab.actor("coordinator")
             )
-        if number:
-            with clock.travel(at + timedelta(minutes=5)):
+        with clock.travel(at + timedelta(minutes=5)):
+            if number:
                 number_issue(participant=self.participant, actor=self.lab.actor("coordinator"))
+                read_back_talk(
+                    series=series, said=[1, 2, 3], note="", actor=self.lab.actor("coordinator")
+                )
         self.participant.refresh_from_db()
         return series
+
+    def waits(self, at: datetime, note: str) -> "Walker":
+        """Go on the waiting list."""
+        with clock.travel(at):
+            waiting_add(
+                participant=self.participant, first_day=None, last_day=None, note=note,
+                actor=self.lab.actor("coordinator"),
+            )  # fmt: skip
+        return self

@@ -41,6 +41,8 @@ def _page(row: OnPath) -> tuple[str, Cap, dict[str, Any]]:
     visits = {visit.number: visit for visit in row.series.visits.all()} if row.series else {}
     if stage == path.SIGN_OFF:
         return _deciding(row)
+    if row.facts.series == "closed" and stage == path.BOOKING:
+        return "volunteer_end", Cap.WITHDRAW, code
     if stage == path.VITALS:
         code["gate"] = "screening"
     if stage in _PAGES:

@@ -65,7 +65,7 @@ def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[
             study_consent=Consent.Kind.STUDY in known.consents[person.pk],
             screening_vitals_done=person.pk in known.measured,
             sign_off=known.sign_off(person, at),  # type: ignore[arg-type]
-            series=_series_word(series, visits),  # type: ignore[arg-type]
+            series=known.closed(person) or _series_word(series, visits),  # type: ignore[arg-type]
             number_issued=person.pk in known.numbered,
             visits=tuple(visits),  # type: ignore[arg-type]
             dosed=dose is not None,
@@ -157,6 +157,9 @@ class _Known:
             .exclude(state=Series.State.CANCELLED)
             .prefetch_related("visits")
         }
+        self.ended = set(
+            Series.objects.filter(**these, ends_path=True).values_list("participant_id", flat=True)
+        )
         self.numbered = set(
             ListEntry.objects.filter(**these).values_list("participant_id", flat=True)
         )
@@ -178,6 +181,10 @@ class _Known:
         """The newest assessment's outcome, or "none"."""
         row = self.assessments.get(person.pk)
         return row.outcome if row else "none"
+
+    def closed(self, person: Participant) -> str:
+        """Say "closed" when the study's rule ended the path with an earlier series."""
+        return "closed" if person.pk in self.ended and person.pk not in self.series else ""
 
     def sign_off(self, person: Participant, at: datetime) -> str:
         """What the newest sign-off is worth now."""

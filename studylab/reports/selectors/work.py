@@ -21,6 +21,7 @@ from studylab.people.selectors import today_in
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking
+from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
@@ -42,11 +43,16 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_holds(study))
     groups += safety_work(study, actor, at)
     groups += [group for group in contacts if group not in overdue]
+    if actor.may(Cap.ABSENCE_RECORD):
+        groups.append(absent_group(study, at))
     if actor.may(Cap.VISIT_RUN):
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
     groups += _screening(study, actor, at)
+    if actor.may(Cap.SERIES_BOOK):
+        groups += booking_groups(study, at)
+        rows = settled_elsewhere(study, rows, at)
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)
     if actor.may(Cap.DEVIATION_RECORD):

@@ -1,6 +1,7 @@
 """Reads visits and timing, allocation, supply, questions and follow-up of a study document."""
 
 from datetime import timedelta
+from typing import get_args
 
 from studylab.studies.rules.loader_steps import read_key, read_step, read_trial_orders
 from studylab.studies.rules.protocol import (
