@@ -13,9 +13,10 @@ from typing import Literal
 from scheduling.rules.elapsed import Zone
 from scheduling.rules.fences import Fence, fence_timelines, fenced, unfenced
 from scheduling.rules.gaps import part_of, start_window
+from scheduling.rules.problem import Problem
 from scheduling.rules.repair_board import RepairBoard
 from scheduling.rules.search import SeriesOption, VisitOption, problem_of, search_problem
-from scheduling.rules.series import Preferences, Problem
+from scheduling.rules.series import Preferences
 from scheduling.rules.spacing import planned_anchors
 from scheduling.rules.timeline import Interval, PlaceId, free_bits
 from studylab.studies.rules.protocol import Protocol
@@ -95,8 +96,8 @@ def same_time(case: Case, board: RepairBoard, *, zone: Zone, now: datetime) -> S
         found.append(row[0].visits[0])
     first = min(case.hit)
     if len(case.hit) == 1:
-        return SeriesOption(tuple(row for row in found if row.number == first), 0, ())
-    return SeriesOption(tuple(row for row in found if row.number >= first), 0, ())
+        return SeriesOption(tuple(row for row in found if row.number == first), 0)
+    return SeriesOption(tuple(row for row in found if row.number >= first), 0)
 
 
 def nearest_times(

@@ -100,7 +100,7 @@ def _shown(hit: Hit, repair: Repair, found: RepairInput, study: Study) -> Repair
     names = dict.fromkeys(name for those in hit.lost.values() for name in those)
     return RepairShown(
         uid=first.uid, number=first.number, code=hit.case.key, kind=repair.kind, lost=tuple(names),
-        before=_rows(hit, SeriesOption(current, 0, ()), found.places, study), after=after,
+        before=_rows(hit, SeriesOption(current, 0), found.places, study), after=after,
         token=token, why=repair.why,
     )  # fmt: skip
 

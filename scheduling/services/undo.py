@@ -61,9 +61,7 @@ def _check(series: Series) -> None:
     if not back:
         return
     held = bookings_of(back)
-    option = SeriesOption(
-        tuple(booked_option(plan, row, held.get(row.pk, [])) for row in back), 0, ()
-    )
+    option = SeriesOption(tuple(booked_option(plan, row, held.get(row.pk, [])) for row in back), 0)
     check_free(
         plan=part_of(plan, [row.number for row in back]), option=option,
         participant=series.participant, now=now, ignoring=[row.pk for row in back],

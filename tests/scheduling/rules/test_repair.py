@@ -1,6 +1,7 @@
 """Repairs: hand-provable instances, and against trying every start with the independent checker."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -152,13 +153,13 @@ def smallest_by_trying(case: Case, places: dict[str, list[PlaceIntervals]]) -> t
         at = old.start + step * timedelta(minutes=15)
         for room in [row.place_id for row in places["lab"]]:
             (_, new, _) = booked(case.plan, str(room), [whole[1].start, at, whole[3].start])
-            series = SeriesOption((whole[1], new, whole[3]), 0, ())
+            series = SeriesOption((whole[1], new, whole[3]), 0)
             alone = part_of(case.plan, [2])
             spaced = not [
                 line for line in verify_option(plan=case.plan, option=series, places={})
                 if "there is no such place" not in line
             ]  # fmt: skip
-            fits = not verify_option(plan=alone, option=SeriesOption((new,), 0, ()), places=others)
+            fits = not verify_option(plan=alone, option=SeriesOption((new,), 0), places=others)
             if spaced and fits:
                 away = abs(at - old.start)
                 best = away if best is None else min(best, away)
@@ -192,8 +193,8 @@ def test_against_trying_every_start(others: list[int], mine: int) -> None:
 def test_after_the_dose_nothing_begins_again() -> None:
     plan = three_visits()
     assert plan.visit(3).if_missed == "shift"
-    restart = [v if v.number != 3 else type(v)(v.key, 3, v.title, v.segments, v.steps, 0.0, "restart") for v in plan.visits]  # fmt: skip
-    again = type(plan)(**{f: getattr(plan, f) for f in plan.__slots__} | {"visits": tuple(restart)})
+    visits = [*plan.visits[:2], replace(plan.visits[2], if_missed="restart")]
+    again = replace(plan, visits=tuple(visits))
     assert rule_for(again, 3, dosed=False) == "restart"
     assert rule_for(again, 3, dosed=True) == "shift"
 
