@@ -123,7 +123,10 @@ def _bottlenecks(
 ) -> tuple[Bottleneck, ...]:
     rows = [
         Bottleneck(
-            kind, len(places.get(kind, ())), len(count(with_more(places, kind, ONE_MORE))) - base
+            # Placing one after the other is no proof: with more room it may end a little worse by chance.
+            kind,
+            len(places[kind]),
+            max(0, len(count(with_more(places, kind, ONE_MORE))) - base),
         )
         for kind in kinds
         if places.get(kind)

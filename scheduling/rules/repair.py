@@ -108,13 +108,18 @@ def nearest_times(
     now: datetime,
     at: datetime | None = None,
 ) -> tuple[SeriesOption | None, tuple[str, ...]]:
-    """Return the smallest move of the first hit visit, alone or with the later ones, or why there is none.
+    """Return the smallest move of the first hit visit: alone, with the later ones, or of all that is to come.
 
+    What moves the fewest visits is taken, however small a move of more of them would be; else why there is none.
     With `at` the first hit visit begins exactly then.
     """
     first = min(case.hit)
     later = [visit for visit in case.visits if visit.number >= first]
-    ways = [later[:1], later] if len(case.hit) == 1 and len(later) > 1 else [later]
+    ways: list[list[VisitOption]] = (
+        [later[:1], later] if len(case.hit) == 1 and len(later) > 1 else [later]
+    )
+    if case.visits[0].number < first:
+        ways.append(list(case.visits))
     why: tuple[str, ...] = ()
     for visits in ways:
         for radius in (timedelta(0),) if at is not None and len(visits) == 1 else RADII:

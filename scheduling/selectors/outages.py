@@ -88,10 +88,11 @@ def repairs_shown(study: Study, now: datetime) -> list[RepairShown]:
 
 def _shown(hit: Hit, repair: Repair, found: RepairInput, study: Study) -> RepairShown:
     assert found.places is not None
-    series, first = hit.series, hit.first
+    series = hit.series
     numbers = (
         [row.number for row in repair.option.visits] if repair.option else sorted(hit.case.hit)
     )
+    first = hit.visit(numbers[0])
     current = tuple(row for row in hit.case.visits if row.number in numbers)
     token, after = "", list[VisitShown]()
     if repair.option is not None:

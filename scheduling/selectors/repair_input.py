@@ -35,7 +35,11 @@ class Hit:
     @property
     def first(self) -> Visit:
         """The first visit that must change."""
-        return next(row for row in self.series.visits.all() if row.number == min(self.case.hit))
+        return self.visit(min(self.case.hit))
+
+    def visit(self, number: int) -> Visit:
+        """Return one visit of the series."""
+        return next(row for row in self.series.visits.all() if row.number == number)
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,7 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     groups = [
-        ("place", "Same time, another place", "Nobody needs to be told."),
+        ("place", "Same time, another place", "The volunteer need not be told."),
         ("time", "Another time", "The volunteer has to agree: call before you take it."),
         ("call", "Needs a call", "Nothing fits by itself."),
     ]

@@ -65,8 +65,10 @@ def waiting_freed(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
                 request, f"Held for {code} for ten minutes. Ask them, then book it here."
             )
             return redirect("series_book", study=study, code=code)  # fmt: skip
-    fits = fits_shown(freed, clock.now())
+    now = clock.now()
+    fits = fits_shown(freed, now)
     context = {
+        "now": now,
         "freed": freed,
         "fits": [row for row in fits if row.card],
         "others": [row for row in fits if not row.card],

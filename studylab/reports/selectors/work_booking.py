@@ -45,8 +45,8 @@ def settled_elsewhere(study: Study, rows: list[OnPath], at: datetime) -> list[On
 
 def _repairs(study: Study, at: datetime) -> Group:
     page, number = address("repair", study), hit_count(study, at)
-    words = f"{number} series with a visit on something that is not open"
-    items = [Item(words, page, "See the repair for all of them.")] if number else []
+    words = "A visit lies where something is not open then. See the repair for all of them."
+    items = [Item(f"{number} series", page, words)] if number else []
     return Group("Visits to repair", "warn", page, items)
 
 

@@ -1,7 +1,7 @@
 """Late and missing volunteers by the study's rule, taking back, and what no longer fits."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import time, timedelta
 from typing import Any
 
 import pytest
@@ -136,9 +136,12 @@ class TestLate:
 
 class TestMisfits:
     def test_visit_three_counts_from_when_visit_two_really_was(
-        self, booked: Series, study: Any, booker: Actor
+        self, volunteer: Participant, study: Any, booker: Actor
     ) -> None:
         """Visit 2 began 100 minutes late: its dose is expected so much later, and visit 3 comes too early."""
+        afternoons = the_lab.wishes("2026-11-24", "2026-11-30", not_earlier=time(13))
+        option = the_lab.find(volunteer, afternoons)[0]
+        booked = series_book(participant=volunteer, option=option, actor=booker)
         three = visit(booked, 3)
         found = move_options(visit=three, followers=False, wishes=WEEK, now=clock.now(), limit=200)
         soonest = min(found.options, key=lambda option: option.visits[0].start)
