@@ -9,8 +9,8 @@ from django.db.models import Exists, OuterRef, Prefetch, Q
 
 from scheduling.models import AfterContact, Booking, CoverPresence, Dose, Visit
 from scheduling.rules.elapsed import add_elapsed, local_day, local_day_bounds
-from scheduling.rules.presence import Stay
 from scheduling.rules.ladder import Rung, next_rung
+from scheduling.rules.presence import Stay
 from scheduling.rules.sheet import VisitWord, late_minutes, next_step, short, visit_word
 from scheduling.rules.waits import WaitState
 from scheduling.selectors.evidence import (

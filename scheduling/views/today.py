@@ -12,10 +12,10 @@ from django.views.decorators.http import require_GET
 from scheduling.models import CoverPresence
 from scheduling.rules.calendar_days import read_day
 from scheduling.rules.elapsed import elapsed
+from scheduling.selectors.absent import absent_now
 from scheduling.selectors.calls import calls_due
 from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.things import things_now
-from scheduling.selectors.absent import absent_now
 from scheduling.selectors.today import TodayRow, cover_now, today_of
 from scheduling.views.contacts import contact_rows
 from scheduling.views.paper import code_of_today

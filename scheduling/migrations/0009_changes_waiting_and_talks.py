@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0006_guards_refuse_unknown'),
-        ('scheduling', '0007_first_dose_supervised'),
+        ('scheduling', '0008_presence_at_the_site'),
         ('studies', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
