@@ -1,7 +1,7 @@
 """Rooms and people, booked series, what happened at each visit, doses and contacts after them."""
 
-from scheduling.models.feeds import CalendarFeed
 from scheduling.models.changes import FreedTime, SeriesChange
+from scheduling.models.feeds import CalendarFeed
 from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.presence import RescueCheck, Staying
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource

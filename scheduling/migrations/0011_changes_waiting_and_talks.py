@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0006_guards_refuse_unknown'),
-        ('scheduling', '0008_presence_at_the_site'),
+        ('scheduling', '0010_calendar_feeds'),
         ('studies', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
