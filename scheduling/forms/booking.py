@@ -112,10 +112,15 @@ class MoveForm(ChoiceForm):
     reason = forms.CharField(label="Why is it moved?", max_length=300)
 
 
-class CancelForm(forms.Form):
-    """Why a series ends, and whether another may follow."""
+class ReasonForm(forms.Form):
+    """Why something ends."""
 
     reason = forms.CharField(label="Why?", max_length=250, widget=forms.Textarea({"rows": 3}))
+
+
+class CancelForm(ReasonForm):
+    """Why a series ends, and whether another may follow."""
+
     ends_path = forms.BooleanField(
         label="No other series is booked for this volunteer",
         required=False,
