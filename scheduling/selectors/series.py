@@ -91,12 +91,12 @@ def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> I
         yield "There is no consent to the study on record: take it first."
     if not state.eligible:
         yield f"There is no current eligible sign-off. {state.why}"
-    held, booked, dosed = _standing(participant)
+    held, booked, dosed, closed = _standing(participant)
     if held:
         yield "A hold is open: a clinician releases it first."
     if booked:
         yield "A series is booked for this volunteer already: move or cancel that one."
-    if Series.objects.filter(participant=participant, ends_path=True).exists():
+    if closed:
         yield (
             "An earlier series closed this volunteer's path by the study's rule: record the end of the "
             "participation instead."
@@ -105,19 +105,20 @@ def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> I
         yield "The volunteer has had the dose: nobody is dosed twice, so no other series is booked."
 
 
-def _standing(participant: Participant) -> tuple[bool, bool, bool]:
-    """Return whether a hold is open, a series stands, a dose was given: one question, asked at each booking."""
+def _standing(participant: Participant) -> tuple[bool, bool, bool, bool]:
+    """Return whether a hold is open, a series stands, a dose was given, a series closed the path: one question."""
     with connection.cursor() as cursor:
         cursor.execute(
             """
             SELECT EXISTS (SELECT 1 FROM participants_hold WHERE participant_id = %s AND released_at IS NULL),
                    EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %s AND state <> 'cancelled'),
-                   EXISTS (SELECT 1 FROM scheduling_dose WHERE participant_id = %s)
+                   EXISTS (SELECT 1 FROM scheduling_dose WHERE participant_id = %s),
+                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %s AND ends_path)
             """,
-            [participant.pk] * 3,
+            [participant.pk] * 4,
         )
-        held, booked, dosed = cursor.fetchone()
-        return held, booked, dosed
+        held, booked, dosed, closed = cursor.fetchone()
+        return held, booked, dosed, closed
 
 
 def real_anchors(series: Series) -> dict[str, datetime]:
