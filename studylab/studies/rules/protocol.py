@@ -24,35 +24,12 @@ from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 
 __all__ = [
-    "ALLOCATION_METHODS",
-    "AskedChecks",
-    "Band",
-    "CheckKind",
-    "EcgLimits",
-    "FollowUp",
-    "LeaveLimits",
-    "Limits",
-    "Measuring",
-    "Need",
-    "OpenFactor",
-    "PostDoseLimits",
-    "Protocol",
-    "Question",
-    "Replaced",
-    "Segment",
-    "Spacing",
-    "StandingLimits",
-    "Step",
-    "StepKind",
-    "Supply",
-    "TrialOrder",
-    "TrialType",
-    "VisitPlan",
-    "VitalBands",
-    "VitalGate",
-    "Wait",
-    "WorkUp",
-]
+    "ALLOCATION_METHODS", "AskedChecks", "Band", "CheckKind",
+    "EcgLimits", "FollowUp", "LeaveLimits", "Limits", "Measuring", "Need", "OpenFactor",
+    "PostDoseLimits", "Protocol", "Question", "Replaced", "Segment", "Spacing",
+    "StandingLimits", "Step", "StepKind", "Supply", "TrialOrder", "TrialType", "VisitPlan",
+    "VitalBands", "VitalGate", "Wait", "WorkUp",
+]  # fmt: skip
 
 StepKind = Literal[
     "identity",  # two identifiers and the document seen; always the first step of a visit

@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0006_guards_refuse_unknown'),
-        ('scheduling', '0010_calendar_feeds'),
+        ('scheduling', '0011_dose_not_paused'),
         ('studies', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
