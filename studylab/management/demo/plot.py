@@ -70,22 +70,21 @@ class Plot:
     def _after_dose(self, turn: int, walker: Walker, first: int) -> None:
         """Tell what happened to some of them after the dose."""
         dosed = first + 1
-        if turn in (1, 5):
-            event = said(
-                "More tired than usual, slept early.",
-                "tiredness",
-                self.at(dosed, 18),
-                self.at(dosed + 1, 7),
-            )
-            self.safety.mild(walker.participant, self.at(dosed + 1, 9), event, close=True)
-        elif turn == 3:
-            event = said(
-                "A dull headache in the evening.",
-                "headache",
-                self.at(dosed, 20),
-                self.at(dosed, 23),
-            )
-            self.safety.mild(walker.participant, self.at(dosed + 1, 9), event, close=True)
+        tired = (
+            "More tired than usual, slept early.",
+            "tiredness",
+            self.at(dosed, 18),
+            self.at(dosed + 1, 7),
+        )
+        ache = (
+            "A dull headache in the evening.",
+            "headache",
+            self.at(dosed, 20),
+            self.at(dosed, 23),
+        )
+        what = {1: tired, 5: tired, 3: ache}.get(turn)
+        if what is not None:
+            self.safety.mild(walker.participant, self.at(dosed + 1, 9), said(*what), close=True)
         elif turn == 7:
             self.safety.fainted(walker.participant, self.at(dosed, 18))
         self.everybody.append(walker)
