@@ -1,6 +1,6 @@
 """A volunteer who answers alone, through a personal link, on their own phone."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -76,3 +76,20 @@ class Phone:
         ids = {row.id for row in screen.rows}
         mine = {key: value for key, value in changed.items() if key in ids}
         return healthy_answers(screen.rows, mine)
+
+
+def on_phones(new: Callable[..., Walker], at: Callable[..., datetime]) -> None:
+    """Tell of personal links: one answered in French, one changed by staff, one half-way, one not opened."""
+    pill = {"name": "une pilule contre les allergies", "dose": "une le matin, au printemps",
+            "route": "oral", "taken_on": at(-9, 9).date().isoformat(), "prescribed": "no"}  # fmt: skip
+    cold = {"C-17a": {"value": "yes", "detail": "Deux doigts, l’hiver."}}
+    french = new(-4, 11, agreed=False, language="fr-ca")
+    phone = Phone(french, at(-4, 11, 20), "fr-ca").open(at(-4, 18))
+    phone.write(at(-4, 18, 5), changed=cold, medicines=[pill])
+    phone.write(at(-4, 19), medicines=[pill]).send(at(-4, 19, 30))
+    runner = new(-3, 9, agreed=False)
+    Phone(runner, at(-3, 9, 20)).open(at(-3, 12)).write(at(-3, 12, 5)).send(at(-3, 12, 40))
+    runner.answers(at(-2, 10), changed={"C-45": "yes"})
+    half = new(-1, 14, agreed=False)
+    Phone(half, at(-1, 14, 10)).open(at(-1, 20)).write(at(-1, 20, 5), screens=5)
+    Phone(new(0, 10, agreed=False), at(0, 10, 20))

@@ -12,7 +12,7 @@ from scheduling.services.missing import visit_missed
 from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.management.demo.lab import Lab
-from studylab.management.demo.phone import Phone
+from studylab.management.demo.phone import on_phones
 from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
@@ -288,18 +288,4 @@ class Plot:
 
     def on_their_own_phone(self) -> None:
         """Volunteers with a personal link: sent, changed by staff afterwards, half-way, not opened."""
-        pill = {"name": "une pilule contre les allergies", "dose": "une le matin, au printemps",
-                "route": "oral", "taken_on": self.at(-9, 9).date().isoformat(), "prescribed": "no"}  # fmt: skip
-        cold = {"C-17a": {"value": "yes", "detail": "Deux doigts, l’hiver."}}
-        french = self.new(-4, 11, agreed=False, language="fr-ca")
-        phone = Phone(french, self.at(-4, 11, 20), "fr-ca").open(self.at(-4, 18))
-        phone.write(self.at(-4, 18, 5), changed=cold, medicines=[pill])
-        phone.write(self.at(-4, 19), medicines=[pill]).send(self.at(-4, 19, 30))
-        runner = self.new(-3, 9, agreed=False)
-        Phone(runner, self.at(-3, 9, 20)).open(self.at(-3, 12)).write(self.at(-3, 12, 5)).send(
-            self.at(-3, 12, 40)
-        )
-        runner.answers(self.at(-2, 10), changed={"C-45": "yes"})
-        half = self.new(-1, 14, agreed=False)
-        Phone(half, self.at(-1, 14, 10)).open(self.at(-1, 20)).write(self.at(-1, 20, 5), screens=5)
-        Phone(self.new(0, 10, agreed=False), self.at(0, 10, 20))
+        on_phones(self.new, self.at)
