@@ -39,7 +39,7 @@ STILL = (
     "volunteer_withdraw", "home_site",
 )  # fmt: skip
 # Pages that search for hours, the same for whoever may book: one role looks, at the end.
-SLOW = ("series_book", "visit_move", "plan", "calendar", "limits")
+SLOW = ("series_book", "visit_move", "plan", "calendar", "limits", "capacity")
 PASSING_COLUMNS = ["box", "last_login", "transaction_id", "settled_below"]
 
 
