@@ -48,7 +48,7 @@ def protocol(
         slug="example", title="Example", short_title="Example", summary="", timezone=timezone,
         country="NL", subdivision="", emergency_number="", phone_24h="", target=1,
         consent_version="1", substance="", visits=visits, spacings=spacings, waits=waits,
-        turnaround=turnaround or {}, limits=unread, questions=(), allocation=unread,
+        turnaround=turnaround or {}, limits=unread, questions=(), allocation=unread, safety=unread,
         supply=unread, follow_up=unread, currency="EUR",
     )  # fmt: skip
 
