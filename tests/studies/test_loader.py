@@ -117,11 +117,19 @@ def test_a_document_without_subdivision_or_questions_loads() -> None:
     assert (protocol.subdivision, protocol.questions) == ("", ())
 
 
+def line_of(text: str, further: int = 0) -> str:
+    """Return the line of the document on which a text stands, as messages name it."""
+    return f"Line {DEMO[: DEMO.index(text)].count(chr(10)) + 1 + further}"
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (DEMO.replace('currency = "CAD"', "currency = CAD"), "Line 25"),
-        (DEMO.replace("target = 48", "target = 48\ntarget = 49"), "Line 20"),
+        (DEMO.replace('currency = "CAD"', "currency = CAD"), line_of('currency = "CAD"')),
+        (
+            DEMO.replace("target = 48", "target = 48\ntarget = 49"),
+            line_of("target = 48", further=1),
+        ),
         (DEMO + "\nlast = [1, 2", "the last one"),
         ('a = 1\nb = "' + "\ud800" + '"', "Line 2"),
         ("a = 1\nb = " + "9" * 5000, "Line 2"),
