@@ -32,12 +32,7 @@ from studylab.studies.selectors import plan_of
 @require_http_methods(["GET", "POST"])
 def visit_absent(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Late or missing: what can still be kept, what the study's rule makes of it, and each in one press."""
-    visit = access_visit(request.study, uid)
-    if visit.state != Visit.State.BOOKED or clock.now() < visit.planned.lower:
-        raise Conflict(
-            f"Visit {visit.number} is {visit.get_state_display()}"
-            f"{'' if visit.state != Visit.State.BOOKED else ' and not due yet'}: nobody is late."
-        )
+    visit = _awaited(request, uid)
     if request.method == "GET":
         return _page(request, visit, MissedForm())
     if "late" in request.POST:
@@ -60,7 +55,7 @@ def visit_absent(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 @require_POST
 def visit_looked_for(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record a try to reach somebody who did not come."""
-    visit = access_visit(request.study, uid)
+    visit = _awaited(request, uid)
     form = TalkForm(request.POST)
     status = 422
     if form.is_valid():
@@ -95,6 +90,17 @@ def series_change_undo(request: StaffRequest, study: str, uid: UUID) -> HttpResp
     else:
         messages.success(request, "Taken back: the series is as it was before.")
     return redirect("series_view", study=study, code=change.series.participant.code)
+
+
+def _awaited(request: StaffRequest, uid: UUID) -> Visit:
+    """Return the visit when somebody is late for it."""
+    visit = access_visit(request.study, uid)
+    if visit.state != Visit.State.BOOKED or clock.now() < visit.planned.lower:
+        raise Conflict(
+            f"Visit {visit.number} is {visit.get_state_display()}"
+            f"{'' if visit.state != Visit.State.BOOKED else ' and not due yet'}: nobody is late."
+        )
+    return visit
 
 
 def _late(request: StaffRequest, visit: Visit) -> HttpResponse:

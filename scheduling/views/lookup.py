@@ -15,7 +15,7 @@ from studylab.studies.selectors import current_protocol
 @require_http_methods(["GET", "POST"])
 def look_up(request: StaffRequest, study: str) -> HttpResponse:
     """Find whom a call is about. One person found leads straight to their page."""
-    form = LookUpForm(request.POST or None)
+    form = LookUpForm(request.POST if request.method == "POST" else None)
     found, status = None, 200
     if request.method == "POST":
         status = 422

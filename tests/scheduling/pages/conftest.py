@@ -11,8 +11,14 @@ from django.urls import reverse
 from studylab.access import Role
 from tests import cast
 from tests.scheduling.sheet.builder import Case
-from tests.scheduling.sheet.conftest import booked, dosed, first, rested  # noqa: F401  (fixtures)
-from tests.worlds import world
+from tests.scheduling.sheet.conftest import (  # noqa: F401  (fixtures)
+    booked,
+    dosed,
+    first,
+    ready,
+    rested,
+    seen_once,
+)
 
 
 class Pages:
@@ -63,9 +69,3 @@ class Pages:
 @pytest.fixture
 def pages_of() -> Callable[[Case], Pages]:
     return Pages
-
-
-@world
-def ready(db: None) -> Case:
-    """Visit 2 up to the moment at which the dose may be given."""
-    return Case().ready()

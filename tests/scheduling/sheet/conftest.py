@@ -22,11 +22,24 @@ def first(booked: Case) -> Case:
 
 
 @world
-def dosed(db: None) -> Case:
+def seen_once(booked: Case) -> Case:
+    """The first visit is over."""
+    booked.visit_one()
+    return booked
+
+
+@world
+def ready(seen_once: Case) -> Case:
+    """Visit 2 up to the moment at which the dose may be given."""
+    seen_once.begin_two()
+    return seen_once
+
+
+@world
+def dosed(ready: Case) -> Case:
     """The dose was given this minute."""
-    case = Case().ready()
-    case.give()
-    return case
+    ready.give()
+    return ready
 
 
 @world

@@ -21,7 +21,6 @@ from studylab.participants.services import hold_open
 from tests import cast
 from tests.allocation.raw_sql import refused_by_database
 from tests.scheduling.sheet.builder import MINUTE, Case
-from tests.worlds import world
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -30,9 +29,9 @@ INSERT = """INSERT INTO scheduling_dose (uid, visit_id, participant_id, kit_id, 
     VALUES (gen_random_uuid(), %s, %s, %s, %s, %s, %s, '90 minutes', %s, %s, %s, true, '{}', '')"""
 
 
-@world
-def case() -> Case:
-    return Case().ready()
+@pytest.fixture
+def case(ready: Case) -> Case:
+    return ready
 
 
 def row(case: Case, count: int = 1, strength: int = 40, **changed: Any) -> list[Any]:
@@ -104,7 +103,7 @@ def test_the_second_person_is_somebody_else_of_the_study_with_their_own_password
     refused_second(case, "second_email", second_email=stranger.email)
     refused_second(case, "second_password", second_password="wrong")
     assert Event.objects.filter(
-        action=Action.SIGNATURE_REFUSED, actor_id=case.users["second"].pk
+        action=Action.SIGNATURE_REFUSED, actor_id=case.supervisor.pk
     ).exists()
 
 
@@ -212,7 +211,8 @@ def test_sql_refuses_more_than_the_ceiling_and_nothing(case: Case) -> None:
 def test_sql_refuses_another_kit_one_person_and_the_future(case: Case) -> None:
     other = Kit.objects.filter(state="in_stock").first()
     refused_by_database(INSERT, *row(case, kit=other), says="not handed out")
-    alone = row(case, second=case.users["experimenter"])
+    alone = row(case)
+    alone[-2] = alone[-1]
     refused_by_database(INSERT, *alone, says="dose_two_people")
     later = row(case, at=case.t + MINUTE)
     refused_by_database(INSERT, *later, says="dose_not_in_future")

@@ -32,9 +32,10 @@ LEFT_OUT = sorted({left_out for left_out, _, _ in BROKEN})
 
 
 @pytest.mark.parametrize("left_out", LEFT_OUT)
-def test_broken_one_at_a_time(left_out: str) -> None:
+def test_broken_one_at_a_time(seen_once: Case, left_out: str) -> None:
     """One volunteer is made ready; each break is tried on its own and taken back."""
-    case = Case().ready({left_out})
+    case = seen_once
+    case.begin_two({left_out})
     for missing, instead, codes in BROKEN:
         if missing == left_out:
             with taken_back(case):
@@ -67,8 +68,8 @@ def refused_for(case: Case, instead: Callable[[Case], Any] | None, codes: set[st
     assert set(event.data["reasons"]) == codes, name
 
 
-def test_the_good_case_is_given_and_everything_of_it_is_on_record() -> None:
-    case = Case().ready()
+def test_the_good_case_is_given_and_everything_of_it_is_on_record(ready: Case) -> None:
+    case = ready
     dose = case.give()
     assert (dose.count, dose.strength_mg, dose.wait) == (1, Decimal("40"), timedelta(minutes=90))
     assert dose.given_at == case.t
@@ -81,8 +82,8 @@ def test_the_good_case_is_given_and_everything_of_it_is_on_record() -> None:
     assert not Event.objects.filter(action=Action.DOSE_REFUSED).exists()
 
 
-def test_the_record_of_the_gate_tells_nothing_about_batches_or_arms() -> None:
-    case = Case().ready()
+def test_the_record_of_the_gate_tells_nothing_about_batches_or_arms(ready: Case) -> None:
+    case = ready
     dose = case.give()
     assert dose.gate["open"] is True
     assert dose.gate["facts"]["pre_dose"]["decision"]["pulse"] == 67.0
@@ -92,11 +93,8 @@ def test_the_record_of_the_gate_tells_nothing_about_batches_or_arms() -> None:
         assert word not in text
 
 
-def test_the_selector_gives_every_reason_at_once() -> None:
-    case = Case()
-    case.prepare_study()
-    case.screen()
-    case.book()
+def test_the_selector_gives_every_reason_at_once(booked: Case) -> None:
+    case = booked
     with case.now():
         result = dose_gate_of(visit=case.visit(2), kit_number=None, at=case.t)
     assert result.codes == {
@@ -106,8 +104,8 @@ def test_the_selector_gives_every_reason_at_once() -> None:
     }  # fmt: skip
 
 
-def test_a_kit_that_is_not_scanned_or_another_one_is_refused() -> None:
-    case = Case().ready()
+def test_a_kit_that_is_not_scanned_or_another_one_is_refused(ready: Case) -> None:
+    case = ready
     other = Kit.objects.filter(state="in_stock").first()
     assert other is not None
     for typed in ("", "   ", other.number, "nonsense"):
@@ -117,8 +115,8 @@ def test_a_kit_that_is_not_scanned_or_another_one_is_refused() -> None:
     assert case.give(kit_number=case.kit_number().lower().replace("-", " "))
 
 
-def test_yesterdays_answers_and_readings_do_not_open_today() -> None:
-    case = Case().ready()
+def test_yesterdays_answers_and_readings_do_not_open_today(ready: Case) -> None:
+    case = ready
     with case.now():
         tomorrow = dose_gate_of(
             visit=case.visit(2), kit_number=case.kit_number(), at=case.t + timedelta(days=1)
@@ -128,19 +126,16 @@ def test_yesterdays_answers_and_readings_do_not_open_today() -> None:
     }  # fmt: skip
 
 
-def test_no_dose_at_a_visit_without_one() -> None:
-    case = Case()
-    case.prepare_study()
-    case.screen()
-    case.book()
+def test_no_dose_at_a_visit_without_one(booked: Case) -> None:
+    case = booked
     case.start(1)
     with case.now():
         result = dose_gate_of(visit=case.visit(1), kit_number="x", at=case.t)
     assert "no_dose_here" in result.codes
 
 
-def test_a_released_hold_opens_the_gate_for_those_very_readings() -> None:
-    case = Case().ready()
+def test_a_released_hold_opens_the_gate_for_those_very_readings(ready: Case) -> None:
+    case = ready
     low_pulse(case)
     case.forward(15)
     case.readings("pre_dose", case.visit(2), LOW_PULSE)  # the one repeat: now a hold
@@ -168,8 +163,9 @@ def test_personal_limits_of_the_sign_off_count() -> None:
     assert dose.gate["facts"]["pre_dose"]["decision"]["pulse"] == 55.0
 
 
-def test_a_late_start_with_its_deviation_does_not_shut_the_gate() -> None:
-    case = Case().ready(late=150)  # 24 h are planned, 26 h allowed
+def test_a_late_start_with_its_deviation_does_not_shut_the_gate(seen_once: Case) -> None:
+    case = seen_once
+    case.begin_two(late=150)  # 24 h are planned, 26 h allowed
     visit = case.visit(2)
     assert visit.spacing_deviation is not None
     assert visit.spacing_deviation.kind == "spacing"
@@ -182,13 +178,15 @@ def test_another_clinician_on_site_is_cover_too() -> None:
         case.users["third"] = cast.make_user("Ida Brun")
         cast.join(case.users["third"], case.study, Role.CLINICIAN)
     case.ready()
+    with case.now():
+        cast.practise(case.study, case.users["third"])
     case.cover(hours=3, role="third")
     case.act(cover_check_out, "clinician")
     assert case.give().gate["facts"]["cover"]["present"] is True
 
 
-def test_after_a_code_was_opened_nothing_is_given() -> None:
-    case = Case().ready()
+def test_after_a_code_was_opened_nothing_is_given(ready: Case) -> None:
+    case = ready
     open_code(case)  # commits by itself, so it cannot be tried and taken back like the others
     refused_for(case, None, {"dosing_stopped", "hold_open"})
 

@@ -40,8 +40,7 @@ def test_the_physician_leaves_only_when_another_one_is_there_and_is_told_whom_to
     assert dosed.participant.code in refused.value.reasons[0]
 
 
-def test_saying_still_here_counts_from_then_on() -> None:
-    ready = Case().ready()
+def test_saying_still_here_counts_from_then_on(ready: Case) -> None:
     ready.forward(50)
     presence = ready.act(cover_confirm, "clinician")
     assert presence.said_at == ready.t

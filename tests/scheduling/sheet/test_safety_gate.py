@@ -33,9 +33,8 @@ SAID = EventSaid(
 
 
 @pytest.fixture
-def case(db: None, monkeypatch: pytest.MonkeyPatch) -> Case:
+def case(ready: Case, monkeypatch: pytest.MonkeyPatch) -> Case:
     """Everything is ready for a dose; Ben, the only one dosed so far, had his yesterday evening."""
-    ready = Case().ready()
     monkeypatch.setattr(doses, "_readers", [lambda _s: [(ben(ready).pk, ready.t - 12 * HOUR)]])
     return ready
 
