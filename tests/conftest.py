@@ -8,7 +8,6 @@ from typing import Any
 import pgtrigger
 import pytest
 from django.test import Client, TransactionTestCase
-from pgtrigger.migrations import AddTrigger, RemoveTrigger
 
 from studylab.access import Actor, Role
 from tests import cast, worlds
@@ -24,24 +23,6 @@ def _teardown_past_the_guards(self: TransactionTestCase) -> None:
 
 
 TransactionTestCase._fixture_teardown = _teardown_past_the_guards  # type: ignore[method-assign]
-
-
-def _without_rendering(operation: type) -> None:
-    """Migrate in half the time: a trigger changes no model class, so none need be made anew after it."""
-    changed = operation.state_forwards
-
-    def state_forwards(self: Any, app_label: str, state: Any) -> None:
-        state.reload_model = lambda *args, **kwargs: None
-        try:
-            changed(self, app_label, state)
-        finally:
-            del state.reload_model
-
-    operation.state_forwards = state_forwards
-
-
-_without_rendering(AddTrigger)
-_without_rendering(RemoveTrigger)
 
 
 @pytest.hookimpl(trylast=True)

@@ -10,5 +10,8 @@ class AuditConfig(AppConfig):
     label = "audit"
 
     def ready(self) -> None:
-        """Make tasks use the site's broker in every process."""
+        """Make tasks use the site's broker in every process; migrate without needless work."""
         import studylab.celery  # noqa: F401  (import for its effect)
+        from studylab.audit import trigger_migrations
+
+        trigger_migrations.install()
