@@ -80,7 +80,9 @@ def test_open_exactly_to_the_roles_that_have_the_capability(
             allowed = page.cap in FREE or page.cap in ROLE_CAPS[role]
             if page.name == "sign_out" or (page.name, method) == ("link_door", "post"):
                 continue  # ends the sign-in of this test; refuses without a link (tests/selfreport)
-            for address in addresses(page, world):
+            found = addresses(page, world)
+            # What a role may not do is refused by the page's name, whatever it is about: one address says it.
+            for address in found if allowed else found[:1]:
                 status = ask(client, method, address)
                 asked += 1
                 if (status not in FINE) if allowed else (status != NOT_OPEN):
