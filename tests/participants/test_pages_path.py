@@ -131,13 +131,20 @@ def test_course_of_a_deviation_on_pages(
     assert "not explained yet" in text_of(early)
     assert office.post(explain, {"explanation": "projector hung"}).status_code == 302
     assert office.get(close).status_code == 403
+    assert "assess" in text_of(chief.post(close, {"password": cast.PASSWORD})).lower()
+    assessed = {
+        "importance": "minor", "effect_person": "none", "effect_data": "none", "touches": "no",
+        "corrective": "projector replaced", "breach": "no",
+    }  # fmt: skip
+    assess = url(study, "deviation_assess", deviation.uid)
+    assert chief.post(assess, assessed).status_code == 302
     assert chief.post(close, {"password": "wrong"}).status_code == 422
     assert chief.post(close, {"password": cast.PASSWORD}).status_code == 302
     page = text_of(chief.get(url(study, "deviation", deviation.uid)))
     assert "Lev Okonjo" in page
     assert "void" not in page
     for show, there in (("closed", True), ("open", False)):
-        listed = text_of(office.get(url(study, "deviations"), {"show": show}))
+        listed = text_of(office.get(url(study, "deviations"), {"state": show}))
         assert ("cards shown twice" in listed) is there
 
 
