@@ -265,7 +265,9 @@ def test_two_studies_by_the_service(
         option for option in the_lab.find(stranger, WEEK, limit=50)
         if option.visits[0].start < taken[1].upper and taken[1].lower < option.visits[0].end
     )  # fmt: skip
-    with pytest.raises(Conflict, match="the volunteer is in another visit"):
+    with pytest.raises(
+        Conflict, match="the volunteer, or somebody they are kept apart from, is in another visit"
+    ):
         series_book(
             participant=twin, option=clashing,
             actor=cast.actor_of(people[Role.COORDINATOR], study),
