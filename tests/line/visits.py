@@ -100,12 +100,17 @@ def something_went_differently(lab: Lab) -> None:
         "How it came about and what was done", "An exercise; waited, then went on."
     )
     lab.coordinator.press("Save explanation")
+    close_deviation(lab, prevented_by="A sign on the door.")
+
+
+def close_deviation(lab: Lab, *, prevented_by: str) -> None:
+    """The lead assesses it and closes it by signature."""
     lab.lead.take("Deviations to close", lab.code)
     lab.lead.follow("Assess")
     lab.lead.choose("How important", "minor")
     lab.lead.fill("Effect on the person", "None.")
     lab.lead.fill("Effect on the data", "None.")
-    lab.lead.fill("What is done so that it does not happen again", "A sign on the door.")
+    lab.lead.fill("What is done so that it does not happen again", prevented_by)
     lab.lead.choose("Did it touch the person's dose, blind or safety?", "No")
     lab.lead.choose("Is it a serious breach?", "No")
     lab.lead.press("Record the assessment", "recorded")
@@ -139,6 +144,7 @@ def visit_3(lab: Lab) -> None:
     desk.fill("Why is it not done as planned?", "Nobody else is here today.")
     do(desk, 3, "memory_score", "rating_moved", "guess", "sensors_off", "debrief")
     finish(lab, 3)
+    close_deviation(lab, prevented_by="Somebody who has not seen the dosing day measures.")
 
 
 def completed(lab: Lab) -> None:
