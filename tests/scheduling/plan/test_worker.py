@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
+from urllib.parse import urlsplit
 from uuid import uuid4
 
 import pytest
@@ -33,8 +34,8 @@ def queue(request: pytest.FixtureRequest) -> Iterator[tuple[str, Connection]]:
         if request.node.get_closest_marker("required_here"):
             pytest.fail("STUDYLAB_TEST_REDIS_URL names no Redis server.")
         pytest.skip("STUDYLAB_TEST_REDIS_URL names no Redis server.")
-    given = connection.settings_dict
-    database = f"postgresql://{given['USER']}:{given['PASSWORD']}@{given['HOST']}:{given['PORT'] or 5432}/{given['NAME']}"
+    server = urlsplit(os.environ["DATABASE_URL"])
+    database = server._replace(path=f"/{connection.settings_dict['NAME']}").geturl()
     words = ["worker", "--pool=solo", "--queues", name, "--without-mingle", "--without-gossip"]
     worker = subprocess.Popen(
         [sys.executable, "-m", "celery", "-A", "studylab", *words],
