@@ -89,7 +89,7 @@ def _writes_for_itself(item: pytest.Function) -> bool:
         one.scope != "function"
         and "django_db_blocker" in one.argnames
         and one.argname != "_no_worlds_left"
-        and one.func.__module__.startswith("tests.")
+        and not one.func.__module__.startswith("pytest_django.")
         for one in definitions
     )
 
