@@ -8,10 +8,15 @@ from typing import Any
 import pgtrigger
 import pytest
 from django.test import Client, TransactionTestCase
+from hypothesis import HealthCheck, settings
 
 from studylab.access import Actor, Role
 from tests import cast, worlds
 from tests.worlds import world
+
+# How quick a machine is decides no test.
+settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("house")
 
 _teardown = TransactionTestCase._fixture_teardown
 

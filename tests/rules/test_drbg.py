@@ -84,7 +84,7 @@ def test_published_vector_of_deterministic_signatures() -> None:
 P256_ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(1, P256_ORDER - 1), st.binary(max_size=40))
 def test_agrees_with_openssl(secret: int, message: bytes) -> None:
     """OpenSSL draws the k of a deterministic signature from its own HMAC_DRBG (RFC 6979); k = (h+rx)/s."""

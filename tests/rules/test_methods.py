@@ -105,7 +105,7 @@ def _listed(rows: Iterable[ListRow]) -> list[list[ListRow]]:
 
 
 @given(st.binary(min_size=48, max_size=48), st.integers(1, 5))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_the_big_stick_never_lets_an_arm_run_away(seed: bytes, tolerance: int) -> None:
     """200 times 25 lists, and as many in the next test: 10,000 in all."""
     of = plan(length=20, strata=SITES)
@@ -127,7 +127,7 @@ def test_open_levels_stay_balanced_within_every_arm(design: ListDesign) -> None:
 
 
 @given(st.binary(min_size=48, max_size=48), st.sampled_from([(1, 1), (2, 1), (1, 2, 3)]))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_blocks_are_balanced_in_every_ratio(seed: bytes, ratios: tuple[int, ...]) -> None:
     arms = tuple(Arm(f"arm{n}", f"Arm {n}", ratio) for n, ratio in enumerate(ratios))
     unit = sum(ratios)

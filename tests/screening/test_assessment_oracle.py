@@ -112,7 +112,7 @@ def test_the_oracle_knows_every_question_of_screening(table: Any) -> None:
     assert {*YES_NO, *children, "C-38a"} == {row.id for row in table.asked("screening")}
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=600)
 @given(
     answers=ANSWERS,
     drinks=st.sampled_from([0, 3, 14, 15, None]),

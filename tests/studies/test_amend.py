@@ -16,7 +16,7 @@ TEXTS = {
 }
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.data())
 def test_any_numbers_are_changed_and_nothing_else(data):
     text = TEXTS[data.draw(st.sampled_from(sorted(TEXTS)))]

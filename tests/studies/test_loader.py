@@ -186,7 +186,7 @@ def loads_or_is_refused(data: dict[str, Any]) -> tuple[Problem, ...]:
 
 
 @given(st.lists(st.sampled_from(PATHS), min_size=1, max_size=4, unique=True))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_deleted_keys_load_or_are_refused(paths: list[str]) -> None:
     # Later rows go first, so that deleting one does not move the next.
     kept = [path for path in paths if not any(path != p and path.startswith(p) for p in paths)]
@@ -195,7 +195,7 @@ def test_deleted_keys_load_or_are_refused(paths: list[str]) -> None:
 
 
 @given(st.sampled_from(PATHS), st.sampled_from(ODD))
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 def test_odd_values_load_or_are_refused(path: str, value: Any) -> None:
     loads_or_is_refused(changed((path, value)))
 

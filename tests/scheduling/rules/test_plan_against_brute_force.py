@@ -117,7 +117,7 @@ def rows_of(plan, asked: PlanProblem, found: Plan, who) -> list[CheckedRow]:
     ]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(batches())
 def test_places_as_many_as_can_be_placed(batch) -> None:
     plan, places, who = batch

@@ -166,7 +166,7 @@ def smallest_by_trying(case: Case, places: dict[str, list[PlaceIntervals]]) -> t
     return best
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.integers(32, 72), min_size=1, max_size=3, unique=True), st.integers(32, 60))
 def test_against_trying_every_start(others: list[int], mine: int) -> None:
     """Others sit in room B; mine lies in A, which is closed on Tuesday."""

@@ -84,7 +84,7 @@ def test_people_and_the_slots_that_they_can_take() -> None:
     assert assign([*people[:3], people[4]]) is not None
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.lists(st.tuples(st.integers(0, 20), st.integers(1, 9)), min_size=1, max_size=7),
     st.integers(1, 4),

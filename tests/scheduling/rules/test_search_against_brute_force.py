@@ -78,7 +78,7 @@ def instances(draw):
     return draw(plans()), places, whole, person, zone
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=120, suppress_health_check=list(HealthCheck))
 @given(instances(), st.booleans())
 def test_same_series_in_the_same_order(instance, clock_first: bool) -> None:
     plan, places, whole, person, zone = instance
@@ -99,7 +99,7 @@ def test_same_series_in_the_same_order(instance, clock_first: bool) -> None:
         assert option.score == sum(rank(plan, [v.start for v in option.visits], zone)[:2])
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=80, suppress_health_check=list(HealthCheck))
 @given(instances(), st.booleans(), st.integers(1, 12), st.integers(0, 90))
 def test_a_short_first_look_finds_what_a_long_one_finds(
     instance, clock_first: bool, limit: int, look: int

@@ -58,7 +58,7 @@ def small(draw):
     return plan, places
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(small())
 def test_each_change_is_the_least_that_gives_a_series(instance) -> None:
     plan, places = instance
@@ -148,7 +148,7 @@ def test_longer_only_touches_the_chosen() -> None:
     assert ENOUGH > 4
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(small(), st.booleans(), st.booleans())
 def test_preferred_series_come_first_and_none_is_lost(
     instance, same: bool, some_hours: bool

@@ -96,7 +96,7 @@ def test_the_newest_level_can_be_corrected_by_the_same_rules() -> None:
         changed_last(STEP, kept, {"rung": 1, "level": 1.0, "rating": "felt"})
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.floats(0, 14), st.sampled_from(STEP.options)), max_size=8))
 def test_whatever_is_tried_what_is_kept_keeps_the_rule(tries: list[tuple[float, str]]) -> None:
     kept: dict[str, Any] | None = None
