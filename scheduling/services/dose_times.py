@@ -8,6 +8,7 @@ from scheduling.selectors.evidence import leave_earliest
 from scheduling.services.lateness import note_late_check
 from scheduling.services.running import (
     Work,
+    check_blinded,
     check_instant,
     note_deviation,
     reason_of,
@@ -55,6 +56,7 @@ def dose_correct(*, dose: Dose, given_at: datetime, reason: str, actor: Actor) -
     old = work.evidence.dose
     if old is None or old.pk != dose.pk:
         raise Conflict("The record of this dose was corrected meanwhile. Look at the newest one.")
+    check_blinded(work, actor)
     why = reason_of(reason, ask="Say why the time is corrected.")
     check_instant(given_at, work, field="given_at")
     new = Dose.objects.create(

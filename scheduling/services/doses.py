@@ -26,20 +26,18 @@ from scheduling.services.running import (
     work_on,
     write_record,
 )
-from scheduling.services.supervised import unsupervised
+from scheduling.services.two_people import check_outsiders, second_person, unsupervised
 from screening.rules.dose_gate import GateResult
-from studylab.access import Actor, Cap, Role, require
+from studylab.access import Actor, Cap, require
 from studylab.allocation.selectors import kit_amount, kit_of
 from studylab.allocation.services import kit_given
 from studylab.audit.actions import Action
 from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
-from studylab.participants.models import Deviation, Participant
+from studylab.participants.models import Deviation
 from studylab.participants.services.checks import require_study
 from studylab.participants.services.pauses import stopping_evaluate
 from studylab.people.models import User
-from studylab.people.selectors import actor_for, user_by_email
-from studylab.people.services.signatures import WrongPassword, check_password
 from studylab.studies.rules.protocol import Supply
 
 __all__ = ["GateShut", "dose_correct", "dose_give", "early_check_deviation"]
@@ -116,7 +114,7 @@ def dose_give(
         kit_number=kit_number,
         first=Amount.read(count, strength_mg),
         second=Amount.read(second_count, second_strength_mg),
-        second_person=_second_person(visit.participant, second_email, second_password, actor),
+        second_person=second_person(visit.participant, second_email, second_password, actor),
         mouth_checked=mouth_checked,
         given_at=given_at,
         client_id=client_id,
@@ -142,36 +140,6 @@ def _sent_before(client_id: UUID, visit: Visit) -> Dose | None:
     return dose
 
 
-@sensitive_variables("password")
-def _second_person(participant: Participant, email: str, password: str, actor: Actor) -> User:
-    """Return the second person after their password is checked; somebody else, of the study, not a monitor."""
-    study = participant.study
-    user = user_by_email(email)
-    if user is not None and user.pk == actor.user_id:
-        raise Refused("The second person must be somebody else.", field="second_email")
-    second = actor_for(user, study) if user is not None and user.is_active else None
-    if second is None or not second.roles:
-        raise Refused(
-            "Nobody with this e-mail address is in the study today.", field="second_email"
-        )
-    if second.roles == {Role.MONITOR}:
-        raise Refused(
-            "A monitor reads and never takes part. Ask somebody else.", field="second_email"
-        )
-    try:
-        return check_password(
-            actor=second,
-            password=password,
-            subject_type="dose_check",
-            subject_code=participant.code,
-        )
-    except WrongPassword:
-        raise Refused(
-            "This is not the second person's password, so nothing was recorded.",
-            field="second_password",
-        ) from None
-
-
 @service
 def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     work = work_on(visit, actor)
@@ -179,6 +147,7 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     if sent is not None:
         return sent
     require_running(work.visit)
+    check_outsiders(work, giving.second_person, actor)
     _check_given_at(giving.given_at, work)
     _hold_cover(work)
     facts, result = judged_gate(visit=work.visit, kit_number=giving.kit_number, at=giving.given_at)

@@ -9,10 +9,10 @@ from scheduling.models import Dose, Series, StepRecord, Visit
 from scheduling.rules.sheet import StepFact
 from scheduling.selectors.evidence import Evidence, evidence_of, facts_of, protocol_of
 from scheduling.selectors.today import contact_done
-from screening.selectors.staff_ties import kept_away
+from screening.services.outsiders import is_outsider
 from studylab import clock
 from studylab.access import Actor, Cap, system_actor
-from studylab.allocation.selectors import may_know_arm
+from studylab.allocation.selectors import SOMEBODY_ELSE
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock
@@ -91,12 +91,8 @@ def check_blinded(work: Work, actor: Actor) -> None:
 
     Who is kept away for a relation, and who may know the arm, look alike, so that the words tell nothing.
     """
-    person = work.participant
-    if actor.user_id in kept_away(person) or may_know_arm(person, actor.user_id):
-        raise NotAllowed(
-            "Somebody else works on this volunteer's run sheet. Hand the tablet over.",
-            code="somebody_else",
-        )
+    if is_outsider(work.participant, actor.user_id):
+        raise NotAllowed(SOMEBODY_ELSE, code="somebody_else")
 
 
 def user_of(actor: Actor) -> int:

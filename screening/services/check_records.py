@@ -14,6 +14,7 @@ from screening.selectors.measurers import may_measure
 from screening.services.assessment import refresh
 from screening.services.check_values import checked_values
 from screening.services.checks import check_visit
+from screening.services.outsiders import check_measurer
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -43,6 +44,7 @@ def timing_start(*, participant: Participant, kind: str, where: Where, actor: Ac
     require(actor, Cap.VITALS_RECORD)
     participant = lock_participant(participant, actor)
     check_where(participant, where)
+    check_measurer(participant, where.gate, actor)
     return Timing.objects.create(
         participant=participant, kind=Timing.Kind(kind), gate=where.gate, visit_uid=where.visit_uid,
         at=clock.now(), by_id=actor.user_id,
@@ -71,6 +73,7 @@ def check_record(
     require(actor, Cap.VITALS_RECORD)
     participant = lock_participant(participant, actor)
     check_where(participant, where)
+    check_measurer(participant, where.gate, actor, measured_by)
     _check_further(participant, kind, where, supersedes, reason)
     now = clock.now()
     if taken_at > now:

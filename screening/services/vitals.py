@@ -9,6 +9,7 @@ from screening.models import Assessment, VitalReading, VitalSet
 from screening.rules.vitals import Reading, Undecided, VitalDecision
 from screening.selectors.vital_drafts import drafts_of
 from screening.services.assessment import refresh
+from screening.services.outsiders import check_measurer
 from screening.services.readings import HowTaken, Taken, checked_how, checked_readings
 from screening.services.sittings import Sitting, judged_set, sitting_of
 from screening.services.verdicts import Verdict
@@ -49,6 +50,7 @@ def vitals_record(
     """
     require(actor, Cap.VITALS_RECORD)
     participant = lock_participant(participant, actor)
+    check_measurer(participant, gate, actor, how.measured_by if how else None)
     sitting = sitting_of(participant, gate, visit_uid, supersedes, reason)
     if deviation is not None and deviation.participant_id != participant.pk:
         raise Refused("This deviation is about somebody else.")

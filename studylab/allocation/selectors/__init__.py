@@ -15,10 +15,11 @@ from studylab.allocation.selectors.facts import (
     numbers_issued,
     open_levels,
 )
-from studylab.allocation.selectors.knowing import may_know_arm
+from studylab.allocation.selectors.knowing import SOMEBODY_ELSE, may_know_arm
 from studylab.allocation.selectors.opened import given_at, reveals_of
 
 __all__ = [
+    "SOMEBODY_ELSE",
     "KitAmount",
     "KitState",
     "ListState",

@@ -10,6 +10,7 @@ from studylab.allocation.models import Drill, Guess, Learnt
 from studylab.allocation.rules.wording import names_an_arm
 from studylab.allocation.selectors.blinding import emergency_numbers, opening_rests_on
 from studylab.allocation.selectors.facts import entry_of
+from studylab.allocation.selectors.knowing import SOMEBODY_ELSE, may_know_arm
 from studylab.allocation.services.checks import person_of, require_study
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
@@ -92,6 +93,8 @@ def guess_record(
     require_study(actor, participant.study_id)
     if entry_of(participant) is None:
         raise Refused("This volunteer has no allocation number, so there is nothing to guess.")
+    if may_know_arm(participant, actor.user_id):
+        raise Refused(SOMEBODY_ELSE, code="somebody_else")
     if teller not in Guess.Teller.values:
         raise Refused("Choose whose guess it is.", field="teller")
     arms = current_protocol(participant.study).plan.allocation.arms

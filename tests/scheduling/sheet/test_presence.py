@@ -16,8 +16,12 @@ from scheduling.services.leave import leave_against_advice
 from scheduling.services.lookup import person_look_up
 from scheduling.services.presence import rescue_check_record, staying_record
 from scheduling.services.steps import step_record
+from screening.models import VitalSet
+from screening.rules.vitals import Reading
+from screening.services import vitals_record
 from screening.services.staff import staff_decide
 from studylab.access import Role
+from studylab.allocation.services import guess_record
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.participants.selectors import birth_date
@@ -110,7 +114,18 @@ def test_a_caller_who_knows_only_a_code_or_a_birth_date_is_answered(dosed: Case)
     assert str(born) not in str([line.data for line in lines])
 
 
+def set_of(case: Case, role: str, gate: str) -> VitalSet:
+    readings = [Reading(118.0, 74.0, 64.0, at=case.t)]
+    made: VitalSet = case.act(
+        vitals_record, role, participant=case.participant, gate=gate, visit_uid=case.visit(1).uid,
+        rest_seconds=300, arm="left", cuff="adult", device="Monitor 1", readings=readings, symptoms=[],
+        reason="again",
+    )  # fmt: skip
+    return made
+
+
 def test_who_may_know_the_arm_is_refused_in_the_words_of_any_other_relation(first: Case) -> None:
+    """Field case F-50: run sheet, readings and guesses; the words tell nothing."""
     first.act(
         staff_decide, "lead", participant=first.participant, user=first.users["second"],
         kept_away=True, reason="A cousin.",
@@ -125,6 +140,17 @@ def test_who_may_know_the_arm_is_refused_in_the_words_of_any_other_relation(firs
             )  # fmt: skip
         said.add(refused.value.message)
     assert len(said) == 1
+    for role in ("second", "clinician"):
+        with pytest.raises(Refused) as measuring:
+            set_of(first, role, "pre_dose")
+        said.add(measuring.value.message)
+        assert set_of(first, role, "leave").recorded_by == first.users[role]  # that is care
+    with pytest.raises(Refused) as guessing:
+        first.act(
+            guess_record, "clinician", participant=first.participant, teller="volunteer",
+            arm_place=1, sure=50, why="",
+        )  # fmt: skip
+    assert said == {guessing.value.message}
     assert not {"code", "arm", "opened"} & set(said.pop().casefold().split())
     assert first.step(1, "identity", SEEN)
 

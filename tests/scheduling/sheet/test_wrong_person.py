@@ -1,4 +1,4 @@
-"""Nothing is written beside the wrong person, and a correction is no way around a guard: plain SQL.
+"""Nothing is written beside or by the wrong person, and a correction is no way around a guard: plain SQL at first.
 
 Each row is a copy of a right one with one column changed, as somebody who owns the database could write it.
 """
@@ -11,8 +11,12 @@ from django.db import IntegrityError, connection, transaction
 
 from scheduling.models import Dose
 from studylab import clock
+from studylab.audit.actions import Action
+from studylab.audit.models import Event
+from studylab.errors import Refused
 from studylab.participants.models import Participant
 from tests.scheduling import lab as the_lab
+from tests.scheduling.sheet.breaks import open_code
 from tests.scheduling.sheet.builder import Case
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -138,3 +142,17 @@ def test_a_visit_is_of_its_series_person(whole: Case, other: Participant) -> Non
 def test_spacing_is_not_kept_by_not_knowing(whole: Case, set_to: str, name: str) -> None:
     """A comparison with nothing is no breach in SQL, so that nothing may be missing."""
     refused(name, change, f"UPDATE scheduling_visit SET {set_to} WHERE id = %s", whole.visit(2).pk)
+
+
+def test_who_opened_the_code_neither_gives_the_dose_nor_is_the_second_person(ready: Case) -> None:
+    """Field case F-50: knowledge of the arm is part of the check, and the words tell nothing."""
+    open_code(ready)
+    second, knows = ready.users["second"].email, ready.users["clinician"].email
+    for given in ({"role": "clinician", "second_email": second}, {"second_email": knows}):
+        with pytest.raises(Refused) as refused:
+            ready.give(**given)
+        assert refused.value.code == "somebody_else"
+        assert not {"code", "arm", "opened"} & set(refused.value.message.casefold().split())
+    assert not Dose.objects.exists()
+    told = Event.objects.filter(action=Action.DOSE_REFUSED).values_list("data__reasons", flat=True)
+    assert list(told) == [["somebody_else"]] * 2
