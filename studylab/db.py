@@ -107,7 +107,7 @@ def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
 def insert_many(rows: Sequence[Model]) -> None:
     """Write new rows of one model in one statement, in their order, and give them their keys.
 
-    Does what `bulk_create` does, several times as fast: the values travel as one JSON document. Columns whose
+    Keys that all rows have already are kept. Does what `bulk_create` does, several times as fast: the values travel as one JSON document. Columns whose
     default comes from the database are left to it. Like `bulk_create` it calls no `save` of the model.
     """
     if not rows:
@@ -116,7 +116,7 @@ def insert_many(rows: Sequence[Model]) -> None:
     fields = [
         field
         for field in rows[0]._meta.local_concrete_fields
-        if not field.primary_key
+        if not (field.primary_key and rows[0].pk is None)
         and not isinstance(getattr(rows[0], field.attname), DatabaseDefault)
     ]
     names = ", ".join(quote(str(field.column)) for field in fields)

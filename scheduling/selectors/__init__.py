@@ -1,6 +1,7 @@
 """Reading series, places, times and the calendar."""
 
 from scheduling.selectors.options import move_options, series_options
+from scheduling.selectors.person_time import person_busy
 from scheduling.selectors.sealed import open_option, seal_option
 from scheduling.selectors.series import (
     access_visit,
@@ -9,7 +10,7 @@ from scheduling.selectors.series import (
     readiness,
     real_anchors,
 )
-from scheduling.selectors.timelines import occupancy, person_busy, span
+from scheduling.selectors.timelines import occupancy, span
 
 __all__ = [
     "access_visit",

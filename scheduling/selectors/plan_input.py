@@ -12,8 +12,9 @@ from scheduling.rules.openings import both
 from scheduling.rules.plan_build import Candidate, build_problem
 from scheduling.rules.plan_problem import PlanProblem
 from scheduling.rules.timeline import Grid, PlaceIntervals
+from scheduling.selectors.person_time import person_busy
 from scheduling.selectors.series import readiness
-from scheduling.selectors.timelines import Occupancy, free_of, occupancy, person_busy
+from scheduling.selectors.timelines import Occupancy, free_of, occupancy
 from scheduling.selectors.wishes import times_of
 from screening.models import SignOff
 from screening.selectors import sign_off_state, washouts_of

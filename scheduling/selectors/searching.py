@@ -20,12 +20,12 @@ from scheduling.rules.search import (
     search_problem,
 )
 from scheduling.rules.timeline import Grid, Interval, PlaceIntervals, PlaceTimeline, free_bits
+from scheduling.selectors.person_time import person_busy
 from scheduling.selectors.timelines import (
     FreePlaces,
     Occupancy,
     free_places,
     occupancy,
-    person_busy,
 )
 from screening.selectors.staff_ties import kept_away
 from studylab.participants.models import Participant

@@ -11,11 +11,10 @@ from functools import lru_cache
 from typing import Any
 
 from django.db import connection
-from django.db.models import Q, QuerySet
 from psycopg.types.range import Range
 
-from scheduling.models import Closure, Place, Shift, Visit
-from scheduling.rules.openings import Hours, joined, open_between, without
+from scheduling.models import Place
+from scheduling.rules.openings import Hours, open_between, without
 from scheduling.rules.timeline import (
     Grid,
     Interval,
@@ -26,17 +25,12 @@ from scheduling.rules.timeline import (
     touched_slots,
 )
 from scheduling.selectors.wishes import held_places
-from studylab.participants.selectors.acquaintances import apart_from
 
 PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
 NEVER = datetime(9999, 1, 1, tzinfo=UTC)  # nothing is held until then
 GONE = "a place that is no longer in use"
-HOLDING = (
-    "booked",
-    "running",
-    "done",
-    "stopped",
-)  # states in which a visit takes the volunteer's time
+# States in which a visit takes the volunteer's time.
+HOLDING = ("booked", "running", "done", "stopped")
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +192,8 @@ def _opened(
 ) -> dict[int, tuple[Interval, ...]]:
     """Return when each resource can be used: its hours, or its shifts on days that have some, less its own
     closures and those of the whole lab."""
-    weeks, of_ours = _weeks(zones), Q(resource_id__in=zones)
-    closed = _spans(Closure.objects.filter(of_ours | Q(resource=None)), start, end)
-    # A day earlier and later, so that a shift on the first or last local day is known to be there.
-    day = timedelta(days=1)
-    shifts = _spans(Shift.objects.filter(of_ours), start - day, end + day)
+    weeks = _weeks(zones)
+    closed, shifts = _closed_and_shifts(zones, start, end)
     # Most resources keep the hours of the house: equal ones are worked out once.
     known: dict[tuple[Any, ...], tuple[Interval, ...]] = {}
     found = {}
@@ -216,14 +207,28 @@ def _opened(
     return found
 
 
-def _spans(rows: QuerySet[Any], start: datetime, end: datetime) -> dict[int | None, list[Interval]]:
-    """Return the times of rows that fall into [start, end), by their resource."""
-    found: dict[int | None, list[Interval]] = defaultdict(list)
-    for resource_id, lower, upper in rows.filter(during__overlap=span(start, end)).values_list(
-        "resource_id", "during__startswith", "during__endswith"
-    ):
-        found[resource_id].append((lower, upper))
-    return found
+def _closed_and_shifts(
+    resource_ids: Collection[int], start: datetime, end: datetime
+) -> tuple[dict[int | None, list[Interval]], dict[int | None, list[Interval]]]:
+    """Return closures and shifts within [start, end) by their resource, None for the whole lab."""
+    closed: dict[int | None, list[Interval]] = defaultdict(list)
+    shifts: dict[int | None, list[Interval]] = defaultdict(list)
+    # A day earlier and later, so that a shift on the first or last local day is known to be there.
+    ids, day = list(resource_ids), timedelta(days=1)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT true, resource_id, lower(during), upper(during) FROM scheduling_closure
+            WHERE (resource_id = ANY(%s) OR resource_id IS NULL) AND during && %s
+            UNION ALL
+            SELECT false, resource_id, lower(during), upper(during) FROM scheduling_shift
+            WHERE resource_id = ANY(%s) AND during && %s
+            """,
+            [ids, span(start, end), ids, span(start - day, end + day)],
+        )
+        for is_closure, resource_id, lower, upper in cursor.fetchall():
+            (closed if is_closure else shifts)[resource_id].append((lower, upper))
+    return closed, shifts
 
 
 def _weeks(resource_ids: Collection[int]) -> dict[int, str]:
@@ -277,22 +282,6 @@ def _busy(
         for place, lower, upper in cursor.fetchall():
             busy[place].append((lower, upper))
     return busy
-
-
-def person_busy(
-    person_id: int, start: datetime, end: datetime, *, ignoring: Collection[int] = ()
-) -> tuple[Interval, ...]:
-    """Return when a person cannot be here: in visits of whatever study, or kept apart from who is.
-
-    `ignoring` are visits' ids.
-    """
-    theirs = Q(person_id=person_id)
-    if apart := apart_from(person_id):
-        theirs |= Q(participant__in=apart)
-    visits = Visit.objects.filter(
-        theirs, state__in=HOLDING, planned__overlap=span(start, end)
-    ).exclude(pk__in=ignoring)
-    return joined(visits.values_list("planned__startswith", "planned__endswith"))
 
 
 def free_of(busy: Iterable[Interval], start: datetime, end: datetime) -> tuple[Interval, ...]:

@@ -17,7 +17,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
-from studylab.db import lock, service
+from studylab.db import insert_many, lock, service
 from studylab.errors import Refused, RefusedWithReasons
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
@@ -117,7 +117,7 @@ def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[
             gap_earliest=gap.earliest if gap else None,
             gap_latest=gap.latest if gap else None,
         )
-    Visit.objects.bulk_create(visits.values())
+    insert_many(list(visits.values()))
     return visits
 
 

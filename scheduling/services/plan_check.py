@@ -7,10 +7,11 @@ from datetime import datetime, timedelta
 from scheduling.models import PlanRow, Series, Visit
 from scheduling.rules.plan_check import CheckedRow, check_plan
 from scheduling.rules.search import SeriesOption
+from scheduling.selectors.person_time import person_busy
 from scheduling.selectors.plan_input import medicines_out, places_kept_from
 from scheduling.selectors.sealed import option_from_json
 from scheduling.selectors.series import readiness
-from scheduling.selectors.timelines import free_of, occupancy, person_busy
+from scheduling.selectors.timelines import free_of, occupancy
 from screening.selectors import sign_off_state
 from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Protocol

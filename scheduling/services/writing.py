@@ -12,9 +12,11 @@ from scheduling.rules.gaps import overlap, uses
 from scheduling.rules.search import SeriesOption
 from scheduling.rules.search_check import verify_option
 from scheduling.rules.timeline import PlaceIntervals
-from scheduling.selectors.timelines import Occupancy, free_of, occupancy, person_busy, span
+from scheduling.selectors.person_time import person_busy
+from scheduling.selectors.timelines import Occupancy, free_of, occupancy, span
 from screening.selectors.staff_ties import kept_away
 from studylab.access import Actor
+from studylab.db import insert_many
 from studylab.errors import Conflict, NotAllowed
 from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Protocol
@@ -119,7 +121,7 @@ def write_bookings(plan: Protocol, option: SeriesOption, visits: Mapping[int, Vi
         for use in uses(visit, plan.turnaround)
     ]
     rows.sort(key=lambda row: (row.place_id, row.during.lower))
-    Booking.objects.bulk_create(rows)
+    insert_many(rows)
 
 
 def free_places(visits: Iterable[Visit]) -> None:

@@ -84,23 +84,33 @@ def current_inputs(participant: Participant, gate: str, visit_uid: UUID | None =
     protocol = current_protocol(participant.study)
     table = table_of(protocol)
     if gate == Assessment.Gate.SCREENING:
-        return _screening(participant, protocol, table)
+        versions, told = confirmed_versions(participant.study), told_before(participant)
+        return _screening(participant, protocol, table, versions, told)
     ahead = gate == Assessment.Gate.AHEAD
     return _for_visit(participant, protocol, table, visit_uid, "ahead" if ahead else "dosing_day")
 
 
 def current_inputs_digest(participant: Participant) -> str:
-    """Return the digest of what stands on record at screening, to compare with what was signed."""
-    return current_inputs(participant, Assessment.Gate.SCREENING).digest
+    """Return the digest of what stands on record at screening, to compare with what was signed.
+
+    Earlier versions' limits and answers taken back make findings, not inputs: they are not read.
+    """
+    protocol = current_protocol(participant.study)
+    return _screening(participant, protocol, table_of(protocol), versions=[], told={}).digest
 
 
-def _screening(participant: Participant, protocol: CurrentProtocol, table: RuleTable) -> Inputs:
+def _screening(
+    participant: Participant,
+    protocol: CurrentProtocol,
+    table: RuleTable,
+    versions: list[ProtocolVersion],
+    told: Mapping[str, Sequence[Any]],
+) -> Inputs:
     sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
     vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
     return screening_inputs(
-        protocol, table, sets, vital_sets, confirmed_versions(participant.study),
-        list(standing_checks(participant, VitalSet.Gate.SCREENING)), participant.study.zone,
-        told_before(participant),
+        protocol, table, sets, vital_sets, versions,
+        list(standing_checks(participant, VitalSet.Gate.SCREENING)), participant.study.zone, told,
     )  # fmt: skip
 
 

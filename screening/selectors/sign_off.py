@@ -117,8 +117,9 @@ def sign_off_state(participant: Participant, at: datetime) -> SignOffState:
 
 def _why_void(participant: Participant, sign_off: SignOff) -> str:
     """Return why the sign-off no longer stands for what is on record; "" when it does."""
-    newest = newest_assessment(participant, Assessment.Gate.SCREENING)
-    if newest is None or newest.pk != sign_off.assessment_id:
+    screened = Assessment.objects.filter(participant=participant, gate=Assessment.Gate.SCREENING)
+    newest = screened.order_by("-id").values_list("pk", flat=True).first()
+    if newest != sign_off.assessment_id:
         return "Answers, medicines or values changed after the signature."
     sign_off.assessment.participant = participant  # at hand: no need to read it again
     if not signature_fits(sign_off):

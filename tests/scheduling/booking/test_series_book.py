@@ -40,6 +40,14 @@ def test_books_every_visit_and_every_place(volunteer: Participant, booker: Actor
     assert ("lab room", ("arrive", "before_dose", "reminder", "dose")) in kinds
 
 
+def test_books_in_few_questions(
+    volunteer: Participant, booker: Actor, django_assert_max_num_queries: Any
+) -> None:
+    option = the_lab.find(volunteer, WEEK)[0]
+    with django_assert_max_num_queries(30):
+        series_book(participant=volunteer, option=option, actor=booker)
+
+
 def test_turnaround_follows_each_use(volunteer: Participant, booker: Actor) -> None:
     option = the_lab.find(volunteer, WEEK)[0]
     series_book(participant=volunteer, option=option, actor=booker)
