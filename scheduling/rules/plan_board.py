@@ -1,5 +1,6 @@
 """The free time of every place while a plan grows: give somebody the first series that fits, or seat a whole plan."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 from scheduling.rules.occupation import Occupation, Request, assign
@@ -7,6 +8,9 @@ from scheduling.rules.plan_problem import Placed, PlanPerson, PlanProblem, Seats
 from scheduling.rules.timeline import PlaceId, ascending, at_least, dilate, runs
 
 TRIES = 200  # series that are tried for one person before giving up on seats
+
+
+Group = tuple[str, int, int, int]  # kind, first slot, slot after the last, how many at once
 
 
 class Board:
@@ -17,29 +21,46 @@ class Board:
         self.free: dict[str, dict[PlaceId, int]] = {
             kind: {row.place_id: row.free for row in rows} for kind, rows in problem.places.items()
         }
-        self._fits: dict[tuple[str, PlaceId, int], int] = {}
-        self._starts: dict[int, int] = {}
+        self._groups = [self._grouped(rows) for rows in problem.needed]
+        self._fits: dict[tuple[str, PlaceId], dict[int, int]] = {}  # by length
+        self._enough: dict[str, dict[Group, int]] = {}
+
+    def with_place(self, kind: str, place: PlaceId, free: int) -> "Board":
+        """Return a copy that has one more place of a kind, free at the given slots."""
+        wider = Board(self.problem)
+        wider.free = {k: dict(rows) for k, rows in self.free.items()}
+        wider.free.setdefault(kind, {})[place] = free
+        return wider
 
     def fit(self, kind: str, place: PlaceId, row: Occupation) -> int:
         """Return the visit starts at which a place is free for an occupation and its turnaround."""
         first, stop = self.problem.slots_of(row)
-        key = (kind, place, stop - first)
-        if key not in self._fits:
-            self._fits[key] = runs(self.free[kind][place], stop - first)
-        return self._fits[key] >> first
+        return self._fit(kind, place, stop - first) >> first
+
+    def _fit(self, kind: str, place: PlaceId, length: int) -> int:
+        known = self._fits.setdefault((kind, place), {})
+        if length not in known:
+            known[length] = runs(self.free[kind][place], length)
+        return known[length]
 
     def starts(self, visit: int) -> int:
         """Return the starts at which every group of like occupations of a visit finds enough places."""
-        if visit not in self._starts:
-            groups: dict[tuple[str, int, int], list[Occupation]] = {}
-            for row in self.problem.needed[visit]:
-                groups.setdefault((row.kind, row.start, row.held_until), []).append(row)
-            bits = self.problem.grid.full
-            for (kind, _, _), rows in groups.items():
-                sets = [self.fit(kind, place, rows[0]) for place in self.free.get(kind, {})]
-                bits &= at_least(sets, len(rows), self.problem.grid.full)
-            self._starts[visit] = bits
-        return self._starts[visit]
+        bits = self.problem.grid.full
+        for group in self._groups[visit]:
+            bits &= self._starts_of(group)
+        return bits
+
+    def _starts_of(self, group: Group) -> int:
+        kind, first, stop, count = group
+        known = self._enough.setdefault(kind, {})
+        if group not in known:
+            sets = [self._fit(kind, place, stop - first) for place in self.free.get(kind, {})]
+            known[group] = at_least(sets, count, self.problem.grid.full) >> first
+        return known[group]
+
+    def _grouped(self, rows: Iterable[Occupation]) -> list[Group]:
+        like = Counter((row.kind, *self.problem.slots_of(row)) for row in rows)
+        return [(*key, count) for key, count in like.items()]
 
     def first(self, person: PlanPerson) -> tuple[Starts, Seats] | None:
         """Return the earliest series that fits somebody, or None."""
@@ -103,8 +124,8 @@ class Board:
     def _change(self, kind: str, place: PlaceId, mask: int, *, taken: bool) -> None:
         rows = self.free[kind]
         rows[place] = rows[place] & ~mask if taken else rows[place] | mask
-        self._fits = {key: bits for key, bits in self._fits.items() if key[:2] != (kind, place)}
-        self._starts = {}
+        self._fits.pop((kind, place), None)
+        self._enough.pop(kind, None)
 
 
 def first_fit(problem: PlanProblem, order: Iterable[int]) -> list[Placed]:

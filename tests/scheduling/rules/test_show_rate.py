@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from scheduling.rules.capacity_view import capacity_view
+from scheduling.rules.capacity_view import Limit, capacity_view
 from scheduling.rules.clock_change import went_forward
 from scheduling.rules.show_rate import show_rate
 from scheduling.rules.timeline import Grid, PlaceIntervals
@@ -41,7 +41,7 @@ def test_the_kind_that_is_short_is_the_bottleneck() -> None:
     """One-hour visits on three days in a row; the one room is open two hours a day over five days, cover all day.
 
     A series takes an hour on each of three days. Days 1 to 5 hold 10 room hours, each series covers day 3: two
-    fit, whatever else. With one more room four fit; more cover changes nothing.
+    fit, whatever else. With one more room four fit; more cover changes nothing. Ten hours are three times three.
     """
     plan = protocol(
         tuple(visit(n, ("part", 60, {"lab": 1, "cover": 1}), dose="part" if n == 2 else "") for n in (1, 2, 3)),
@@ -63,6 +63,7 @@ def test_the_kind_that_is_short_is_the_bottleneck() -> None:
     )  # fmt: skip
     assert [(row.monday, row.booked, row.free) for row in found.weeks] == [(date(2026, 11, 23), 1, 2)]  # fmt: skip
     assert [(row.kind, row.places, row.more) for row in found.kinds] == [("lab", 1, 2), ("cover", 4, 0)]  # fmt: skip
+    assert found.limit == Limit("lab", 3)
 
 
 # Clocks went forward in Halifax on 14 March 2027 at 02:00 local time, 06:00 UTC (IANA time zone database).
