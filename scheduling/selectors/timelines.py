@@ -215,6 +215,7 @@ def _closed_and_shifts(
     shifts: dict[int | None, list[Interval]] = defaultdict(list)
     # A day earlier and later, so that a shift on the first or last local day is known to be there.
     ids, day = list(resource_ids), timedelta(days=1)
+    values: list[Any] = [ids, span(start, end), ids, span(start - day, end + day)]
     with connection.cursor() as cursor:
         cursor.execute(
             """
@@ -224,7 +225,7 @@ def _closed_and_shifts(
             SELECT false, resource_id, lower(during), upper(during) FROM scheduling_shift
             WHERE resource_id = ANY(%s) AND during && %s
             """,
-            [ids, span(start, end), ids, span(start - day, end + day)],
+            values,
         )
         for is_closure, resource_id, lower, upper in cursor.fetchall():
             (closed if is_closure else shifts)[resource_id].append((lower, upper))
