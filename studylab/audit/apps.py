@@ -12,6 +12,6 @@ class AuditConfig(AppConfig):
     def ready(self) -> None:
         """Make tasks use the site's broker in every process; migrate without needless work."""
         import studylab.celery  # noqa: F401  (import for its effect)
-        from studylab.audit import trigger_migrations
+        from studylab.audit import quick_migrations
 
-        trigger_migrations.install()
+        quick_migrations.install()
