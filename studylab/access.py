@@ -96,6 +96,8 @@ class Cap(StrEnum):
     PEOPLE_MANAGE = "people_manage"
     RECORD_VIEW = "record_view"  # audit trail
     SAFETY_VIEW = "safety_view"
+    PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
+    POOLED_VIEW = "pooled_view"  # values before and after the dose, pooled over the arms
 
 
 _EVERYBODY = frozenset({Cap.STUDY_VIEW, Cap.HOME_VIEW, Cap.SETUP_VIEW})
@@ -109,7 +111,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW,
+        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -119,7 +121,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
         Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
         Cap.EVENT_RECORD, Cap.EVENT_JUDGE, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD,
+        Cap.ABSENCE_RECORD, Cap.PROGRESS_VIEW,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
@@ -137,9 +139,9 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
-        Cap.CAPACITY_VIEW,
+        Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW},
 }  # fmt: skip
 
 

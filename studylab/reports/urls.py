@@ -2,12 +2,14 @@
 
 from django.urls import URLPattern, path
 
-from studylab.reports.views import home, record, safety, volunteer
+from studylab.reports.views import home, progress, record, safety, volunteer
 
 site_urls: list[URLPattern] = []
 study_urls = [
     path("", home.home, name="home"),
     path("path/", home.people_on_path, name="people_on_path"),
+    path("progress/", progress.progress, name="progress"),
+    path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("record/", record.record, name="record"),
     path("record/download/", record.record_csv, name="record_download"),

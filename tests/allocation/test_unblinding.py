@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
+from django.test import Client
 from django.urls import reverse
 
 from studylab import clock
@@ -21,6 +22,7 @@ from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.services.signatures import WrongPassword
 from studylab.studies.models import Study
+from studylab.studies.selectors import plan_of
 from tests import cast
 from tests.allocation import helpers
 from tests.allocation.raw_sql import refused_by_database
@@ -236,3 +238,28 @@ def test_the_key_is_changed_as_a_whole_or_not_at_all(
     helpers.prepare(
         numbered, numbered.study.memberships.get(role="pharmacist", user__name="Petra Vance").user
     )
+
+
+def test_the_participant_flow_shows_arms_apart_only_after_the_second_signature(
+    closed: Study, numbered: Any, lead: Any, clinician: Any
+) -> None:
+    client = Client()
+    client.force_login(lead)
+    pages = [reverse("progress", args=[closed.slug])]
+    pages += [reverse("progress_file", args=[closed.slug, "flow", form]) for form in ("csv", "svg")]
+    lock(closed, lead)
+    ask(closed, lead)
+    entry = ListEntry.objects.get(participant=numbered)
+    plan = plan_of(entry.list.protocol_version).allocation
+    arms = {arm.name for arm in plan.arms}
+    for page in pages:
+        text = client.get(page).content.decode()
+        assert "Allocated (both arms)" in text
+        assert not any(f"{arm} (n" in text or f",{arm}," in text for arm in arms)
+    agree(closed, clinician)
+    mine = next(arm.name for arm in plan.arms if arm.key == gates.entry_to_verify(entry))
+    drawn, sheet, file = (client.get(page).content.decode() for page in pages)
+    for text in (drawn, file):
+        assert f"{mine} (n = 1)" in text
+        assert all(f"{arm} (n = 0)" in text for arm in arms - {mine})
+    assert f"Allocation,{mine},allocated,1" in sheet

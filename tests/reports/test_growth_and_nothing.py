@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from studylab.access import Role
+from studylab.access import ROLE_CAPS, Cap, Role
 from tests.reports.conftest import Crowd, client_for
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -22,6 +22,8 @@ def test_the_number_of_queries_does_not_grow_with_the_volunteers(
     pages = [reverse("home", args=[crowd.study.slug])]
     if role != Role.PHARMACIST:
         pages += [reverse(name, args=[crowd.study.slug]) for name in ("people_on_path", "safety")]
+    if Cap.PROGRESS_VIEW in ROLE_CAPS[role]:
+        pages.append(reverse("progress", args=[crowd.study.slug]))
     crowd.add(1)
     once = [_queries(client, page) for page in pages]
     crowd.add(1)
@@ -83,3 +85,8 @@ def test_nobody_on_the_path(study: Any, confirmed: Any, coordinator: Any, monito
     theirs = client_for(monitor).get(page).content.decode()
     assert "Nobody is on the path." in theirs
     assert "Add a volunteer" not in theirs
+
+
+def test_the_progress_of_an_empty_study_is_noughts(study: Any, confirmed: Any, lead: Any) -> None:
+    page = client_for(lead).get(reverse("progress", args=[study.slug])).content.decode()
+    assert "Assessed for eligibility (n = 0)" in page

@@ -141,6 +141,29 @@ def read_opened(opening: ListOpening, actor: Actor) -> Opened:
     )
 
 
+@sensitive_variables()
+def people_by_arm(study: Study, actor: Actor) -> dict[str, list[str]]:
+    """Return arm names in the protocol's order, each with the codes of who holds its numbers.
+
+    Empty while the list is sealed; opened by the gate like the list itself.
+    """
+    opening = opening_state(study).opening
+    if opening is None or opening.agreed_at is None:
+        return {}
+    opened = opened_list(opening, actor=actor)
+    sealed = AllocationList.objects.select_related("protocol_version").get(pk=opening.list_id)
+    plan = plan_of(sealed.protocol_version).allocation
+    entries = list(ListEntry.objects.filter(list=sealed).select_related("participant").defer("box"))
+    rows = all_rows(opened, plan, [_seen(entry) for entry in entries])
+    numbers = numbers_for((row.stratum, row.position) for row in rows)
+    arm_of = {number: row.arm for number, row in zip(numbers, rows, strict=True)}
+    found: dict[str, list[str]] = {arm.key: [] for arm in plan.arms}
+    for entry in entries:
+        if entry.participant is not None:
+            found[arm_of[entry.number]].append(entry.participant.code)
+    return {arm.name: found[arm.key] for arm in plan.arms}
+
+
 def _seen(entry: ListEntry) -> EntrySeen:
     return EntrySeen(
         entry.number,

@@ -1,0 +1,60 @@
+"""Progress: the participant flow, accrual and forecast, and what went as planned."""
+
+from typing import Any
+
+from django.http import Http404, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.debug import sensitive_variables
+from django.views.decorators.http import require_GET
+
+from studylab.access import Cap, requires
+from studylab.allocation.selectors.published import about_export
+from studylab.http import StaffRequest
+from studylab.reports.rules.chart import Chart
+from studylab.reports.rules.flow import imbalances
+from studylab.reports.rules.svg_file import svg_file
+from studylab.reports.selectors.flow import flow_chart, flow_of_study
+from studylab.spreadsheets import csv_line
+
+
+@requires(Cap.PROGRESS_VIEW)
+@sensitive_variables()
+@require_GET
+def progress(request: StaffRequest, study: str) -> HttpResponse:
+    """Show the flow of participants; arms apart only after the list was opened."""
+    flow = flow_of_study(request.study, request.actor)
+    context: dict[str, Any] = {
+        "flow": flow,
+        "chart": flow_chart(flow),
+        "wrong": imbalances(flow),
+        "apart": len(flow.arms) > 1,
+        "current_section": "volunteers",
+    }
+    return render(request, "reports/progress/flow.html", context)
+
+
+@requires(Cap.PROGRESS_VIEW)
+@sensitive_variables()
+@require_GET
+def progress_file(request: StaffRequest, study: str, chart: str, form: str) -> HttpResponse:
+    """Hand out one chart: its table as CSV, or the drawing as SVG."""
+    if chart != "flow":
+        raise Http404
+    return chart_file(request, flow_chart(flow_of_study(request.study, request.actor)), form)
+
+
+def chart_file(request: StaffRequest, chart: Chart, form: str) -> HttpResponse:
+    """Return a chart as a file; Http404 for a form there is not, or a drawing that is not there yet."""
+    if form == "csv":
+        about = about_export(request.study, row=chart.row, key=chart.by)
+        body = about + csv_line(chart.columns) + "".join(csv_line(row) for row in chart.rows)
+        media = "text/csv; charset=utf-8"
+    elif form == "svg" and chart.drawing is not None:
+        body = svg_file(chart.drawing, title=f"{chart.title}, {request.study.short_title}", about=chart.about)  # fmt: skip
+        media = "image/svg+xml"
+    else:
+        raise Http404
+    answer = HttpResponse(body, content_type=media)
+    name = f"{chart.key}-{request.study.slug}.{form}"
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer

@@ -1,0 +1,92 @@
+"""The progress pages: the participant flow, its files, and who may see them."""
+
+import csv
+import re
+from xml.etree import ElementTree
+
+import pytest
+from django.urls import reverse
+
+from studylab.access import Role
+from studylab.participants.services import participant_screen_out, participant_withdraw
+from studylab.reports.selectors.flow import flow_of_study
+from tests import cast
+from tests.access.world import World
+from tests.reports.conftest import client_for
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database]
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def table_of(text: str) -> list[list[str]]:
+    """Return the rows of a CSV file after its head, without the line of columns."""
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return list(csv.reader(lines))[1:]
+
+
+def test_the_diagram_the_table_and_the_file_have_the_same_figures(world: World) -> None:
+    client = client_for(world.people[Role.LEAD])
+    page = client.get(reverse("progress", args=[world.study.slug])).content.decode()
+    assert "sums hold" in page
+    flow = flow_of_study(world.study, cast.actor_of(world.people[Role.LEAD], world.study))
+    assert flow.recorded == world.study.participants.count()
+    assert flow.arms[0].received, "the world has somebody dosed"
+    sheet = client.get(reverse("progress_file", args=[world.study.slug, "flow", "csv"]))
+    body = sheet.content.decode()
+    assert body.startswith("# Study ")
+    assert "its key is phase, group and what is counted" in body
+    rows = table_of(body)
+    assert len({tuple(row[:3]) for row in rows}) == len(rows), "the key is one"
+    drawing = client.get(reverse("progress_file", args=[world.study.slug, "flow", "svg"]))
+    assert drawing["Content-Type"] == "image/svg+xml"
+    root = ElementTree.fromstring(drawing.content)  # noqa: S314  (our own file)
+    assert root.find(f"{SVG}title") is not None
+    assert root.find(f"{SVG}desc") is not None
+    said = " ".join(node.text or "" for node in root.iter(f"{SVG}text"))
+    assert _figures(said) == _figures(page[page.index('<svg class="chart"') : page.index("</svg>\n", page.index('<svg class="chart"'))])  # fmt: skip
+    numbers = {row[2]: row[3] for row in rows}
+    for what in ("assessed for eligibility", "allocated", "received the dose"):
+        assert f"(n = {numbers[what]})" in said
+        assert f"<td>{numbers[what]}</td>" in page
+
+
+def _figures(text: str) -> list[str]:
+    return re.findall(r"\(n = (\d+)\)", text)
+
+
+def test_arms_are_counted_together_before_the_opening(world: World) -> None:
+    page = client_for(world.people[Role.LEAD]).get(reverse("progress", args=[world.study.slug]))
+    text = page.content.decode()
+    assert "Allocated (both arms)" in text
+    assert not re.search("propranolol|placebo", text[text.index("<main") :], re.I)
+
+
+def test_people_who_leave_move_to_the_box_of_their_reason(world: World) -> None:
+    lead = cast.actor_of(world.people[Role.LEAD], world.study)
+    coordinator = cast.actor_of(world.people[Role.COORDINATOR], world.study)
+    before = flow_of_study(world.study, lead)
+    leaving = list(
+        world.study.participants.filter(
+            status="active", assessments__gate="screening", entry=None
+        ).distinct()[:2]
+    )
+    participant_screen_out(participant=leaving[0], reason="Asthma as a child.", actor=coordinator)
+    participant_withdraw(participant=leaving[1], reason="No time.", actor=coordinator)
+    after = flow_of_study(world.study, lead)
+    grown = {label: n - dict(before.excluded).get(label, 0) for label, n in after.excluded}
+    assert grown["not meeting the criteria"] == grown["declined or withdrew"] == 1
+    assert after.in_screening == before.in_screening - 2
+    assert after.assessed == before.assessed
+
+
+@pytest.mark.parametrize("role", [Role.PHARMACIST, Role.EXPERIMENTER])
+def test_who_does_not_lead_or_watch_does_not_see_progress(world: World, role: Role) -> None:
+    client = client_for(world.people[role])
+    assert client.get(reverse("progress", args=[world.study.slug])).status_code == 403
+    assert "Participant flow" not in client.get(reverse("home", args=[world.study.slug])).content.decode()  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "form"), [("nothing", "csv"), ("flow", "pdf")])
+def test_a_chart_or_form_there_is_not_is_not_found(world: World, chart: str, form: str) -> None:
+    client = client_for(world.people[Role.LEAD])
+    assert client.get(reverse("progress_file", args=[world.study.slug, chart, form])).status_code == 404  # fmt: skip
