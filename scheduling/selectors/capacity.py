@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 from scheduling.models import Series, Visit
 from scheduling.rules.capacity_view import CapacityView, capacity_view
 from scheduling.rules.elapsed import local_day_bounds
-from scheduling.rules.show_rate import ShowRate, show_rate
+from scheduling.rules.shares import Share, share
 from scheduling.rules.timeline import Grid
 from scheduling.selectors.timelines import occupancy
 from studylab.studies.models import Study
@@ -39,7 +39,7 @@ class Capacity:
     width: int
     height: int
     base: int
-    rate: ShowRate
+    rate: Share
 
 
 def capacity_of(study: Study, first: date, last: date, now: datetime) -> Capacity:
@@ -61,11 +61,11 @@ def capacity_of(study: Study, first: date, last: date, now: datetime) -> Capacit
     return Capacity(view, bars, width, HEIGHT + TOP + 28, HEIGHT + TOP, rate_of(study, now))
 
 
-def rate_of(study: Study, now: datetime) -> ShowRate:
+def rate_of(study: Study, now: datetime) -> Share:
     """Return how many of the visits that were due were missed; cancelled ones were not due."""
     due = Visit.objects.filter(participant__study=study, planned__startswith__lte=now)
     missed = due.filter(state=Visit.State.MISSED).count()
-    return show_rate(missed, missed + due.filter(state__in=CAME).count())
+    return share(missed, missed + due.filter(state__in=CAME).count())
 
 
 def _bars(view: CapacityView) -> tuple[list[Bar], int]:

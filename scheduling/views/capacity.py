@@ -7,7 +7,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from scheduling.forms.capacity import CapacityForm
-from scheduling.rules.show_rate import SOURCE
+from scheduling.rules.shares import SOURCE
 from scheduling.selectors.capacity import Capacity, capacity_of, weeks_ahead
 from studylab import clock
 from studylab.access import Cap, requires

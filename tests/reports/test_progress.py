@@ -39,7 +39,7 @@ def test_the_diagram_the_table_and_the_file_have_the_same_figures(world: World) 
     assert len({tuple(row[:3]) for row in rows}) == len(rows), "the key is one"
     drawing = client.get(reverse("progress_file", args=[world.study.slug, "flow", "svg"]))
     assert drawing["Content-Type"] == "image/svg+xml"
-    root = ElementTree.fromstring(drawing.content)  # noqa: S314  (our own file)
+    root = ElementTree.fromstring(drawing.content)
     assert root.find(f"{SVG}title") is not None
     assert root.find(f"{SVG}desc") is not None
     said = " ".join(node.text or "" for node in root.iter(f"{SVG}text"))

@@ -42,7 +42,8 @@ def lived(acts: list[str], arm: str) -> Life:
 
 
 LIVES = st.lists(
-    st.builds(lived, st.lists(st.sampled_from(ACTS), max_size=8), st.sampled_from(ARMS)), max_size=40
+    st.builds(lived, st.lists(st.sampled_from(ACTS), max_size=8), st.sampled_from(ARMS)),
+    max_size=40,
 )
 
 

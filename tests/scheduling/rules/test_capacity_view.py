@@ -1,4 +1,4 @@
-"""The exact interval against printed figures, and weeks and bottlenecks of hand-provable days."""
+"""Weeks and bottlenecks of hand-provable days."""
 
 from datetime import UTC, date, datetime, timedelta
 
@@ -6,35 +6,10 @@ import pytest
 
 from scheduling.rules.capacity_view import Limit, capacity_view
 from scheduling.rules.clock_change import went_forward
-from scheduling.rules.show_rate import show_rate
 from scheduling.rules.timeline import Grid, PlaceIntervals
 from tests.scheduling.rules.schedule_examples import protocol, spacing, visit
 
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
-
-
-# 7/50: the worked example of scipy's documentation of `proportion_ci`; 12/150 (.042, .136): a statistics
-# package's help page; 0/24 and 10/10: beta quantiles computed apart (1 - 0.025**(1/24), 0.025**(1/10)).
-@pytest.mark.parametrize(
-    ("missed", "due", "low", "high"),
-    [
-        (7, 50, 0.05819170033997342, 0.26739600249700846),
-        (12, 150, 0.0420202647, 0.1355738902),
-        (0, 24, 0.0, 1 - 0.025 ** (1 / 24)),
-        (10, 10, 0.025 ** (1 / 10), 1.0),
-    ],
-)
-def test_exact_interval(missed: int, due: int, low: float, high: float) -> None:
-    rate = show_rate(missed, due)
-    assert rate.low == pytest.approx(low, abs=1e-9)
-    assert rate.high == pytest.approx(high, abs=1e-9)
-
-
-def test_no_visit_due_is_no_rate() -> None:
-    rate = show_rate(0, 0)
-    assert (rate.share, rate.low, rate.high) == (None, None, None)
-    with pytest.raises(ValueError, match="3 of 2"):
-        show_rate(3, 2)
 
 
 def test_the_kind_that_is_short_is_the_bottleneck() -> None:
