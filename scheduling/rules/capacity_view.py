@@ -82,12 +82,8 @@ def capacity_view(
 
     Whole series lie in these days; weeks begin on Monday.
     """
-
-    anybody = Candidate(key="anybody", free=((grid.start, grid.end),), liked=(), dose_before=None)
-    problem = build_problem(
-        plan=plan, grid=grid, zone=zone, places=places, people=[anybody], not_before=now
-    )
-    board = Board(problem)
+    board = _open_board(plan, grid, zone, places, now)
+    problem = board.problem
     needed = sorted({row.kind for rows in problem.needed for row in rows})
     limits = [_limit(problem, kind) for kind in needed]
     free = _placed(board)
@@ -96,6 +92,33 @@ def capacity_view(
         _weeks(free, booked, zone, first, last),
         tuple(sorted(kinds, key=lambda row: (-row.more, row.kind))),
         min(limits, key=lambda row: row.series, default=None),
+    )
+
+
+def free_starts(
+    *,
+    plan: Protocol,
+    grid: Grid,
+    zone: Zone,
+    places: Mapping[str, Sequence[PlaceIntervals]],
+    now: datetime,
+) -> list[datetime]:
+    """Return the starts of all series that still fit, each placed as early as the ones before leave room."""
+    return _placed(_open_board(plan, grid, zone, places, now))
+
+
+def _open_board(
+    plan: Protocol,
+    grid: Grid,
+    zone: Zone,
+    places: Mapping[str, Sequence[PlaceIntervals]],
+    now: datetime,
+) -> Board:
+    anybody = Candidate(key="anybody", free=((grid.start, grid.end),), liked=(), dose_before=None)
+    return Board(
+        build_problem(
+            plan=plan, grid=grid, zone=zone, places=places, people=[anybody], not_before=now
+        )
     )
 
 

@@ -9,6 +9,7 @@ study_urls = [
     path("", home.home, name="home"),
     path("path/", home.people_on_path, name="people_on_path"),
     path("progress/", progress.progress, name="progress"),
+    path("progress/accrual/", progress.accrual, name="progress_accrual"),
     path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("record/", record.record, name="record"),

@@ -25,6 +25,7 @@ _PARTS = {
     "supply": "supply",
     "follow_up": "contact after the dose",
     "safety": "safety",
+    "progress": "planned period and pooled values",
     "consent_version": "consent text",
     "emergency_number": "emergency number",
     "phone_24h": "24-hour phone",

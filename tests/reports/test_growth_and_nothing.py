@@ -23,11 +23,14 @@ def test_the_number_of_queries_does_not_grow_with_the_volunteers(
     if role != Role.PHARMACIST:
         pages += [reverse(name, args=[crowd.study.slug]) for name in ("people_on_path", "safety")]
     if Cap.PROGRESS_VIEW in ROLE_CAPS[role]:
-        pages.append(reverse("progress", args=[crowd.study.slug]))
+        pages += [reverse(name, args=[crowd.study.slug]) for name in PROGRESS]
     crowd.add(1)
     once = [_queries(client, page) for page in pages]
     crowd.add(1)
     assert [_queries(client, page) for page in pages] == once
+
+
+PROGRESS = ("progress", "progress_accrual")
 
 
 def _queries(client: Any, page: str) -> int:
@@ -90,3 +93,5 @@ def test_nobody_on_the_path(study: Any, confirmed: Any, coordinator: Any, monito
 def test_the_progress_of_an_empty_study_is_noughts(study: Any, confirmed: Any, lead: Any) -> None:
     page = client_for(lead).get(reverse("progress", args=[study.slug])).content.decode()
     assert "Assessed for eligibility (n = 0)" in page
+    page = client_for(lead).get(reverse("progress_accrual", args=[study.slug])).content.decode()
+    assert "Too few people have come so far" in page

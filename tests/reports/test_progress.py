@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from studylab.access import Role
 from studylab.participants.services import participant_screen_out, participant_withdraw
+from studylab.reports.selectors.accrual import outlook_of
 from studylab.reports.selectors.flow import flow_of_study
 from tests import cast
 from tests.access.world import World
@@ -77,6 +78,27 @@ def test_people_who_leave_move_to_the_box_of_their_reason(world: World) -> None:
     assert grown["not meeting the criteria"] == grown["declined or withdrew"] == 1
     assert after.in_screening == before.in_screening - 2
     assert after.assessed == before.assessed
+
+
+def test_the_forecast_stands_on_what_is_on_record(world: World) -> None:
+    outlook = outlook_of(world.study, world.now)
+    people = world.study.participants
+    assert outlook.allocated == people.exclude(entry=None).count()
+    assert outlook.completed == people.filter(status="completed").count()
+    assert outlook.failures.part <= outlook.failures.whole
+    assert outlook.days is not None
+    assert outlook.days[0] <= outlook.days[1] <= outlook.days[2]
+    assert outlook.days[0] > world.now.date()
+    client = client_for(world.people[Role.LEAD])
+    page = client.get(reverse("progress_accrual", args=[world.study.slug])).content.decode()
+    for day in outlook.days[::2]:
+        assert f"<b>{day:%-d %b %Y}</b>" in page
+    sheet = client.get(reverse("progress_file", args=[world.study.slug, "accrual", "csv"]))
+    rows = table_of(sheet.content.decode())
+    assert len({row[0] for row in rows}) == len(rows)
+    assert rows[-1][1:] == [str(outlook.allocated), str(outlook.completed)]
+    drawing = client.get(reverse("progress_file", args=[world.study.slug, "accrual", "svg"]))
+    assert ElementTree.fromstring(drawing.content).tag == f"{SVG}svg"
 
 
 @pytest.mark.parametrize("role", [Role.PHARMACIST, Role.EXPERIMENTER])

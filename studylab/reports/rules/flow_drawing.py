@@ -71,11 +71,7 @@ class _Canvas:
 
     def box(self, x: float, y: float, text: Text) -> float:
         """Draw a box of text with its top left corner at x, y; return where it ends."""
-        lines = [
-            (part, strong)
-            for said, strong in text
-            for part in wrap(said, LETTERS, subsequent_indent="   ")
-        ]
+        lines = [(part, strong) for said, strong in text for part in _wrapped(said)]
         height = len(lines) * LINE + 2 * PAD
         self.shapes.append(Rect(x, y, BOX, height, "flow-box"))
         for place, (said, strong) in enumerate(lines):
@@ -93,6 +89,12 @@ class _Canvas:
 
     def across(self, x: float, y: float, to: float) -> None:
         self.shapes += [Line(x, y, to, y, "flow-line"), _head((to - 8, y - 5), (to - 8, y + 5), (to, y))]  # fmt: skip
+
+
+def _wrapped(said: str) -> list[str]:
+    """Return the lines of a text; the count in brackets is never torn apart."""
+    kept = said.replace("(n = ", "(n\u00a0=\u00a0")
+    return [line.replace("\u00a0", " ") for line in wrap(kept, LETTERS, subsequent_indent="   ")]
 
 
 def _head(*points: tuple[float, float]) -> Track:

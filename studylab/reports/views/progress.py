@@ -7,12 +7,15 @@ from django.shortcuts import render
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_GET
 
+from scheduling.rules.shares import SOURCE
+from studylab import clock
 from studylab.access import Cap, requires
 from studylab.allocation.selectors.published import about_export
 from studylab.http import StaffRequest
 from studylab.reports.rules.chart import Chart
 from studylab.reports.rules.flow import imbalances
 from studylab.reports.rules.svg_file import svg_file
+from studylab.reports.selectors.accrual import outlook_of
 from studylab.reports.selectors.flow import flow_chart, flow_of_study
 from studylab.spreadsheets import csv_line
 
@@ -34,13 +37,31 @@ def progress(request: StaffRequest, study: str) -> HttpResponse:
 
 
 @requires(Cap.PROGRESS_VIEW)
+@require_GET
+def accrual(request: StaffRequest, study: str) -> HttpResponse:
+    """Show recruitment against the target, and when the last visit is expected."""
+    outlook = outlook_of(request.study, clock.now())
+    context = {
+        "outlook": outlook,
+        "chart": outlook.chart,
+        "source": SOURCE,
+        "current_section": "volunteers",
+    }
+    return render(request, "reports/progress/accrual.html", context)
+
+
+@requires(Cap.PROGRESS_VIEW)
 @sensitive_variables()
 @require_GET
 def progress_file(request: StaffRequest, study: str, chart: str, form: str) -> HttpResponse:
     """Hand out one chart: its table as CSV, or the drawing as SVG."""
-    if chart != "flow":
+    if chart == "flow":
+        found = flow_chart(flow_of_study(request.study, request.actor))
+    elif chart == "accrual":
+        found = outlook_of(request.study, clock.now()).chart
+    else:
         raise Http404
-    return chart_file(request, flow_chart(flow_of_study(request.study, request.actor)), form)
+    return chart_file(request, found, form)
 
 
 def chart_file(request: StaffRequest, chart: Chart, form: str) -> HttpResponse:

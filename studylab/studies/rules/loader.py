@@ -26,6 +26,7 @@ from studylab.studies.rules.loader_parts import (
 )
 from studylab.studies.rules.loader_safety import read_safety
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
+from studylab.studies.rules.progress import read_progress
 from studylab.studies.rules.protocol import Protocol, Replaced
 from studylab.studies.rules.reader import Table, nearest
 
@@ -106,6 +107,7 @@ def _read(document: Table) -> Protocol:
             "currency", pattern="[A-Z]{3}", rule='Use the three capital letters of ISO 4217, "CAD".'
         ),
         replaced=document.one_of("replaced", get_args(Replaced), default="before_dose"),
+        progress=read_progress(document),
     )
     document.close()
     return protocol

@@ -20,6 +20,7 @@ from studylab.studies.rules.limits import (
     StandingLimits,
     VitalBands,
 )
+from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 
@@ -265,6 +266,7 @@ class Protocol:
     safety: SafetyPlan
     currency: str
     replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
+    progress: ProgressPlan = field(default_factory=ProgressPlan)
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""
