@@ -1,6 +1,6 @@
 """The participant flow of a study, from facts that are on record anyway."""
 
-from typing import get_args
+from typing import cast, get_args
 
 from django.db.models import Exists, OuterRef
 from django.views.decorators.debug import sensitive_variables
@@ -40,7 +40,7 @@ def _lives(study: Study, arm_of: dict[str, str]) -> list[Life]:
         dosed=Exists(Dose.objects.filter(**mine)),
     )
     return [
-        Life(status, assessed or numbered, numbered, dosed, arm_of.get(code, ""))
+        Life(cast(Status, status), assessed or numbered, numbered, dosed, arm_of.get(code, ""))
         for status, code, assessed, numbered, dosed in people.values_list(
             "status", "code", "assessed", "numbered", "dosed"
         )
