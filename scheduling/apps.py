@@ -13,7 +13,9 @@ class SchedulingConfig(AppConfig):
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.today import contacts_open
+        from scheduling.selectors.told import after_contact_notes, step_notes, talk_notes
         from scheduling.services import leaving
+        from screening.note_sources import register_notes
         from studylab.allocation.due import register_due
         from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
@@ -26,6 +28,9 @@ class SchedulingConfig(AppConfig):
         register_record_time("booked series", leaving.first_booking)
         register_record_time("step of a visit", leaving.first_step)
         register_record_time("dose", leaving.first_dose)
+        register_notes("talk", talk_notes)
+        register_notes("after", after_contact_notes)
+        register_notes("step", step_notes)
         register_due(doses_due)
         register_doses(doses_given)
         register_close_check("contacts", contacts_open)

@@ -11,8 +11,15 @@ class ScreeningConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below since when records exist, what a document may not say, what follows on limits."""
+        from screening.note_sources import register_notes
         from screening.rules.document import document_problems
-        from screening.selectors.first_records import first_answers, first_check, first_vitals
+        from screening.selectors.first_records import (
+            first_answers,
+            first_check,
+            first_note,
+            first_vitals,
+        )
+        from screening.selectors.notes import contact_notes
         from screening.selectors.self_report import (
             first_self_report,
             has_written,
@@ -31,6 +38,8 @@ class ScreeningConfig(AppConfig):
         register_record_time("answers", first_answers, ("questions", "study"))
         register_record_time("vital set", first_vitals)
         register_record_time("check", first_check)
+        register_record_time("contact note", first_note, ("questions", "study"))
+        register_notes("contact", contact_notes)
         register_record_time("questionnaire", first_self_report, ("questions", "study"))
         register_link_purpose(
             PersonalLink.Purpose.QUESTIONS,

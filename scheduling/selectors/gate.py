@@ -25,6 +25,7 @@ from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRu
 from screening.rules.gate_reasons import GateReason
 from screening.selectors import (
     check_facts,
+    open_notes,
     pre_dose_fact,
     questions_fact,
     sign_off_fact,
@@ -115,6 +116,7 @@ def _facts(
         earlier_visits_finished=_earlier(visit),
         spacing_problems=spacing_problems(visit, protocol, at),
         washouts=washouts_of(participant, at),
+        notes_open=tuple(open_notes(participant)),
         kit=_kit(participant, kit_number),
         cover=_cover(study, at),
         rescue_kit_ready=_rescue_kit(study, at),

@@ -155,7 +155,7 @@ def checked(facts: GateFacts, visit: Visit) -> list[str]:
         "The earlier visits are finished and the time between visits is kept.",
         f"Today's questions were answered at {_clock(asked.answered_at if asked else None)}; "
         "nothing stands in the way.",
-        "The time that medicines need before the dose has passed.",
+        "The time that medicines need before the dose has passed, and no note names one that nobody listed since.",
         f"Pre-dose readings of {_clock(taken.taken_at if taken else None)} are complete and inside the limits, "
         "or released by a physician.",
         f"Kit {kit.number if kit else ''} was handed out for this number, is in date and not in quarantine.",

@@ -4,6 +4,7 @@ from screening.models.answers import AnswerSet
 from screening.models.checks import Check, EcgReading
 from screening.models.decision import Assessment, SignOff
 from screening.models.drafts import VitalDraft
+from screening.models.notes import ContactNote, NoteAnswer
 from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
 from screening.models.self_report import SelfReport, SelfReportEntry
@@ -15,7 +16,9 @@ __all__ = [
     "AnswerSet",
     "Assessment",
     "Check",
+    "ContactNote",
     "EcgReading",
+    "NoteAnswer",
     "RequestAnswer",
     "RulesRun",
     "SelfReport",

@@ -17,7 +17,7 @@ from screening.rules.gate_facts import (
     QuestionsFact,
     SignOffFact,
 )
-from screening.rules.gate_medicines import washout_reasons
+from screening.rules.gate_medicines import note_reasons, washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
 from screening.rules.gate_safety import safety_reasons
 from screening.rules.gate_vitals import check_reasons, pre_dose_reasons
@@ -51,6 +51,7 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *_earlier(facts, rules),
         *_questions(facts.questions, rules, at),
         *washout_reasons(facts.washouts, rules, at),
+        *note_reasons(facts.notes_open, rules),
         *pre_dose_reasons(facts.pre_dose, rules, at),
         *check_reasons(facts.checks),
         *_kit(facts.kit, facts.allocation_number, at),

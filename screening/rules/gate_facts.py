@@ -10,6 +10,7 @@ from typing import Literal
 from screening.rules.checks import CheckOutcome
 from screening.rules.gate_safety import SafetyFact
 from screening.rules.medicines import Washout
+from screening.rules.notes import OpenNote
 from screening.rules.vitals import Undecided, VitalDecision
 from studylab.studies.rules.protocol import CheckKind
 
@@ -137,6 +138,7 @@ class GateFacts:
     earlier_visits_finished: tuple[tuple[int, bool | None], ...] | None
     spacing_problems: tuple[str, ...] | None  # those without a recorded deviation
     washouts: tuple[Washout, ...] | None  # medicines that the dose has to wait for
+    notes_open: tuple[OpenNote, ...] | None  # notes that name a medicine nobody listed since
     kit: KitFact | None
     cover: CoverFact | None
     rescue_kit_ready: bool | None  # looked through today, complete

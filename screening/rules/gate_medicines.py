@@ -6,6 +6,7 @@ from datetime import datetime
 from screening.rules.gate_facts import GateRules
 from screening.rules.gate_reasons import GateReason, known, shut, unknown
 from screening.rules.medicines import Washout, minute
+from screening.rules.notes import OpenNote
 
 
 def washout_reasons(
@@ -23,3 +24,16 @@ def washout_reasons(
             yield shut(
                 "washout", f"No dose before {minute(local)} {local.tzname()}: {washout.why}."
             )
+
+
+def note_reasons(notes: tuple[OpenNote, ...] | None, rules: GateRules) -> Iterator[GateReason]:
+    """Yield a reason for each note that names a medicine of which no list given since knows; None: nobody looked."""
+    if notes is None:
+        yield unknown("note_unanswered", "What was noted about this person")
+    for one in notes or ():
+        words = ", ".join(f"“{word}”" for word in one.words)
+        local = one.note.at.astimezone(rules.zone)
+        yield shut(
+            "note_unanswered",
+            f"The {one.note.where} of {minute(local)} names {words}; no list of medicines given since does.",
+        )

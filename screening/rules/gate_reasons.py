@@ -21,6 +21,7 @@ FIXES = {
     "questions_flagged": "The physician on site decides and signs, or the visit is moved.",
     "questions_old": "The experimenter goes through the questions again today.",
     "washout": "The coordinator moves the visit. Nobody stops a prescribed medicine for it: the prescriber decides.",
+    "note_unanswered": "A clinician answers it on the volunteer's page of notes; a medicine in use goes on the list.",
     "vitals_missing": "The experimenter takes the pre-dose readings.",
     "vitals_undecided": "The experimenter completes the set or takes a new one.",
     "vitals_old": "The experimenter takes a new set of pre-dose readings.",

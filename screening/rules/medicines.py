@@ -79,18 +79,27 @@ def named_in_words(
     `told` are pairs of what was asked, in short, and the words. Coffee, drink and smoke are asked about by
     questions of their own.
     """
+    findings: dict[str, Finding] = {}
+    for asked, words in told:
+        for rule_id, name in unlisted(catalogue, words, medicines).items():
+            findings.setdefault(rule_id, _named(rule_id, name, asked, words))
+    return list(findings.values())
+
+
+def unlisted(catalogue: Catalogue, words: str, medicines: Sequence[Medicine]) -> dict[str, str]:
+    """Return the medicines that running text names and the list does not: id of the rule and the name as written.
+
+    A word that asks for a medicine without naming one, as "inhaler" does, stands for itself.
+    """
     rows = (catalogue.resolve(one.name, one.atc, one.route) for one in medicines)
     listed = {row.rule_id for several in rows for row in several if row is not None}
     inhaled = any(one.route == "inhaled" for one in medicines)  # what the words may mean is listed
-    findings = {}
-    for asked, words in told:
-        for name, row in catalogue.mentioned(words):
-            if row.rule_id in listed or row.key in ASKED_APART or row.rule_id in findings:
-                continue
-            findings[row.rule_id] = _named(row.rule_id, name, asked, words)
-        for word in () if inhaled else catalogue.hints(words):
-            findings.setdefault(word, _named(word, word, asked, words))
-    return list(findings.values())
+    found: dict[str, str] = {}
+    for name, row in catalogue.mentioned(words):
+        if row.rule_id not in listed and row.key not in ASKED_APART:
+            found.setdefault(row.rule_id, name)
+    hints = () if inhaled else catalogue.hints(words)
+    return found | {word: word for word in hints}
 
 
 def _named(rule_id: str, name: str, asked: str, words: str) -> Finding:

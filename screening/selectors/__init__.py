@@ -5,6 +5,7 @@ from screening.selectors.checks import check_facts, standing_test_ok
 from screening.selectors.gate import pre_dose_fact, questions_fact, sign_off_fact
 from screening.selectors.inputs import Inputs, current_inputs, current_inputs_digest
 from screening.selectors.medicines import washouts_of, washouts_of_all
+from screening.selectors.notes import open_notes
 from screening.selectors.queue import sign_off_queue
 from screening.selectors.sign_off import (
     SignOffState,
@@ -33,6 +34,7 @@ __all__ = [
     "newest_answers",
     "newest_assessment",
     "newest_vitals",
+    "open_notes",
     "personal_limits",
     "pre_dose_fact",
     "questions_fact",

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from screening.models import AnswerSet, Check, Timing, VitalSet
+from screening.models import AnswerSet, Check, ContactNote, Timing, VitalSet
 from studylab.participants.models import Participant
 
 
@@ -29,3 +29,10 @@ def first_check(participant: Participant) -> datetime | None:
         Timing.objects.filter(participant=participant).order_by("at").values_list("at", flat=True)
     )
     return min((*taken[:1], *timed[:1]), default=None)
+
+
+def first_note(participant: Participant) -> datetime | None:
+    """Return when the earliest contact was that somebody noted."""
+    return ContactNote.objects.filter(participant=participant).order_by("at").values_list(
+        "at", flat=True
+    ).first()  # fmt: skip

@@ -18,6 +18,7 @@ from screening.selectors.ecgs import unread_ecgs
 from screening.selectors.history import Change, changes
 from screening.selectors.lapsing import lapsing
 from screening.selectors.medicines import washouts_of
+from screening.selectors.notes import note_lines, open_notes_in
 from screening.selectors.own_records import own_records
 from screening.selectors.queue import next_in_queue
 from screening.selectors.requests import access_request, asked_for, open_requests
@@ -66,6 +67,7 @@ def queue(request: StaffRequest, study: str) -> HttpResponse:
         "lapsing": lapsing(request.study, clock.now()),
         "asked": open_requests(request.study),
         "ecgs": unread_ecgs(request.study),
+        "notes": open_notes_in(request.study),
     }
     return render(request, "screening/sign_off_queue.html", context)
 
@@ -157,6 +159,7 @@ def _context(participant: Participant, made: Assessment | None) -> dict[str, Any
         "protocol": inputs.protocol,
         "records": own_records(participant),
         "ties": staff_ties(participant),
+        "asked_notes": note_lines(participant),
         "asked": asked_for(participant.study).get(participant.pk, []),
     }
 

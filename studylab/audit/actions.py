@@ -74,6 +74,8 @@ class Action(StrEnum):
     RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
     REQUEST_ANSWERED = "sign_off.request_answered"
+    NOTE_RECORDED = "volunteer.note_recorded"
+    NOTE_ANSWERED = "volunteer.note_answered"
     RELATION_DECIDED = "volunteer.relation_decided"
     ACQUAINTANCE_DECIDED = "volunteer.acquaintance_decided"
     SERIES_BOOKED = "series.booked"
@@ -199,6 +201,8 @@ SENTENCES: dict[Action, str] = {
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
     Action.ACQUAINTANCE_DECIDED: "recorded that two volunteers know each other",
+    Action.NOTE_RECORDED: "noted what was told at a contact",
+    Action.NOTE_ANSWERED: "answered a note that names a medicine",
     Action.RELATION_DECIDED: "decided on a relation between a volunteer and staff",
     Action.REQUEST_ANSWERED: "brought what a physician asked for",
     Action.SERIES_BOOKED: "booked a visit series",

@@ -19,6 +19,7 @@ from screening.rules.gate_facts import (
 from screening.rules.gate_safety import CareFact, NewsFact, SafetyFact
 from screening.rules.gate_vitals import MEASURES
 from screening.rules.medicines import Washout
+from screening.rules.notes import NoteText, OpenNote
 from screening.rules.vitals import Undecided, VitalDecision, VitalProblem
 
 AT = datetime(2026, 3, 3, 9, 30, tzinfo=UTC)
@@ -76,6 +77,7 @@ GOOD = GateFacts(
     earlier_visits_finished=((1, True),),
     spacing_problems=(),
     washouts=(Washout(AT, "ibuprofen needed a day"),),
+    notes_open=(),
     kit=KitFact(
         number="9F79-BK9",
         for_number="R-017",
@@ -97,6 +99,10 @@ GOOD = GateFacts(
         unexpected=(),
         news=(NewsFact(what="Somebody fainted", approved=True, choice="continue"),),
     ),
+)
+NOTED = OpenNote(
+    NoteText(1, "note:1", AT - timedelta(days=1), "contact note", "salbutamol since Monday", "K"),
+    ("salbutamol",),
 )
 UNDECIDED = Undecided((VitalProblem("too_few", "readings", "2 of 3 readings are taken."),))
 
@@ -138,6 +144,7 @@ WRONG: list[tuple[str, Any, str]] = [
     ("spacing_problems", ("Visit 2 began 19 h after visit 1.",), "spacing"),
     ("washouts", (Washout(AT + MINUTE, "St John's wort needs 14 d"),), "washout"),
     ("washouts", (Washout(AT.replace(tzinfo=None), "a day"),), "washout"),
+    ("notes_open", (NOTED,), "note_unanswered"),
     ("kit.for_number", "R-018", "kit_wrong"),
     ("kit.usable_until", AT, "kit_expired"),
     ("kit.quarantined", True, "kit_quarantined"),

@@ -193,6 +193,7 @@ def oracle(f: GateFacts) -> bool:
             f.washouts is not None
             and all(w.earliest.tzinfo and w.earliest <= AT for w in f.washouts)
         )
+        and f.notes_open == ()
         and (k.number and k.for_number == f.allocation_number)
         and (k.usable_until and k.usable_until > AT and k.quarantined is False)
         and (k.dispensed and k.scanned_matches)

@@ -12,6 +12,7 @@ from scheduling.services.missing import visit_missed
 from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.management.demo.lab import Lab
+from studylab.management.demo.noted import noted
 from studylab.management.demo.phone import on_phones
 from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
@@ -50,8 +51,7 @@ class Plot:
         for chapter in (
             self.completed, self.ended_early, self.others_today, self.what_went_wrong, self.dosing_today,
             self.coming, self.changes, self.waiting_for_sign_off, self.early_on_the_path,
-            self.screened_out,
-            self.on_their_own_phone,
+            self.screened_out, self.on_their_own_phone, self.noted,
         ):  # fmt: skip
             self.say((chapter.__doc__ or "").split(".")[0])
             chapter()
@@ -289,3 +289,7 @@ class Plot:
     def on_their_own_phone(self) -> None:
         """Volunteers with a personal link: sent, changed by staff afterwards, half-way, not opened."""
         on_phones(self.new, self.at)
+
+    def noted(self) -> None:
+        """What was told by phone, a half-typed set, and a phone number that staff and a volunteer share."""
+        noted(self.lab, self.at)

@@ -11,6 +11,7 @@ from scheduling.selectors.today import contacts_due, today_of
 from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
 from screening.selectors.ecgs import unread_ecgs
 from screening.selectors.lapsing import lapsing
+from screening.selectors.notes import open_notes_in
 from screening.selectors.requests import VOLUNTEER, open_requests
 from screening.selectors.staff_ties import undecided_ties
 from studylab.access import Actor, Cap
@@ -110,7 +111,7 @@ def _today(study: Study, at: datetime) -> Group:
 def _screening(study: Study, actor: Actor, at: datetime) -> list[Group]:
     groups = []
     if actor.may(Cap.SIGN_OFF):
-        groups.append(_ecgs(study))
+        groups += [_ecgs(study), _notes(study)]
     if actor.may(Cap.QUESTIONS_RECORD):
         groups.append(_asked_for(study, actor))
     if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
@@ -133,6 +134,18 @@ def _ecgs(study: Study) -> Group:
         for one in unread_ecgs(study)
     ]
     return Group("ECGs to read", "warn", address("sign_off_queue", study), items)
+
+
+def _notes(study: Study) -> Group:
+    """Notes that name a medicine of which no list given since knows: the dose waits for an answer."""
+    items = [
+        Item(
+            person.code, address("note_answer", study, code=person.code, key=one.note.key),
+            f"{one.note.where.capitalize()}: {', '.join(one.words)}.",
+        )
+        for person, one in open_notes_in(study)
+    ]  # fmt: skip
+    return Group("Notes that name a medicine", "warn", address("sign_off_queue", study), items)
 
 
 def _asked_for(study: Study, actor: Actor) -> Group:

@@ -11,6 +11,7 @@ from scheduling.services.cover import cover_check_in, cover_check_out
 from screening.models import SignOff
 from screening.selectors import newest_answers, newest_assessment
 from screening.services import answers_record, sign_off_give
+from screening.services.notes import note_record
 from studylab.access import Role
 from studylab.allocation.models import Kit, KitBatch, ListEntry
 from studylab.allocation.services import code_open, kit_prepare, kit_quarantine
@@ -189,6 +190,13 @@ def put_on_hold(case: Case) -> None:
     case.act(hold_open, participant=case.participant, kind="symptom", reason="Feels faint.")
 
 
+def doctor_phoned(case: Case) -> None:
+    case.act(
+        note_record, "coordinator", participant=case.participant, told_by="doctor", at=case.t,
+        text="Their doctor prescribed salbutamol yesterday.",
+    )  # fmt: skip
+
+
 def open_code(case: Case) -> None:
     case.act(
         code_open, "clinician", participant=case.participant, kind="emergency", reason="Collapse.",
@@ -214,6 +222,7 @@ BROKEN: list[tuple[str, Callable[[Case], Any] | None, set[str]]] = [
     ("questions", took_a_medicine, {"questions_flagged", "hold_open", "washout"}),
     ("questions", took_a_medicine_and_was_released, {"washout"}),
     ("questions", one_unanswered, {"questions_flagged"}),
+    ("", doctor_phoned, {"note_unanswered"}),
     ("vitals", None, {"vitals_missing", "check_missing"}),
     ("", two_readings, {"vitals_undecided"}),
     ("", lambda case: case.forward(31), {"vitals_old"}),

@@ -1,0 +1,52 @@
+"""Forms of contact notes and of a physician's answer to one."""
+
+from typing import Any
+
+from django import forms
+
+from screening.models import ContactNote
+from studylab import clock
+from studylab.forms import InstantField, local_minute
+
+
+class ContactNoteForm(forms.Form):
+    """Who told what, and when."""
+
+    at = InstantField(label="When")
+    told_by = forms.ChoiceField(
+        label="Who told it?", choices=ContactNote.ToldBy.choices, widget=forms.RadioSelect
+    )
+    text = forms.CharField(
+        label="What was told", max_length=2000, widget=forms.Textarea({"rows": 4}),
+        help_text="Name nobody: people who may not see names read this. A medicine named here is asked about before "
+        "a dose.",
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        kwargs.setdefault("initial", {"at": local_minute(clock.now())})
+        super().__init__(*args, **kwargs)
+
+
+class NoteAnswerForm(forms.Form):
+    """Whether what a note names stands in the way of a dose, and why. `words` are those that the page showed."""
+
+    words = forms.CharField(widget=forms.HiddenInput, max_length=1000)
+    matters = forms.ChoiceField(
+        label="Does it stand in the way of a dose?",
+        choices=[
+            ("no", "No, or it stands on the list of medicines and is judged there"),
+            ("yes", "Yes: put the volunteer on hold"),
+        ],
+        widget=forms.RadioSelect,
+        error_messages={"required": "Choose one."},
+    )
+    reason = forms.CharField(label="Why", max_length=1000, widget=forms.Textarea({"rows": 3}))
+
+    def said(self) -> dict[str, Any]:
+        """Return the answer as the service takes it."""
+        cleaned = self.cleaned_data
+        return {
+            "words": cleaned["words"].split("\n"),
+            "matters": cleaned["matters"] == "yes",
+            "reason": cleaned["reason"],
+        }
