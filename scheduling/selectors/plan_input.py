@@ -20,6 +20,7 @@ from screening.models import SignOff
 from screening.selectors import sign_off_state, washouts_of
 from screening.selectors.staff_ties import kept_away
 from studylab.participants.models import Hold, Participant
+from studylab.participants.selectors.acquaintances import apart_from
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
@@ -94,7 +95,13 @@ def plan_input(run: PlanRun, now: datetime) -> PlanInput:
     grid = Grid.covering(
         local_day_bounds(run.first_day, zone)[0], local_day_bounds(run.last_day, zone)[1]
     )
-    moving = movable_series(study, run)
+    moving, planned = [], set[int]()
+    for series in movable_series(study, run):
+        if (
+            not apart_from(series.participant.person_id) & planned
+        ):  # one of two who know each other moves
+            moving.append(series)
+            planned.add(series.participant_id)
     kinds = {need.kind for visit in plan.visits for row in visit.segments for need in row.needs}
     ignoring = [visit.pk for series in moving for visit in series.visits.all()]
     places = occupancy(grid.start, grid.end, kinds=kinds, ignoring=ignoring, at=now)
@@ -110,12 +117,21 @@ def plan_input(run: PlanRun, now: datetime) -> PlanInput:
         if ready.obstacles:
             left_out.append((who.code, " ".join(ready.obstacles)))
             continue
+        if known := apart_from(who.person_id) & planned:
+            left_out.append((who.code, _known_sentence(known)))
+            continue
+        planned.add(who.pk)
         people.append(_candidate(who, now, grid, (), None))
         rows.append((who, None))
     problem = build_problem(
         plan=plan, grid=grid, zone=zone, places=places.places, people=people, not_before=now
     )
     return PlanInput(plan, problem, places, tuple(rows), tuple(left_out))
+
+
+def _known_sentence(known: set[int]) -> str:
+    codes = Participant.objects.filter(pk__in=known).order_by("code").values_list("code", flat=True)
+    return f"Is kept apart from {', '.join(codes)}, who is in this plan: is planned or booked after it was taken."
 
 
 def medicines_out(who: Participant, now: datetime) -> datetime | None:

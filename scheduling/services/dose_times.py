@@ -1,4 +1,4 @@
-"""When a dose was given: correcting it, and a check after it before its time."""
+"""When a dose was given: noting it, correcting it, and what follows from the corrected time."""
 
 from datetime import datetime
 
@@ -21,7 +21,7 @@ from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.errors import Conflict, Refused
+from studylab.errors import Conflict
 from studylab.participants.models import Deviation
 
 
@@ -122,22 +122,3 @@ def _judge_later_visits(work: Work, why: str, actor: Actor) -> None:
                 actor=actor, reason=why,
             )  # fmt: skip
         row.save(update_fields=["anchor_at", "spacing_deviation"])
-
-
-@service
-def early_check_deviation(*, visit: Visit, reason: str, actor: Actor) -> Deviation:
-    """Record why the check after the dose is made before the wait is over; the vital set then names it."""
-    require(actor, Cap.VISIT_RUN)
-    work = work_on(visit, actor)
-    dose = work.evidence.dose
-    if dose is None:
-        raise Refused("No dose is on record for this visit, so there is no wait.")
-    due = add_elapsed(dose.given_at, dose.wait)
-    if work.now >= due:
-        raise Refused("The wait is over: the check needs no deviation.")
-    why = reason_of(reason, ask="Say why the check cannot wait.")
-    return note_deviation(
-        visit=work.visit, kind=Deviation.Kind.WAIT, at=work.now, actor=actor, reason=why,
-        what="The check after the dose is made before the end of the wait.",
-        subject=f"step {work.protocol.dose_wait.before}",
-    )  # fmt: skip

@@ -16,7 +16,7 @@ from scheduling.rules.sheet import amount_is_right
 from scheduling.selectors.gate import judged_gate, snapshot
 from scheduling.selectors.today import clinicians_of
 from scheduling.services.dose_refusals import note_refusal
-from scheduling.services.dose_times import dose_correct, early_check_deviation, note_dose
+from scheduling.services.dose_times import dose_correct, note_dose
 from scheduling.services.running import (
     Work,
     check_instant,
@@ -40,7 +40,7 @@ from studylab.participants.services.pauses import stopping_evaluate
 from studylab.people.models import User
 from studylab.studies.rules.protocol import Supply
 
-__all__ = ["GateShut", "dose_correct", "dose_give", "early_check_deviation"]
+__all__ = ["GateShut", "dose_correct", "dose_give"]
 
 BACK_AT_MOST = timedelta(
     minutes=10

@@ -89,11 +89,11 @@ class VitalsForm(ReadingRows):
         choices=[*RED_FLAGS.items(), *OTHER_SYMPTOMS.items()], widget=forms.CheckboxSelectMultiple,
     )  # fmt: skip
     no_symptoms = forms.BooleanField(label="Asked: none of these", required=False)
-    why_early = forms.CharField(
-        label="Taken before the end of the wait? Say why",
+    why_off_time = forms.CharField(
+        label="Taken before the end of the wait, or after the latest time? Say why",
         max_length=500,
         required=False,
-        help_text="Leave empty when the wait is over. What is written here is recorded as a deviation.",
+        help_text="Leave empty when it is on time. What is written here explains a deviation.",
     )
     reason = forms.CharField(label="Why is another set taken?", max_length=300)
 
@@ -115,7 +115,7 @@ class VitalsForm(ReadingRows):
         else:
             del self.fields["reason"]
         if about.gate != VitalSet.Gate.POST_DOSE:
-            del self.fields["why_early"]
+            del self.fields["why_off_time"]
         for name in ARM_FIELDS:
             self.fields[name] = DeviceNumberField(label=_ARM_LABELS[name], unit="mmHg")
         for number in range(1, MOST_READINGS + 1):

@@ -16,6 +16,7 @@ from screening.rules.rows import Gate, QuestionRow
 from screening.selectors.answers import as_medicines, newest_answers
 from screening.selectors.inputs import table_of
 from screening.services.assessment import refresh
+from screening.services.body import same_body
 from screening.services.checks import check_visit
 from studylab import clock
 from studylab.access import Actor, Cap, require
@@ -67,6 +68,8 @@ def answers_record(
         given_at=given_at, visit_uid=visit_uid, supersedes=supersedes, reason=reason, actor=actor,
     )  # fmt: skip
     refresh(participant=participant, gate=Assessment.Gate(when), visit_uid=visit_uid, actor=actor)
+    before = supersedes.height_cm if supersedes else None
+    same_body("The height", before, answer_set.height_cm, participant, actor)
     return answer_set
 
 

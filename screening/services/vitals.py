@@ -9,6 +9,7 @@ from screening.models import Assessment, VitalReading, VitalSet
 from screening.rules.vitals import Reading, Undecided, VitalDecision
 from screening.selectors.vital_drafts import drafts_of
 from screening.services.assessment import refresh
+from screening.services.body import same_body
 from screening.services.outsiders import check_measurer
 from screening.services.readings import HowTaken, Taken, checked_how, checked_readings
 from screening.services.sittings import Sitting, judged_set, sitting_of
@@ -22,6 +23,8 @@ from studylab.errors import Refused
 from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.services import hold_open
 from studylab.participants.services.checks import lock_participant
+
+_BEFORE_THE_DOSE = (VitalSet.Gate.SCREENING, VitalSet.Gate.PRE_DOSE)
 
 
 @service
@@ -72,10 +75,20 @@ def vitals_record(
     _note(vital_set, verdict, actor)
     if verdict.hold:
         _hold(vital_set, verdict, actor)
+    if sitting.gate in _BEFORE_THE_DOSE:
+        same_body("The upper arm", _girth_before(vital_set), vital_set.girth_cm, participant, actor)
     if sitting.gate == VitalSet.Gate.SCREENING:
         screening = Assessment.Gate.SCREENING
         refresh(participant=participant, gate=screening, visit_uid=None, actor=actor)
     return vital_set
+
+
+def _girth_before(vital_set: VitalSet) -> float | None:
+    """Return the newest girth of the arm measured before this set; the one that it corrects does not count."""
+    earlier = VitalSet.objects.filter(
+        participant=vital_set.participant, girth_cm__isnull=False, superseded_by=None
+    ).exclude(pk=vital_set.pk)
+    return earlier.order_by("id").values_list("girth_cm", flat=True).last()
 
 
 def _store(

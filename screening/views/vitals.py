@@ -25,8 +25,8 @@ from screening.selectors.vital_page import vital_page
 from screening.selectors.vitals import access_vital_set, known_arms, newest_vitals
 from screening.services import timing_start, vitals_record
 from screening.services.check_records import Where
-from screening.services.early import early_check_record
 from screening.services.exposure import saw_after_dose
+from screening.services.off_time import post_dose_record
 from screening.services.readings import BEFORE
 from screening.views.vital_drafts import draft_context, keep_refused
 from screening.views.words import PLACES, VERDICTS, next_url, with_query
@@ -174,10 +174,9 @@ def _write(
             "below."
         )
     values = form.service_values() | sitting
-    why_early = form.cleaned_data.get("why_early")
-    if why_early:
-        return early_check_record(
-            participant=participant, why_early=why_early, visit_number=visit_number,
+    if sitting["gate"] == VitalSet.Gate.POST_DOSE:
+        return post_dose_record(
+            participant=participant, why=form.cleaned_data["why_off_time"], visit_number=visit_number,
             actor=request.actor, **values,
         )  # fmt: skip
     return vitals_record(participant=participant, actor=request.actor, **values)

@@ -24,6 +24,7 @@ from studylab.access import Actor
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.participants.models import Hold, Participant
+from studylab.participants.services.acquaintances import acquaintance_decide
 from studylab.studies.selectors import plan_of
 from tests.scheduling import lab as the_lab
 from tests.scheduling.plan.conftest import MONDAY
@@ -122,6 +123,20 @@ def test_booked_series_stay_unless_they_may_move(
     row = moving.rows.filter(series=series).first()
     now = [visit.planned.lower for visit in series.visits.all()]
     assert (now == times) == (row is None)
+
+
+def test_two_who_know_each_other_are_not_planned_together(
+    batch: list[Participant], ask: Ask, booker: Actor
+) -> None:
+    """Field case F-41: a plan judges everybody at once, so one of a pair waits for the next plan."""
+    acquaintance_decide(
+        participant=batch[0], code=batch[1].code, apart=True, reason="Flatmates.", actor=booker
+    )
+    given = plan_input(ask(), clock.now())
+    planned, (code, why) = {who.pk for who, _ in given.rows}, given.left_out[0]
+    assert planned == {who.pk for who in batch} - {batch[1].pk}
+    assert (code, len(given.left_out)) == (batch[1].code, 1)
+    assert batch[0].code in why
 
 
 def test_a_move_is_written_and_a_series_that_changed_is_not_touched(

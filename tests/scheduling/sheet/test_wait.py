@@ -1,6 +1,7 @@
 """The wait after the dose: kept by the service and by the database, over clock changes too."""
 
 from datetime import UTC, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -9,10 +10,14 @@ from django.db import connection
 from scheduling.rules.elapsed import local_day
 from scheduling.selectors.sheet import sheet_of
 from scheduling.selectors.today import today_of
-from scheduling.services.doses import early_check_deviation
+from scheduling.services.lateness import note_late_check
+from scheduling.services.running import work_on
 from screening.models import VitalSet
+from screening.rules.vitals import Reading
+from screening.services.off_time import post_dose_record
 from studylab.errors import Refused
 from studylab.participants.models import Deviation
+from studylab.participants.services import deviation_found
 from tests.allocation.raw_sql import refused_by_database
 from tests.scheduling.sheet.builder import MINUTE, Case
 from tests.scheduling.sheet.values import GOOD
@@ -38,6 +43,15 @@ def check(case: Case, **kwargs: object) -> VitalSet:
     return made
 
 
+def early(case: Case) -> Deviation:
+    """Somebody notes why the check does not wait."""
+    found: Deviation = case.act(
+        deviation_found, study=case.study, participant=case.participant, kind=Deviation.Kind.WAIT,
+        what="Feels cold.", occurred_at=case.t,
+    )  # fmt: skip
+    return found
+
+
 def test_a_check_before_the_end_of_the_wait_is_refused(dosed: Case) -> None:
     for minutes, seconds in ((1, 0), (60, 0), (89, 59)):
         at_wait(dosed, minutes, seconds)
@@ -52,35 +66,64 @@ def test_sql_refuses_it_too_and_takes_it_with_a_deviation(dosed: Case) -> None:
     at_wait(dosed, 89, 59)
     row = [dosed.participant.pk, dosed.visit(2).uid, dosed.t, dosed.t]
     refused_by_database(INSERT, *row, None, says="wait after the dose is not over")
-    deviation = dosed.act(early_check_deviation, visit=dosed.visit(2), reason="Feels cold.")
+    deviation = early(dosed)
     with connection.cursor() as cursor:
         cursor.execute(INSERT, [*row, deviation.pk])
     assert VitalSet.objects.get(gate="post_dose").deviation == deviation
 
 
-def test_an_early_check_with_a_recorded_deviation_is_taken(dosed: Case) -> None:
-    at_wait(dosed, 40)
-    with pytest.raises(Refused, match="Say why"):
-        dosed.act(early_check_deviation, visit=dosed.visit(2), reason=" ")
-    deviation = dosed.act(early_check_deviation, visit=dosed.visit(2), reason="Feels dizzy.")
-    assert (deviation.kind, deviation.explanation) == (Deviation.Kind.WAIT, "Feels dizzy.")
-    assert check(dosed, deviation=deviation).deviation == deviation
+def off_time(case: Case, why: str, **kwargs: Any) -> VitalSet:
+    """Take the post-dose set by the page's service; its first reading is now."""
+    case.checks("post_dose", case.visit(2).uid)
+    made: VitalSet = case.act(
+        post_dose_record, participant=case.participant, why=why, visit_number=2, gate="post_dose",
+        visit_uid=case.visit(2).uid, readings=[Reading(118.0, 76.0, 64.0, at=case.t)], rest_seconds=300,
+        arm="left", cuff="adult", device="Monitor 1", symptoms=[], reason="again", **kwargs,
+    )  # fmt: skip
+    return made
+
+
+@pytest.mark.parametrize(
+    ("minutes", "what", "refused"),
+    [
+        (40, "before the end of the wait", "not over"),
+        (116, "11 min after the latest time", "11 min after the latest time"),
+    ],
+)
+def test_a_check_outside_its_time_asks_why_and_is_a_deviation(
+    dosed: Case, minutes: int, what: str, refused: str
+) -> None:
+    """Wait 90 minutes, 15 more are on time (demo.toml). Finishing the visit finds the late one no second time."""
+    at_wait(dosed, minutes)
+    with pytest.raises(Refused, match=refused):
+        off_time(dosed, " ")
+    assert not Deviation.objects.exists()
+    made = off_time(dosed, "Felt dizzy.")
+    deviation = Deviation.objects.get()
+    assert made.deviation == deviation
+    assert (deviation.kind, deviation.explanation) == (Deviation.Kind.WAIT, "Felt dizzy.")
+    assert what in deviation.what
+    corrected = off_time(dosed, "", supersedes=made)
+    assert corrected.deviation == deviation
+    with dosed.now():
+        work = work_on(dosed.visit(2), dosed.actor())
+        assert note_late_check(work, dosed.dose, dosed.actor()) is None
+    assert Deviation.objects.count() == 1
+
+
+def test_a_check_on_time_asks_nothing(dosed: Case) -> None:
+    at_wait(dosed, 105)
+    with pytest.raises(Refused, match="on time"):
+        off_time(dosed, "Typed all the same.")
+    assert off_time(dosed, "").deviation is None
 
 
 def test_a_deviation_of_somebody_else_does_not_help(dosed: Case) -> None:
     at_wait(dosed, 40)
-    deviation = dosed.act(early_check_deviation, visit=dosed.visit(2), reason="Feels dizzy.")
+    deviation = early(dosed)
     deviation.participant = None
     with pytest.raises(Refused):
         check(dosed, deviation=deviation)
-
-
-def test_there_is_no_early_check_without_a_dose_or_after_the_wait(dosed: Case) -> None:
-    with pytest.raises(Refused, match="No dose"):
-        dosed.act(early_check_deviation, visit=dosed.visit(1), reason="x")
-    at_wait(dosed, 90)
-    with pytest.raises(Refused, match="over"):
-        dosed.act(early_check_deviation, visit=dosed.visit(2), reason="x")
 
 
 def test_the_sheet_counts_down_and_stops_when_the_check_is_decided(dosed: Case) -> None:

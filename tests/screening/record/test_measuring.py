@@ -93,6 +93,27 @@ def test_who_measured_is_kept_apart_from_who_typed(
         people.measure(volunteer, edda, how=replace(checks.HOW, measured_by=outsider.pk))
 
 
+def test_f16_another_body_asks_whether_it_is_the_same_person(volunteer: Any, edda: Any) -> None:
+    """Girth of the right arm 27, then 33 cm: a clinician answers before a dose."""
+
+    def measured(girth: float, **more: Any) -> list[str]:
+        people.measure(volunteer, edda, how=replace(checks.HOW, girth_cm=girth), **more)
+        return list(Hold.objects.values_list("reason", flat=True))
+
+    assert measured(27) == []
+    assert measured(30, reason="again") == []  # 3 cm lie within careful measuring
+    (asked,) = measured(33.5, reason="again")
+    assert "30 cm before and is 33.5 cm now. Is this the same person?" in asked
+
+
+def test_f16_another_height_asks_too(volunteer: Any, cora: Any) -> None:
+    first = people.answer(volunteer, cora, height_cm=168.0)
+    second = people.answer(volunteer, cora, height_cm=172.0, supersedes=first, reason="Measured.")
+    assert not Hold.objects.exists()
+    people.answer(volunteer, cora, height_cm=177.0, supersedes=second, reason="Measured again.")
+    assert "172 cm before and is 177 cm now" in Hold.objects.get().reason
+
+
 def test_a_rest_belongs_to_one_person_and_check(
     volunteer: Any, study: Any, cora: Any, edda: Any
 ) -> None:
