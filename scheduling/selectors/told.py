@@ -36,7 +36,7 @@ def step_notes(people: Collection[int]) -> list[NoteText]:
     ).select_related("recorded_by")
     return [
         NoteText(row.participant_id, f"step-{row.pk}", row.occurred_at, "record of a step of the visit",
-                 row.value["value"], row.recorded_by.name, listed=False)
+                 row.value["value"], row.recorded_by.name if row.recorded_by else "", listed=False)
         for row in rows
         if isinstance(row.value["value"], str)
     ]  # fmt: skip
