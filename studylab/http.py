@@ -21,6 +21,9 @@ class StaffRequest(HttpRequest):
     actor: Actor
 
 
+CHANGED = "This changed since you opened the page, so nothing is recorded. Look at it as it stands now, then send it again."
+
+
 def next_url(request: HttpRequest) -> str:
     """Return where the person came from, if that is a page of this site; "" otherwise."""
     wanted = request.POST.get("next") or request.GET.get("next") or ""
@@ -56,17 +59,25 @@ def answer_form(
     write: Callable[[], object],
     done: Callable[[Any], str],
     message: str = "",
+    shown: str = "",
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Show a form, or take it: on success redirect to `done(result)`, else show it again with its errors.
 
     GET answers 200. A form that is wrong or refused answers 422 (409 on a conflict) with everything that
     was typed still in it.
+
+    `shown` names the state of what the page is about (a key or a hash); the form carries it. When another state stands
+    now, nothing is written: somebody would sign or judge what they have not seen.
     """
     status = 200
     if request.method == "POST":
         status = 422
-        if form.is_valid():
+        valid = form.is_valid()
+        if shown and request.POST.get("shown") != shown:
+            form.add_error(None, CHANGED)
+            status = 409
+        elif valid:
             try:
                 result = write()
             except StudylabError as refusal:
@@ -76,7 +87,8 @@ def answer_form(
                 if message:
                     messages.success(request, message)
                 return redirect(done(result))
-    return render(request, template, {"form": form, **(context or {})}, status=status)
+    page = {"form": form, "shown": shown, **(context or {})}
+    return render(request, template, page, status=status)
 
 
 def client_address(request: HttpRequest) -> str:

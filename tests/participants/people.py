@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
+from django.test import Client
 from django.urls import reverse
 
 from studylab import clock
@@ -40,6 +41,11 @@ BEN = ContactDetails(
     email="ben@mail.example",
     phone="07700 900200",
 )
+
+
+def fill_in(client: Client, address: str, given: dict[str, Any]) -> Any:
+    """Open a form's page, then send it, as a browser does with what the page shows."""
+    return client.post(address, {**given, "shown": client.get(address).context["shown"]})
 
 
 def like(details: ContactDetails, **changes: Any) -> ContactDetails:

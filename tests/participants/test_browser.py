@@ -16,7 +16,7 @@ from studylab.participants.services import (
 )
 from tests import cast
 from tests.look.chromium import browser_with, violations
-from tests.participants.people import BEN, add, assess, correct, give_consent, url
+from tests.participants.people import BEN, add, assess, correct, fill_in, give_consent, url
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
 
@@ -51,6 +51,7 @@ def pages(
     doctor = client_of(clinician)
     hold, closed, open_one, ben = (story[name] for name in ("hold", "closed", "open", "ben"))
 
+    closing = url(study, "deviation_close", open_one.uid)
     answers = {
         "list": office.get(url(study, "volunteers")),
         "found": office.post(url(study, "volunteer_find"), {"sought": "nobody"}),
@@ -76,7 +77,7 @@ def pages(
         "deviation-closed": doctor.get(url(study, "deviation", closed.uid)),
         "deviation-add": office.get(url(study, "deviation_add")),
         "deviation-explain": office.get(url(study, "deviation_explain", open_one.uid)),
-        "deviation-close-wrong": doctor.post(url(study, "deviation_close", open_one.uid), {"password": "x"}),
+        "deviation-close-wrong": fill_in(doctor, closing, {"password": "x"}),
     }  # fmt: skip
     assert {
         name: a.status_code for name, a in answers.items() if a.status_code not in (200, 422)

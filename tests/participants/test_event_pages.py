@@ -7,8 +7,11 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from studylab.participants.models import AdverseEvent, Participant
-from tests.participants.people import text_of, url
+from studylab.access import Actor
+from studylab.participants.models import AdverseEvent, DosingPause, EventEntry, Participant
+from studylab.participants.services import EventSaid, event_add, event_record
+from tests import cast
+from tests.participants.people import fill_in, text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -46,6 +49,50 @@ def test_the_pages_record_show_find_and_export_an_event(
     assert "Dosing is paused" in safety
     report = url(study, "event_report", event.uid, "sponsor", "first")
     assert report in safety
-    assert office.post(report, {"sent_at": "2026-03-10T08:45", "how": "mail"}).status_code == 302
+    sent = {
+        "sent_at": "2026-03-10T08:45",
+        "how": "mail",
+        "shown": office.get(report).context["shown"],
+    }
+    assert office.post(report, sent).status_code == 302
     assert "no receipt yet" in text_of(office.get(page))
     assert office.get(url(study, "event_report", event.uid, "breach", "first")).status_code == 404
+
+
+TAKEN = EventSaid(
+    what="Fainted in the corridor.", term="fainting", started_at=None, started_known="unknown", ended_at=None,
+    ended_known="ongoing", grade=3, criteria=("hospital",), action="Called for help", outcome="recovering",
+)  # fmt: skip
+
+
+def test_nobody_signs_or_judges_what_they_have_not_seen(
+    dosed: None, consented: Participant, ben: Participant, keeper: Actor, clinician: Any, client_of: Any,
+    study: Any, noon: datetime,
+) -> None:  # fmt: skip
+    """What came meanwhile is shown first; the words stay in the form, and signing again then works."""
+    entry = event_record(participant=consented, source="phone", aware_at=noon, event=TAKEN, actor=keeper)  # fmt: skip
+    doctor = client_of(clinician)
+    pause = DosingPause.objects.get(kind="rule")
+    sign, judge = (
+        url(study, "pause_physician", pause.uid),
+        url(study, "event_judge", entry.event.uid),
+    )
+    words = {"reason": "Looked at with care.", "password": cast.PASSWORD}
+    view = {"relation": "possibly", "why": "It fits in time."}
+    opened = {at: {"shown": doctor.get(at).context["shown"]} for at in (sign, judge)}
+    event_record(participant=ben, source="phone", aware_at=noon, event=TAKEN, actor=keeper)
+    event_add(entry=entry, aware_at=noon, event=TAKEN, note="Fell on the head.", actor=keeper)
+    for at, given in ((sign, words), (judge, view)):
+        for stale in (opened[at], {}):
+            late = doctor.post(at, given | stale)
+            assert late.status_code == 409
+            assert "This changed since you opened the page" in text_of(late)
+            assert (given.get("reason") or given["why"]) in text_of(late)
+    pause.refresh_from_db()
+    assert pause.physician is None
+    assert not EventEntry.objects.exclude(relation="").exists()
+    assert ben.code in text_of(doctor.get(sign))
+    assert fill_in(doctor, sign, words).status_code == 302
+    assert fill_in(doctor, judge, view).status_code == 302
+    pause.refresh_from_db()
+    assert pause.physician is not None

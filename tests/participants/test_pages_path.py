@@ -13,7 +13,7 @@ from studylab.participants import end_hooks
 from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.services import deviation_explain, deviation_record, hold_open
 from tests import cast
-from tests.participants.people import text_of, url
+from tests.participants.people import fill_in, text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 DEVIATION = {
@@ -126,20 +126,20 @@ def test_course_of_a_deviation_on_pages(
     assert deviation.participant == ana
     assert "cards shown twice" in text_of(office.get(url(study, "deviations")))
     close, explain = (url(study, f"deviation_{n}", deviation.uid) for n in ("close", "explain"))
-    early = chief.post(close, {"password": cast.PASSWORD})
+    early = fill_in(chief, close, {"password": cast.PASSWORD})
     assert early.status_code == 422
     assert "not explained yet" in text_of(early)
-    assert office.post(explain, {"explanation": "projector hung"}).status_code == 302
+    assert fill_in(office, explain, {"explanation": "projector hung"}).status_code == 302
     assert office.get(close).status_code == 403
-    assert "assess" in text_of(chief.post(close, {"password": cast.PASSWORD})).lower()
+    assert "assess" in text_of(fill_in(chief, close, {"password": cast.PASSWORD})).lower()
     assessed = {
         "importance": "minor", "effect_person": "none", "effect_data": "none", "touches": "no",
         "corrective": "projector replaced", "breach": "no",
     }  # fmt: skip
     assess = url(study, "deviation_assess", deviation.uid)
-    assert chief.post(assess, assessed).status_code == 302
-    assert chief.post(close, {"password": "wrong"}).status_code == 422
-    assert chief.post(close, {"password": cast.PASSWORD}).status_code == 302
+    assert fill_in(chief, assess, assessed).status_code == 302
+    assert fill_in(chief, close, {"password": "wrong"}).status_code == 422
+    assert fill_in(chief, close, {"password": cast.PASSWORD}).status_code == 302
     page = text_of(chief.get(url(study, "deviation", deviation.uid)))
     assert "Lev Okonjo" in page
     assert "void" not in page
@@ -166,7 +166,7 @@ def test_who_explained_is_not_offered_to_close(
     page = doctor.get(url(study, "deviation", deviation.uid)).content.decode()
     assert "somebody else closes it" in page
     assert close not in page
-    response = doctor.post(close, {"password": cast.PASSWORD})
+    response = fill_in(doctor, close, {"password": cast.PASSWORD})
     assert response.status_code == 422
     deviation.refresh_from_db()
     assert deviation.state == "explained"

@@ -14,6 +14,7 @@ from studylab.participants.selectors.deviations import (
     closing_is_void,
     deviations_about,
     deviations_of,
+    shown_deviation,
     signed_content,
 )
 from studylab.participants.selectors.holds import access_hold, holds_of, open_holds
@@ -52,6 +53,7 @@ __all__ = [
     "holds_of",
     "likely_matches",
     "open_holds",
+    "shown_deviation",
     "signed_content",
     "volunteers_of",
 ]

@@ -70,6 +70,11 @@ def signed_content(deviation: Deviation) -> dict[str, Any]:
     return content
 
 
+def shown_deviation(deviation: Deviation) -> str:
+    """Return the state that a page about a deviation shows, as a hash."""
+    return content_hash({**signed_content(deviation), "state": deviation.state})
+
+
 def closing_is_void(deviation: Deviation) -> bool:
     """Whether the closing signature stands under other content than the deviation now has."""
     if deviation.closing is None:

@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from studylab.http import StaffRequest, answer_form, next_url
 from studylab.participants.models import AdverseEvent, Deviation
+from studylab.participants.selectors import shown_deviation
 from studylab.participants.selectors.events import newest_entry
 
 Subject = AdverseEvent | Deviation
@@ -33,6 +34,13 @@ def page_of(request: StaffRequest, subject: Subject) -> str:
     return reverse(name, args=[request.study.slug, subject.uid])
 
 
+def shown_of(subject: Subject) -> str:
+    """Return what the form about an event or a deviation was filled in over."""
+    if isinstance(subject, AdverseEvent):
+        return f"{newest_entry(subject).pk}"
+    return shown_deviation(subject)
+
+
 def answer_act(
     request: StaffRequest,
     *,
@@ -41,16 +49,18 @@ def answer_act(
     write: Callable[[], object],
     subject: Subject | None = None,
     back: str = "",
+    shown: str = "",
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Show or take the form of an act; it leads back to where somebody came from, or to its subject's page."""
+    seen = shown_of(subject) if subject else shown
     home = next_url(request) or back or (page_of(request, subject) if subject else "")
-    shown: dict[str, Any] = {"act": act, "back": home, "next": next_url(request)}
+    page: dict[str, Any] = {"act": act, "back": home, "next": next_url(request)}
     if isinstance(subject, AdverseEvent):
-        shown |= {"event": subject, "entry": newest_entry(subject)}
+        page |= {"event": subject, "entry": newest_entry(subject)}
     elif subject is not None:
-        shown["deviation"] = subject
+        page["deviation"] = subject
     return answer_form(
         request, form=form, template=act.template, write=write, done=lambda _: home,
-        message=act.done, context={**shown, **(context or {})},
+        message=act.done, shown=seen, context={**page, **(context or {})},
     )  # fmt: skip

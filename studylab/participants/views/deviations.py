@@ -18,6 +18,7 @@ from studylab.participants.selectors import (
     access_deviation,
     barred_from_closing,
     closing_is_void,
+    shown_deviation,
 )
 from studylab.participants.selectors.deviation_list import (
     DeviationSearch,
@@ -137,7 +138,7 @@ def deviation_explain_view(request: StaffRequest, study: str, uid: UUID) -> Http
     return answer_form(
         request, form=form, template="participants/deviation_explain.html", write=write,
         done=lambda made: _address(request, made),
-        message="Explained. Somebody else closes it.", context={"deviation": found},
+        message="Explained. Somebody else closes it.", shown=shown_deviation(found), context={"deviation": found},
     )  # fmt: skip
 
 
@@ -156,6 +157,7 @@ def deviation_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpRe
     return answer_form(
         request, form=form, template="participants/deviation_close.html", write=write,
         done=lambda made: _address(request, made), message="The deviation is closed.",
+        shown=shown_deviation(found),
         context={"deviation": found, "meaning": CLOSING},
     )  # fmt: skip
 

@@ -83,7 +83,7 @@ def event_more(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     def write() -> EventEntry:
         cleaned = form.cleaned_data
         return event_add(
-            entry=_seen(request, entry), aware_at=cleaned["aware_at"], event=form.said(),
+            entry=entry, aware_at=cleaned["aware_at"], event=form.said(),
             note=cleaned["note"], actor=request.actor,
         )  # fmt: skip
 
@@ -102,19 +102,11 @@ def event_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
     def write() -> EventEntry:
         return event_add(
-            entry=_seen(request, entry), aware_at=None, event=form.said(),
+            entry=entry, aware_at=None, event=form.said(),
             note=form.cleaned_data["note"], actor=request.actor,
         )  # fmt: skip
 
     return answer_act(request, act=CORRECT, form=form, write=write, subject=event)
-
-
-def _seen(request: HttpRequest, entry: EventEntry) -> EventEntry:
-    """Return the entry that the form was filled in over, so that nothing newer is written over unseen."""
-    seen = request.POST.get("entry", "")
-    if not seen.isdigit() or int(seen) == entry.pk:
-        return entry
-    return EventEntry.objects.filter(pk=int(seen), event=entry.event).first() or entry
 
 
 def _plan(request: StaffRequest) -> SafetyPlan:

@@ -15,6 +15,7 @@ from studylab.participants.models import DosingPause, EventEntry, Hold
 from studylab.participants.services import pause_sign
 from studylab.participants.services.pauses import LEAD, PHYSICIAN
 from studylab.participants.views.acts import Act, answer_act
+from studylab.people.services.signatures import content_hash
 from studylab.studies.models import Study
 
 SIGN = Act(
@@ -62,7 +63,7 @@ def _sign(request: StaffRequest, uid: UUID, *, as_lead: bool) -> HttpResponse:
 
     context = _context(found) | {"meaning": LEAD if as_lead else PHYSICIAN}
     back = reverse("pause", args=[request.study.slug, found.uid])
-    return answer_act(request, act=SIGN, form=form, write=write, back=back, context=context)
+    return answer_act(request, act=SIGN, form=form, write=write, back=back, shown=content_hash(found.marks), context=context)  # fmt: skip
 
 
 def _context(found: DosingPause) -> dict[str, Any]:
