@@ -94,6 +94,7 @@ class Cap(StrEnum):
     SETUP_EDIT = "setup_edit"
     LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
+    DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail
     SAFETY_VIEW = "safety_view"
     PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
@@ -111,7 +112,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW,
+        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -136,7 +137,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
     | {
-        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.RECORD_VIEW,
+        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.DEVICE_MANAGE, Cap.RECORD_VIEW,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW,
@@ -202,6 +203,24 @@ def requires(cap: Cap) -> Callable[[View], View]:
         return view
 
     return mark
+
+
+def in_background(view: View) -> View:
+    """Declare that a page asks for this by itself: it keeps nobody's tablet from locking."""
+    view.is_background = True  # type: ignore[attr-defined]
+    return view
+
+
+def while_locked(view: View) -> View:
+    """Declare a page that answers on a locked tablet as well: it shows and tells nothing about volunteers."""
+    view.is_open_while_locked = True  # type: ignore[attr-defined]
+    return view
+
+
+def for_revoked(view: View) -> View:
+    """Declare the page by which a device that was revoked becomes an unknown browser again."""
+    view.is_for_revoked = True  # type: ignore[attr-defined]
+    return view
 
 
 def link_page(purpose: str) -> Callable[[View], View]:

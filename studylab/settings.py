@@ -81,6 +81,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "studylab.people.device_middleware.DeviceMiddleware",
     "studylab.people.middleware.StudyMiddleware",
     "studylab.people.refusals.RefusalMiddleware",
     "studylab.audit.middleware.SubmissionMiddleware",
@@ -160,6 +161,7 @@ WHITENOISE_USE_FINDERS = ENVIRONMENT == "test"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
 SESSION_COOKIE_NAME = "__Host-session" if PRODUCTION else "studylab_session"
 CSRF_COOKIE_NAME = "__Host-csrf" if PRODUCTION else "studylab_csrf"
+DEVICE_COOKIE_NAME = "__Host-device" if PRODUCTION else "studylab_device"
 LINK_COOKIE_NAME = "__Host-link" if PRODUCTION else "studylab_link"
 LANGUAGE_COOKIE_NAME = "__Host-language" if PRODUCTION else "studylab_language"
 CSRF_COOKIE_HTTPONLY = True

@@ -24,7 +24,7 @@ from scheduling.services.doses import dose_give as give
 from scheduling.views.words import sheet_url
 from screening.rules.gate_facts import GateFacts
 from studylab import clock
-from studylab.access import Cap, requires
+from studylab.access import Cap, in_background, requires
 from studylab.http import StaffRequest, answer_form
 from studylab.studies.selectors import current_protocol
 from studylab.templatetags.studylab import clock_time, instant
@@ -75,6 +75,7 @@ def _page(request: StaffRequest, visit: Visit) -> HttpResponse:
 
 
 @requires(Cap.TODAY_VIEW)
+@in_background
 @require_GET
 def dose_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """The gate alone, asked again and again while the page is open; reloads a page whose gate opened."""

@@ -23,7 +23,7 @@ from scheduling.selectors.plan_pages import (
 from scheduling.services.plan_check import proposal_of, troubles
 from scheduling.services.plans import plan_ask, plan_decide, plan_stop
 from studylab import clock
-from studylab.access import Cap, requires
+from studylab.access import Cap, in_background, requires
 from studylab.errors import NotAllowed, StudylabError
 from studylab.http import StaffRequest, answer_form
 from studylab.people.selectors import today_in
@@ -83,6 +83,7 @@ def plan_run(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 
 @requires(Cap.SERIES_BOOK)
+@in_background
 @require_GET
 def plan_progress(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """The part of a plan's page that renews itself; asks for the whole page once the plan is there."""

@@ -22,7 +22,7 @@ from scheduling.views.paper import code_of_today
 from scheduling.views.words import KINDS
 from screening.rules.dose_gate import PRESENCE_VALID
 from studylab import clock
-from studylab.access import Cap, requires
+from studylab.access import Cap, in_background, requires
 from studylab.errors import Refused
 from studylab.http import StaffRequest
 from studylab.people.selectors import today_in
@@ -70,6 +70,7 @@ def today(request: StaffRequest, study: str) -> HttpResponse:
 
 
 @requires(Cap.TODAY_VIEW)
+@in_background
 @require_GET
 def today_rows(request: StaffRequest, study: str) -> HttpResponse:
     """What changes by itself on that page, asked for every half minute."""

@@ -12,6 +12,10 @@ class Action(StrEnum):
     SIGNED_OUT = "person.signed_out"
     PASSWORD_CHANGED = "person.password_changed"  # noqa: S105  (an action)
     STARTING_PASSWORD_GIVEN = "person.starting_password_given"  # noqa: S105  (an action)
+    DEVICE_ENROLLED = "device.enrolled"
+    DEVICE_CHANGED = "device.changed"
+    DEVICE_UNLOCKED = "device.unlocked"
+    DEVICE_REVOKED = "device.revoked"
     USER_ADDED = "person.added"
     ROLE_GRANTED = "person.role_granted"
     ROLE_ENDED = "person.role_ended"
@@ -139,6 +143,10 @@ SENTENCES: dict[Action, str] = {
     Action.SIGNED_OUT: "signed out",
     Action.PASSWORD_CHANGED: "chose a new password",
     Action.STARTING_PASSWORD_GIVEN: "gave a new starting password",
+    Action.DEVICE_ENROLLED: "made a browser a device of the lab",
+    Action.DEVICE_CHANGED: "changed when a device locks",
+    Action.DEVICE_UNLOCKED: "unlocked a device of the lab",
+    Action.DEVICE_REVOKED: "revoked a device of the lab",
     Action.USER_ADDED: "added a person",
     Action.ROLE_GRANTED: "gave a role",
     Action.ROLE_ENDED: "ended a role",

@@ -9,6 +9,7 @@ from django.utils.functional import SimpleLazyObject
 from studylab import clock
 from studylab.nav import current_section, linked_sections, url_or_none
 from studylab.people.selectors import studies_of
+from studylab.people.selectors.devices import sign_in_elsewhere
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
@@ -29,6 +30,8 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "home_url": url_or_none("home", study.slug if study is not None else None),
         "sign_out_url": url_or_none("sign_out"),
         "studies_url": SimpleLazyObject(lambda: _studies_url(request, study)),
+        "device": getattr(request, "device", None),
+        "elsewhere": SimpleLazyObject(lambda: _elsewhere(request)),
         "set_clock": clock.now() if settings.CLOCK_OFFSET and actor is not None else None,
     }
 
@@ -40,3 +43,9 @@ def _studies_url(request: HttpRequest, study: Any) -> str:
     if study is None or user is None or not user.is_authenticated:
         return ""
     return url if studies_of(user).exclude(pk=study.pk).exists() else ""
+
+
+def _elsewhere(request: HttpRequest) -> Any:
+    """Return where else this person is signed in, or None."""
+    sign_in = getattr(request, "sign_in", None)
+    return None if sign_in is None else sign_in_elsewhere(sign_in, clock.now())

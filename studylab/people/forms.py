@@ -39,6 +39,18 @@ class DayField(forms.DateField):
         super().__init__(**kwargs)
 
 
+def blocked_words(email: str) -> str:
+    """Say until when an address is closed after many wrong passwords; "" while it is open."""
+    until = sign_in_blocked_until(email)
+    if until is None:
+        return ""
+    minutes = max(1, math.ceil((until - clock.now()).total_seconds() / 60))
+    return (
+        f"Too many wrong passwords for this address. Try again in {minutes} "
+        f"{'minute' if minutes == 1 else 'minutes'}."
+    )
+
+
 class SignInForm(AuthenticationForm):
     """E-mail address and password; closed for a while after many refusals."""
 
@@ -57,15 +69,10 @@ class SignInForm(AuthenticationForm):
     def clean(self) -> dict[str, Any]:
         """Refuse unseen while the address is closed, else let the password decide."""
         email = self.cleaned_data.get("username")
-        until = sign_in_blocked_until(email) if email else None
-        if until is not None:
+        words = blocked_words(email) if email else ""
+        if words:
             self.blocked = True
-            minutes = max(1, math.ceil((until - clock.now()).total_seconds() / 60))
-            raise ValidationError(
-                f"Too many wrong passwords for this address. Try again in {minutes} "
-                f"{'minute' if minutes == 1 else 'minutes'}.",
-                code="blocked",
-            )
+            raise ValidationError(words, code="blocked")
         return super().clean()
 
 

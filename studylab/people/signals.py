@@ -1,23 +1,33 @@
-"""The sign-in's own signals, noted on the trail. The only signals of the house."""
+"""The sign-in's own signals: noted on the trail, and on the list of who is signed in where. The only signals of the house."""
 
 from typing import Any
 
 from django.contrib.auth.signals import user_logged_in, user_logged_out, user_login_failed
 from django.dispatch import receiver
+from django.http import HttpRequest
 
-from studylab.people.models import User
+from studylab.people.models import SignIn, User
+from studylab.people.selectors.devices import sign_in_of
 from studylab.people.services.sign_in import note_refusal, note_sign_in, note_sign_out
+from studylab.people.services.sign_ins import sign_in_begin, sign_in_end
 
 
 @receiver(user_logged_in)
-def on_sign_in(sender: Any, user: User, **kwargs: Any) -> None:
+def on_sign_in(sender: Any, user: User, request: HttpRequest, **kwargs: Any) -> None:
     """Somebody signed in."""
-    note_sign_in(user)
+    device = getattr(request, "device", None)
+    sign_in = sign_in_begin(user=user, device=device)
+    request.session["sign_in"] = str(sign_in.uid)
+    note_sign_in(user, device)
 
 
 @receiver(user_logged_out)
-def on_sign_out(sender: Any, user: User | None, **kwargs: Any) -> None:
+def on_sign_out(sender: Any, user: User | None, request: HttpRequest, **kwargs: Any) -> None:
     """Somebody signed out; `user` is None when the sign-in had ended before."""
+    sign_in = sign_in_of(request.session.get("sign_in"))
+    if sign_in is not None:
+        how = getattr(request, "sign_out_how", SignIn.Ended.SIGNED_OUT)
+        sign_in_end(sign_in=sign_in, how=how)
     if user is not None:
         note_sign_out(user)
 

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from studylab.reports.views import home, progress, record, safety, volunteer
+from studylab.reports.views import devices, home, progress, record, safety, volunteer
 
 site_urls: list[URLPattern] = []
 study_urls = [
@@ -12,6 +12,7 @@ study_urls = [
     path("progress/accrual/", progress.accrual, name="progress_accrual"),
     path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
+    path("devices/<uuid:device>/held/", devices.device_held, name="device_held"),
     path("record/", record.record, name="record"),
     path("record/download/", record.record_csv, name="record_download"),
     path("safety/", safety.safety, name="safety"),

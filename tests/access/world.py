@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -10,12 +10,15 @@ from django.apps import apps
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from scheduling.selectors.due import doses_given
+from studylab import clock
 from studylab.access import Cap, Role
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import Plot
 from studylab.management.demo.safety import said
 from studylab.people.models import User
+from studylab.people.selectors import actor_for
+from studylab.people.services.devices import device_enrol
 
 TODAY = date(2026, 2, 11)
 NOWHERE = UUID("00000000-0000-4000-8000-000000000000")
@@ -35,6 +38,7 @@ UIDS = {
     "resources/": "scheduling.Resource",
     "calendar/feeds/": "scheduling.CalendarFeed",
     "people/roles/": "people.Membership",
+    "devices/": "people.Device",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",
     "volunteers/<str:code>/visits/": "scheduling.Visit",
     "volunteers/<str:code>/series/": "scheduling.Series",
@@ -69,6 +73,7 @@ def build() -> World:
         chapter()
     dated_hours(lab, plot.now)
     _serious(plot)
+    _device(lab)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
     world = World(lab.study, people, plot.now)
     world.participants = _some_of_each(lab.study)
@@ -84,6 +89,15 @@ def _serious(plot: Plot) -> None:
     )  # fmt: skip
     person = plot.lab.study.participants.get(pk=dosed)
     plot.safety.mild(person, plot.at(0, 12, 30), event, close=False)
+
+
+def _device(lab: Any) -> None:
+    """Give the lab a tablet."""
+    with clock.travel(datetime(2026, 2, 11, 7, 0, tzinfo=UTC)):
+        device_enrol(
+            study=lab.study, name="Tablet room 1", lock_minutes=5, sign_in=None,
+            actor=actor_for(lab.users["lead"], lab.study),
+        )  # fmt: skip
 
 
 def _some_of_each(study: Any) -> list[Any]:

@@ -4,7 +4,7 @@ from studylab.access import Actor, system_actor
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.people.models import User
+from studylab.people.models import Device, User
 from studylab.people.selectors import address_digest, user_by_email
 
 
@@ -13,14 +13,24 @@ def _person(user: User) -> Actor:
 
 
 @service
-def sign_in_note(*, user: User, actor: Actor) -> None:
-    """Note that somebody signed in."""
+def sign_in_note(*, user: User, device: Device | None, actor: Actor) -> None:
+    """Note that somebody signed in, and on which device of the lab."""
     audit(
         actor=actor,
         action=Action.SIGNED_IN,
         subject_type="sign_in",
         subject_code=address_digest(user.email),
+        data={"device": device.name} if device else {},
     )
+
+
+@service
+def unlock_note(*, user: User, device: Device, actor: Actor) -> None:
+    """Note that somebody unlocked a device."""
+    audit(
+        actor=actor, action=Action.DEVICE_UNLOCKED, subject_type="sign_in",
+        subject_code=address_digest(user.email), data={"device": device.name},
+    )  # fmt: skip
 
 
 @service
@@ -45,9 +55,14 @@ def sign_in_refusal_note(*, email: str, actor: Actor) -> None:
     )
 
 
-def note_sign_in(user: User) -> None:
+def note_sign_in(user: User, device: Device | None = None) -> None:
     """Note a sign-in by `user`."""
-    sign_in_note(user=user, actor=_person(user))
+    sign_in_note(user=user, device=device, actor=_person(user))
+
+
+def note_unlock(user: User, device: Device) -> None:
+    """Note that `user` unlocked a device."""
+    unlock_note(user=user, device=device, actor=_person(user))
 
 
 def note_sign_out(user: User) -> None:

@@ -1,5 +1,7 @@
 """Signing in and out, one's own password, and the first page after sign-in."""
 
+from typing import Any
+
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
@@ -10,11 +12,12 @@ from django.utils.decorators import method_decorator
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods
 
-from studylab.access import Cap, requires
+from studylab.access import Cap, requires, while_locked
 from studylab.http import StaffRequest, answer_form
 from studylab.people.forms import PasswordForm, SignInForm
 from studylab.people.models import User
 from studylab.people.selectors import studies_of
+from studylab.people.selectors.devices import quick_people
 from studylab.people.services.accounts import password_change as change
 
 
@@ -26,6 +29,12 @@ class SignIn(LoginView):
     authentication_form = SignInForm
     redirect_authenticated_user = True
 
+    def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
+        """Add whom this device knows, so that nobody types an address on a tablet."""
+        device = self.request.device  # type: ignore[attr-defined]
+        known = quick_people(device) if device is not None else []
+        return super().get_context_data(**kwargs) | {"device": device, "known": known}
+
     def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
         """Show the form again; 429 while the address is closed."""
         response = self.render_to_response(self.get_context_data(form=form))
@@ -33,6 +42,7 @@ class SignIn(LoginView):
         return response
 
 
+@method_decorator(while_locked, name="dispatch")
 @method_decorator(requires(Cap.ANYONE), name="dispatch")
 class SignOut(LogoutView):
     """End the sign-in; by POST only. Open to anyone, so that a sign-in that ended meanwhile is no error."""

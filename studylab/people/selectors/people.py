@@ -122,7 +122,7 @@ def address_digest(email: str) -> str:
 def sign_in_blocked_until(email: str) -> datetime | None:
     """Return until when sign-in with this address is refused unseen, or None when it is open.
 
-    Ten refusals within ten minutes, counted since the last sign-in that succeeded, close it until the
+    Ten refusals within ten minutes, counted since the last sign-in or unlocking that succeeded, close it until the
     oldest of the ten is ten minutes old.
     """
     now = clock.now()
@@ -131,7 +131,7 @@ def sign_in_blocked_until(email: str) -> datetime | None:
     ).order_by("-id")
     refused: list[datetime] = []
     for action, at in recent.values_list("action", "at")[: REFUSALS_ALLOWED + 1]:
-        if action == Action.SIGNED_IN:
+        if action in (Action.SIGNED_IN, Action.DEVICE_UNLOCKED):
             break
         refused.append(at)
     if len(refused) < REFUSALS_ALLOWED:

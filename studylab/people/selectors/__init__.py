@@ -1,0 +1,35 @@
+"""Reading people, roles and devices."""
+
+from studylab.people.selectors.people import (
+    access_membership,
+    actor_for,
+    address_digest,
+    blind_clash,
+    current_memberships,
+    holding_on,
+    membership_state,
+    memberships_of_study,
+    people_of_study,
+    sign_in_blocked_until,
+    studies_of,
+    study_for_slug,
+    today_in,
+    user_by_email,
+)
+
+__all__ = [
+    "access_membership",
+    "actor_for",
+    "address_digest",
+    "blind_clash",
+    "current_memberships",
+    "holding_on",
+    "membership_state",
+    "memberships_of_study",
+    "people_of_study",
+    "sign_in_blocked_until",
+    "studies_of",
+    "study_for_slug",
+    "today_in",
+    "user_by_email",
+]

@@ -1,0 +1,117 @@
+"""Reading devices: which one a browser is, who is signed in where, who may change to whom."""
+
+import hmac
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from django.conf import settings
+from django.core.signing import BadSignature, Signer
+from django.db.models import Q, QuerySet
+from django.http import Http404
+
+from studylab.access import Role
+from studylab.people.models import Device, DevicePage, Membership, SignIn, User
+from studylab.people.rules.devices import secret_digest
+from studylab.people.selectors.people import holding_on, today_in
+
+if TYPE_CHECKING:
+    from studylab.studies.models import Study
+
+_LONGEST_COOKIE = 200
+QUICK_ROLES = (Role.EXPERIMENTER.value, Role.CLINICIAN.value)
+
+
+def device_key() -> bytes:
+    """Return the key under which secrets of devices are kept, derived from the site's own."""
+    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab devices 1", "sha256")
+
+
+def device_signer() -> Signer:
+    """Return the signer of the devices' cookie."""
+    return Signer(salt="studylab.device")
+
+
+def device_of_cookie(cookie: str) -> Device | None:
+    """Return the device that this cookie belongs to, revoked or not; None for a wrong or tampered one."""
+    if not cookie or len(cookie) > _LONGEST_COOKIE:
+        return None
+    try:
+        secret = device_signer().unsign(cookie)
+    except BadSignature:
+        return None
+    return Device.objects.filter(token_digest=secret_digest(secret, device_key())).first()
+
+
+def devices_of(study: "Study") -> QuerySet[Device]:
+    """Devices named in this study, and others on which its records were opened; the newest first."""
+    used = DevicePage.objects.filter(study=study).values("sign_in__device")
+    return (
+        Device.objects.filter(Q(study=study) | Q(pk__in=used))
+        .select_related("enrolled_by", "revoked_by")
+        .order_by("-enrolled_at", "-pk")
+    )
+
+
+def access_device(study: "Study", uid: UUID) -> Device:
+    """Return a device of this study, else 404."""
+    device = devices_of(study).filter(uid=uid).first()
+    if device is None:
+        raise Http404("There is no such device in this study.")
+    return device
+
+
+def sign_in_of(uid: object) -> SignIn | None:
+    """Return the sign-in that a session names; None where it names none."""
+    if not isinstance(uid, str) or len(uid) != 36:
+        return None
+    return SignIn.objects.filter(uid=uid).first()
+
+
+def live_sign_ins(now: datetime) -> QuerySet[SignIn]:
+    """Sign-ins that have not ended and whose session has not run out, the latest first."""
+    oldest = now - timedelta(seconds=settings.SESSION_COOKIE_AGE)
+    return (
+        SignIn.objects.filter(ended_at=None, began_at__gt=oldest)
+        .select_related("user", "device")
+        .order_by("-began_at", "-pk")
+    )
+
+
+def sign_in_elsewhere(sign_in: SignIn, now: datetime) -> SignIn | None:
+    """Return another live sign-in of the same person, when at least one of the two is on a device of the lab."""
+    others = live_sign_ins(now).filter(user_id=sign_in.user_id).exclude(pk=sign_in.pk)
+    if sign_in.device_id is None:
+        return others.filter(device__isnull=False).first()
+    return others.exclude(device_id=sign_in.device_id).first()
+
+
+def signed_in_twice(people: "Sequence[User] | QuerySet[User]", now: datetime) -> list[list[SignIn]]:
+    """Return the live sign-ins of everybody who is signed in at two places, one of them a device, by name."""
+    mine: dict[int, list[SignIn]] = {}
+    for one in live_sign_ins(now).filter(user__in=people).order_by("user__name", "began_at", "pk"):
+        mine.setdefault(one.user_id, []).append(one)
+    return [
+        several for several in mine.values()
+        if len({one.device_id for one in several}) > 1
+    ]  # fmt: skip
+
+
+def quick_people(device: Device) -> list[User]:
+    """Return whom this device offers for a quick change: who used it and runs visits today, the latest first."""
+    used: dict[int, User] = {}
+    for one in device.sign_ins.select_related("user").order_by("-began_at")[:500]:
+        used.setdefault(one.user_id, one.user)
+    roles = Membership.objects.filter(user__in=list(used), role__in=QUICK_ROLES)
+    zones = roles.values_list("study__timezone", flat=True).distinct()
+    today = Q(pk__in=[])
+    for zone in set(zones):
+        today |= holding_on(today_in(zone)) & Q(study__timezone=zone)
+    working = set(roles.filter(today).values_list("user_id", flat=True))
+    return [user for pk, user in used.items() if user.is_active and pk in working]
+
+
+def device_people(device: Device) -> QuerySet[SignIn]:
+    """Return every sign-in on a device, the latest first."""
+    return device.sign_ins.select_related("user").order_by("-began_at", "-pk")
