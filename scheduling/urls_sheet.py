@@ -4,6 +4,7 @@ from django.urls import URLPattern, include, path
 
 from scheduling.views import (
     absence,
+    bells,
     contacts,
     cover,
     dose,
@@ -42,6 +43,10 @@ _one_visit = [
     path("symptom/", leaving.symptom, name="symptom"),
     path("emergency/", leaving.emergency, name="emergency"),
     path("contact/", contacts.contact_add, name="contact_add"),
+]
+bell_urls: list[URLPattern] = [
+    path("bells/", bells.bells, name="bells"),
+    path("lock/bells/", bells.bells_locked, name="bells_locked"),
 ]
 sheet_urls: list[URLPattern] = [
     path("today/", today.today, name="today"),

@@ -106,6 +106,7 @@ def sheet_context(
         "stay": stay_panel(sheet, now) if running and sheet.plan.is_dosing else None,
         "stay_form": StayForm(),
         "running": running,
+        "rings": running,
         "may_run": running and request.actor.may(Cap.VISIT_RUN),
         "may_finish": running and not _open_required(rows),
         "start": _start(visit, form, now) if visit.state == Visit.State.BOOKED else None,

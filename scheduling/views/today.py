@@ -65,6 +65,7 @@ def today(request: StaffRequest, study: str) -> HttpResponse:
     context = _context(request, day, now_day) | {
         "before": (day - timedelta(days=1)).isoformat(),
         "after": (day + timedelta(days=1)).isoformat(),
+        "rings": day == now_day,
     }
     return render(request, "scheduling/today/today.html", context)
 

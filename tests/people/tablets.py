@@ -31,6 +31,4 @@ def sign_in(browser: Client, user: Any) -> Any:
 
 def take_over(browser: Client, user: Any, password: str = PASSWORD, **more: Any) -> Any:
     """Change to somebody whom the tablet knows."""
-    return browser.post(
-        reverse("change_user"), {"person": user.pk, "password": password, **more}
-    )
+    return browser.post(reverse("change_user"), {"person": user.pk, "password": password, **more})

@@ -84,7 +84,9 @@ def test_a_session_of_a_tablet_is_good_on_that_tablet_only(
     page = reverse("today", args=[study.slug])
     assert browser.get(page).status_code == 200
     thief = Client()
-    thief.cookies[settings.SESSION_COOKIE_NAME] = browser.cookies[settings.SESSION_COOKIE_NAME].value
+    thief.cookies[settings.SESSION_COOKIE_NAME] = browser.cookies[
+        settings.SESSION_COOKIE_NAME
+    ].value
     assert thief.get(page).status_code == 302
     assert browser.get(page).status_code == 302  # and ended for everybody
     assert SignIn.objects.get(user=experimenter).ended_how == SignIn.Ended.BROKEN
@@ -138,13 +140,14 @@ class TestLost:
         device, _ = lost
         with pytest.raises(Conflict):
             device_revoke(device=device, reason="x", lost_at=None, actor=actor_of(lead, study))
-        for change in ({"revoked_at": None, "lost_at": None, "revoke_reason": ""}, {"lost_at": NOON}):
+        for change in (
+            {"revoked_at": None, "lost_at": None, "revoke_reason": ""},
+            {"lost_at": NOON},
+        ):
             with pytest.raises(IntegrityError, match="stays revoked"), transaction.atomic():
                 Device.objects.filter(pk=device.pk).update(**change)
 
-    def test_the_trail_says_who_and_why(
-        self, lost: tuple[Device, Client], lead: Any
-    ) -> None:
+    def test_the_trail_says_who_and_why(self, lost: tuple[Device, Client], lead: Any) -> None:
         event = Event.objects.get(action=Action.DEVICE_REVOKED)
         assert (event.actor_id, event.reason) == (lead.pk, "Left in the tram.")
         assert event.data["sessions_ended"] == 1
@@ -152,7 +155,11 @@ class TestLost:
 
 @pytest.mark.parametrize(
     ("minutes", "reason", "words"),
-    [(-90, "lost", "before the device was enrolled"), (60, "lost", "future"), (None, " ", "Say why")],
+    [
+        (-90, "lost", "before the device was enrolled"),
+        (60, "lost", "future"),
+        (None, " ", "Say why"),
+    ],
 )
 def test_a_loss_has_a_reason_and_a_possible_time(
     study: Any, lead: Any, minutes: int | None, reason: str, words: str
@@ -161,7 +168,9 @@ def test_a_loss_has_a_reason_and_a_possible_time(
         device, _ = enrol(study, lead)
         lost_at = None if minutes is None else NOON + timedelta(minutes=minutes)
         with pytest.raises(Refused, match=words):
-            device_revoke(device=device, reason=reason, lost_at=lost_at, actor=actor_of(lead, study))
+            device_revoke(
+                device=device, reason=reason, lost_at=lost_at, actor=actor_of(lead, study)
+            )
 
 
 def test_only_pages_with_records_are_noted_and_each_once(

@@ -43,7 +43,7 @@ def lock(request: DeviceRequest) -> HttpResponse:
     if request.device is None or not locked_now(request.sign_in, request.device):
         return redirect("home_site")
     form = PasswordHere(None, request=request, people=[_user(request)])
-    return render(request, "people/devices/lock.html", {"form": form})
+    return render(request, "people/devices/lock.html", {"form": form, "is_lock_page": True})
 
 
 @requires(Cap.SIGNED_IN)
@@ -71,7 +71,8 @@ def unlock(request: DeviceRequest) -> HttpResponse:
         if scripted:
             said = " ".join(str(error) for errors in form.errors.values() for error in errors)
             return JsonResponse({"said": said}, status=status)
-        return render(request, "people/devices/lock.html", {"form": form}, status=status)
+        context = {"form": form, "is_lock_page": True}
+        return render(request, "people/devices/lock.html", context, status=status)
     back = request.sign_in.locked_page
     sign_in_unlock(sign_in=request.sign_in)
     note_unlock(_user(request), request.device)

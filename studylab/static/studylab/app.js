@@ -28,7 +28,7 @@
     if (form.getAttribute("aria-busy") === "true") { event.preventDefault(); return; }
     form.setAttribute("aria-busy", "true");
     delete form.dataset.dirty;
-    if (form.matches(".site-leave")) sessionStorage.clear(); // shared tablets keep no trace of pages
+    if (form.matches(".site-leave, .site-leave-lock")) sessionStorage.clear(); // shared tablets keep no trace of pages
     setTimeout(() => form.removeAttribute("aria-busy"), 10000);
   }
 

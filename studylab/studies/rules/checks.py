@@ -25,6 +25,7 @@ def check(protocol: Protocol, problems: Problems) -> None:
     for place, wait in enumerate(protocol.waits, start=1):
         _check_wait(protocol, wait, f"waits[{place}]", problems)
     _check_dose_wait(protocol, problems)
+    _check_after_dose(protocol, problems)
     _check_turnaround(protocol, problems)
     _check_allocation(protocol, problems)
     questions = enumerate(protocol.questions, start=1)
@@ -129,6 +130,20 @@ def _check_dose_wait_end(dosing: VisitPlan, wait: Wait, path: str, problems: Pro
     if problems.clean(f"{path}.before") and post is not None and wait.before != post:
         message = f'The wait after the dose does not end at the post-dose vitals "{post}".'
         problems.add(f"{path}.before", message, f'Set before = "{post}".')
+
+
+def _check_after_dose(protocol: Protocol, problems: Problems) -> None:
+    """Only what comes after the dose step of its visit is due so long after the dose."""
+    for number, visit in enumerate(protocol.visits, start=1):
+        dosed = False
+        for place, step in enumerate(visit.steps, start=1):
+            path = f"visits[{number}].steps[{place}]"
+            if step.after_dose_minutes is not None and not dosed and problems.clean(path):
+                message = f'Step "{step.key}" does not come after a dose step.'
+                problems.add(
+                    f"{path}.after_dose_minutes", message, "Remove it, or order the steps."
+                )
+            dosed = dosed or step.kind == "dose"
 
 
 def _check_turnaround(protocol: Protocol, problems: Problems) -> None:

@@ -48,6 +48,9 @@ def read_step(row: Table) -> Step:
         options=row.texts("options", at_least=2 if kind == "choice" or is_work_up else 0),
         gate=row.one_of("gate", get_args(VitalGate)) if _wants(row, kind, "gate") else None,
         minutes=row.whole("minutes", low=1, high=1440) if _wants(row, kind, "minutes") else None,
+        after_dose_minutes=row.whole("after_dose_minutes", low=1, high=1440)
+        if row.has("after_dose_minutes")
+        else None,
         segment=row.text("segment", default=None if kind == "dose" else ""),
         carry=row.flag("carry", default=False),
         shows=row.text("shows", default=""),

@@ -87,6 +87,9 @@ class Step:
     options: tuple[str, ...] = ()
     gate: VitalGate | None = None
     minutes: int | None = None
+    after_dose_minutes: int | None = (
+        None  # when it is due, counted from the dose; None where it has no time
+    )
     segment: str = ""  # key of the segment in which it is planned; the dose step always has it
     work_up: WorkUp | None = None
     trials: str = ""  # key of the visit's order of trials that is run at this step
