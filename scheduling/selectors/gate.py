@@ -21,6 +21,7 @@ from scheduling.selectors.gate_safety import safety_fact
 from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.today import cover_now
 from screening.rules.dose_gate import GateResult, dose_gate
+from screening.rules.gate_cover import cover_of
 from screening.rules.gate_facts import ConsentFact, CoverFact, GateFacts, GateRules, KitFact
 from screening.rules.gate_reasons import GateReason
 from screening.selectors import (
@@ -227,13 +228,10 @@ def _kit(participant: Participant, kit_number: str | None) -> KitFact | None:
 
 
 def _cover(study: Study, at: datetime) -> CoverFact:
-    """The presence that lasts longest, of those who are at the site at `at`."""
     here = cover_now(study, at)
-    until = max((presence.until for presence in here), default=None)
     late = unpractised(study, [presence.user_id for presence in here], at)
     names = tuple(presence.user.name for presence in here if presence.user_id in late)
-    said_at = max((presence.said_at for presence in here), default=None)
-    return CoverFact(present=bool(here), until=until, said_at=said_at, unpractised=names)
+    return cover_of(((one.said_at, one.until) for one in here), names, at)
 
 
 def _rescue_kit(study: Study, at: datetime) -> bool | None:

@@ -11,7 +11,6 @@ from django.views.decorators.http import require_GET
 
 from scheduling.models import CoverPresence
 from scheduling.rules.calendar_days import read_day
-from scheduling.rules.elapsed import elapsed
 from scheduling.selectors.absent import absent_now
 from scheduling.selectors.calls import calls_due
 from scheduling.selectors.presence import rescue_check_today
@@ -20,7 +19,7 @@ from scheduling.selectors.today import TodayRow, cover_now, today_of
 from scheduling.views.contacts import contact_rows
 from scheduling.views.paper import code_of_today
 from scheduling.views.words import KINDS
-from screening.rules.dose_gate import PRESENCE_VALID
+from screening.rules.gate_cover import is_fresh
 from studylab import clock
 from studylab.access import Cap, in_background, requires
 from studylab.errors import Refused
@@ -100,7 +99,7 @@ def _context(request: StaffRequest, day: date, now_day: date) -> dict[str, Any]:
     count: Counter[str] = Counter(shown.row.word for shown in rows)
     is_today = day == now_day
     cover = [
-        CoverShown(one, at_stale(one.said_at, now))
+        CoverShown(one, not is_fresh(one.said_at, now))
         for one in (cover_now(request.study, now) if is_today else [])
     ]
     more = _around(request, now) if is_today else {}
@@ -124,8 +123,3 @@ def _around(request: StaffRequest, now: datetime) -> dict[str, Any]:
         "rescue": rescue_check_today(request.study, now),
         "things": things_now(request.study, current_protocol(request.study).plan, now),
     }
-
-
-def at_stale(said_at: datetime, now: datetime) -> bool:
-    """Whether the dose gate asks a physician to say again that they are at the site."""
-    return elapsed(said_at, now) > PRESENCE_VALID

@@ -6,11 +6,11 @@ people in the room still decide. A fact that is not known closes the gate like a
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from screening.rules.gate_cover import cover_reasons
 from screening.rules.gate_facts import (
     ConsentFact,
-    CoverFact,
     GateFacts,
     GateRules,
     KitFact,
@@ -21,9 +21,6 @@ from screening.rules.gate_medicines import note_reasons, washout_reasons
 from screening.rules.gate_reasons import GateReason, known, must, shut, unknown
 from screening.rules.gate_safety import safety_reasons
 from screening.rules.gate_vitals import check_reasons, pre_dose_reasons
-
-# How long ago the physician may last have said to be on site. A proposal: common practice, without a source.
-PRESENCE_VALID = timedelta(minutes=60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +52,7 @@ def dose_gate(facts: GateFacts, *, rules: GateRules, at: datetime) -> GateResult
         *pre_dose_reasons(facts.pre_dose, rules, at),
         *check_reasons(facts.checks),
         *_kit(facts.kit, facts.allocation_number, at),
-        *_cover(facts.cover, rules, at),
+        *cover_reasons(facts.cover, rules, at),
         *_around(facts),
         *_holds(facts),
         *safety_reasons(facts.safety, at),
@@ -228,43 +225,6 @@ def _kit(fact: KitFact | None, number: str | None, at: datetime) -> Iterator[Gat
         yield unknown("kit_expired", "How long the kit can be used")
     elif at >= usable_until:
         yield shut("kit_expired", f"Kit {fact.number} has expired.")
-
-
-def _cover(fact: CoverFact | None, rules: GateRules, at: datetime) -> Iterator[GateReason]:
-    present = fact.present if fact else None
-    until = known(fact.until) if fact else None
-    yield from must(
-        present,
-        True,
-        "cover_absent",
-        "No physician is on site.",
-        "Whether a physician is on site",
-    )
-    if until is None:
-        yield unknown("cover_short", "Until when a physician is on site")
-    elif until < at + rules.wait:
-        yield shut(
-            "cover_short", "No physician is on site until the end of the wait after the dose."
-        )
-    said_at = known(fact.said_at) if fact else None
-    minutes = PRESENCE_VALID // timedelta(minutes=1)
-    if present and said_at is None:
-        yield unknown("cover_stale", "When a physician last said to be on site")
-    elif said_at is not None and at - said_at > PRESENCE_VALID:
-        yield shut(
-            "cover_stale", f"No physician has said within {minutes} minutes to be on site still."
-        )
-    if fact is not None:
-        yield from _practice(fact)
-
-
-def _practice(fact: CoverFact) -> Iterator[GateReason]:
-    if fact.unpractised is None:
-        yield unknown("opening_unpractised", "Who has practised opening a code")
-    for name in fact.unpractised or ():
-        yield shut(
-            "opening_unpractised", f"{name} has not practised opening a code, or too long ago."
-        )
 
 
 def _around(facts: GateFacts) -> Iterator[GateReason]:

@@ -108,7 +108,7 @@ class KitFact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoverFact:
-    """The physician on site: there now, and until when.
+    """The physician on site who counts: there now, and until when.
 
     `unpractised` names those on site who could not be trusted to open a code within a minute: their practice
     is missing, too old, or older than a change of telephone numbers, text or key.
@@ -116,7 +116,7 @@ class CoverFact:
 
     present: bool | None
     until: datetime | None
-    said_at: datetime | None  # when one of them last said so themselves
+    said_at: datetime | None  # when that physician last said so
     unpractised: tuple[str, ...] | None
 
 

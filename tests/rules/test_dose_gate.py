@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from screening.rules.dose_gate import dose_gate
+from screening.rules.gate_cover import cover_of
 from screening.rules.gate_facts import (
     GateFacts,
 )
@@ -87,6 +88,17 @@ def test_release_opens_for_the_physicians_band_but_never_outside() -> None:
     assert gate(put(released, "pre_dose.outcomes", outcomes(pulse="review"))) == set()
     assert gate(put(released, "pre_dose.outcomes", outcomes(pulse="outside"))) == {"vitals_outside"}
     assert gate(put(GOOD, "questions.outcome", "released")) == set()
+
+
+def test_two_physicians_who_each_lack_something_are_no_cover_together() -> None:
+    """One leaves before the wait is over, the other said three hours ago to be there: ask one of them to say again."""
+    leaves, silent = (AT - 5 * MINUTE, AT + 60 * MINUTE), (AT - 180 * MINUTE, AT + 300 * MINUTE)
+    stays = (AT - 60 * MINUTE, AT + 90 * MINUTE)
+    for here, reasons in (
+        ([], {"cover_absent", "cover_short"}), ([leaves, silent], {"cover_short"}), ([silent], {"cover_stale"}),
+        ([leaves, silent, stays], set()),
+    ):  # fmt: skip
+        assert gate(put(GOOD, "cover", cover_of(here, (), AT))) == reasons
 
 
 def test_edges() -> None:
