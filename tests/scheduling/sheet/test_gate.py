@@ -187,7 +187,11 @@ def test_another_clinician_on_site_is_cover_too() -> None:
 
 def test_after_a_code_was_opened_nothing_is_given(ready: Case) -> None:
     case = ready
-    open_code(case)  # commits by itself, so it cannot be tried and taken back like the others
+    # By a clinician who is not in the room; it commits by itself, so it cannot be tried and taken back like the others.
+    in_the_room, case.users["clinician"] = case.users["clinician"], cast.make_user("Ines Falk")
+    cast.join(case.users["clinician"], case.study, Role.CLINICIAN)
+    open_code(case)
+    case.users["clinician"] = in_the_room
     refused_for(case, None, {"dosing_stopped", "hold_open"})
 
 
