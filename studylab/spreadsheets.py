@@ -10,7 +10,9 @@ _CONTROL = dict.fromkeys(code for code in range(32) if chr(code) not in "\t\n\r"
 
 
 def safe_cell(value: object) -> str:
-    """Return a cell that no spreadsheet takes for a formula."""
+    """Return a cell that no spreadsheet takes for a formula. A number stays one, also below nought."""
+    if isinstance(value, int | float):
+        return str(value)
     text = str(value).translate(_CONTROL)
     return f"'{text}" if text.lstrip(" ").startswith(_RISKY) else text
 

@@ -126,6 +126,7 @@ class Action(StrEnum):
     CARD_SETTLED = "card.settled"
     ARM_LEARNT = "arm.learnt"
     VALUES_SEEN = "values.seen"
+    POOLED_SEEN = "values.pooled_seen"
     GUESS_RECORDED = "guess.recorded"
     DATA_LOCKED = "data.locked"
     UNBLINDING_ASKED = "list.opening_asked"
@@ -255,6 +256,7 @@ SENTENCES: dict[Action, str] = {
     Action.CODE_PRACTISED: "practised opening a code",
     Action.CARD_PRINTED: "printed a code card",
     Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.POOLED_SEEN: "looked at values before and after the dose, pooled over the arms",
     Action.VALUES_SEEN: "first looked at values from after the dose",
     Action.ARM_LEARNT: "recorded an accidental unblinding",
     Action.GUESS_RECORDED: "recorded a guess",

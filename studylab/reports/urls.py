@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from studylab.reports.views import devices, home, progress, record, safety, volunteer
+from studylab.reports.views import devices, home, pooled, progress, record, safety, volunteer
 
 site_urls: list[URLPattern] = []
 study_urls = [
@@ -10,6 +10,10 @@ study_urls = [
     path("path/", home.people_on_path, name="people_on_path"),
     path("progress/", progress.progress, name="progress"),
     path("progress/accrual/", progress.accrual, name="progress_accrual"),
+    path("progress/kept/", progress.kept, name="progress_kept"),
+    path("progress/pooled/", pooled.pooled, name="progress_pooled"),
+    path("progress/pooled/values/", pooled.pooled_values, name="progress_pooled_values"),
+    path("progress/pooled/<str:chart>.<str:form>", pooled.pooled_file, name="progress_pooled_file"),
     path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("devices/<uuid:device>/held/", devices.device_held, name="device_held"),

@@ -30,7 +30,7 @@ def test_the_number_of_queries_does_not_grow_with_the_volunteers(
     assert [_queries(client, page) for page in pages] == once
 
 
-PROGRESS = ("progress", "progress_accrual")
+PROGRESS = ("progress", "progress_accrual", "progress_kept")
 
 
 def _queries(client: Any, page: str) -> int:

@@ -7,10 +7,12 @@ from xml.etree import ElementTree
 import pytest
 from django.urls import reverse
 
+from screening.models import VitalSet
 from studylab.access import Role
 from studylab.participants.services import participant_screen_out, participant_withdraw
 from studylab.reports.selectors.accrual import outlook_of
 from studylab.reports.selectors.flow import flow_of_study
+from studylab.reports.selectors.kept import kept_charts
 from tests import cast
 from tests.access.world import World
 from tests.reports.conftest import client_for
@@ -99,6 +101,41 @@ def test_the_forecast_stands_on_what_is_on_record(world: World) -> None:
     assert rows[-1][1:] == [str(outlook.allocated), str(outlook.completed)]
     drawing = client.get(reverse("progress_file", args=[world.study.slug, "accrual", "svg"]))
     assert ElementTree.fromstring(drawing.content).tag == f"{SVG}svg"
+
+
+def test_what_was_kept_has_its_table_and_files(world: World) -> None:
+    client = client_for(world.people[Role.MONITOR])
+    page = client.get(reverse("progress_kept", args=[world.study.slug])).content.decode()
+    charts = {one.key: one for one in kept_charts(world.study, world.now)}
+    assert set(charts) == {"screen-failures", "missed", "wait", "spacing-1", "spacing-2"}
+    waits = charts["wait"]
+    taken = VitalSet.objects.filter(
+        participant__study=world.study, gate="post_dose", supersedes=None
+    )
+    assert sum(int(row[2]) for row in waits.rows) == taken.values("participant").distinct().count() > 0  # fmt: skip
+    for chart in charts.values():
+        assert f'<h2 id="{chart.key}-h">{chart.title}</h2>' in page
+        sheet = client.get(reverse("progress_file", args=[world.study.slug, chart.key, "csv"]))
+        rows = table_of(sheet.content.decode())
+        assert rows == [[str(cell) for cell in row] for row in chart.rows]
+        drawing = client.get(reverse("progress_file", args=[world.study.slug, chart.key, "svg"]))
+        assert drawing.status_code == (200 if chart.drawing else 404)
+
+
+def test_each_screen_failure_has_one_main_reason(world: World) -> None:
+    coordinator = cast.actor_of(world.people[Role.COORDINATOR], world.study)
+
+    def reasons() -> dict[str, int]:
+        return dict(kept_charts(world.study, world.now)[0].rows)  # type: ignore[arg-type]
+
+    before = reasons()
+    leaving = world.study.participants.filter(
+        status="active", assessments__gate="screening", entry=None
+    ).first()
+    participant_withdraw(participant=leaving, reason="No time.", actor=coordinator)
+    after = reasons()
+    assert sum(after.values()) == sum(before.values()) + 1
+    assert after["declined or withdrew"] == before.get("declined or withdrew", 0) + 1
 
 
 @pytest.mark.parametrize("role", [Role.PHARMACIST, Role.EXPERIMENTER])

@@ -25,6 +25,7 @@ _LOOKS = {
     "plot-axis": f'stroke="{EDGE}"',
     "plot-track": f'fill="none" stroke="{ACCENT}" stroke-width="2.5"',
     "plot-second": f'fill="none" stroke="{EDGE}" stroke-width="2.5"',
+    "plot-whisker": f'stroke="{ACCENT}" stroke-width="1.5"',
     "plot-plan": f'fill="none" stroke="{QUIET}" stroke-width="1.5" stroke-dasharray="5 4"',
     "plot-band": 'fill="#cfe0ec"',
     "plot-words": f'fill="{INK}" font-size="13"',

@@ -17,6 +17,7 @@ from studylab.reports.rules.flow import imbalances
 from studylab.reports.rules.svg_file import svg_file
 from studylab.reports.selectors.accrual import outlook_of
 from studylab.reports.selectors.flow import flow_chart, flow_of_study
+from studylab.reports.selectors.kept import kept_charts
 from studylab.spreadsheets import csv_line
 
 
@@ -51,6 +52,15 @@ def accrual(request: StaffRequest, study: str) -> HttpResponse:
 
 
 @requires(Cap.PROGRESS_VIEW)
+@require_GET
+def kept(request: StaffRequest, study: str) -> HttpResponse:
+    """Show waits, spacing and missed visits as they were, and why people were not allocated."""
+    charts = kept_charts(request.study, clock.now())
+    context = {"charts": charts, "source": SOURCE, "current_section": "volunteers"}
+    return render(request, "reports/progress/kept.html", context)
+
+
+@requires(Cap.PROGRESS_VIEW)
 @sensitive_variables()
 @require_GET
 def progress_file(request: StaffRequest, study: str, chart: str, form: str) -> HttpResponse:
@@ -60,7 +70,10 @@ def progress_file(request: StaffRequest, study: str, chart: str, form: str) -> H
     elif chart == "accrual":
         found = outlook_of(request.study, clock.now()).chart
     else:
-        raise Http404
+        charts = {one.key: one for one in kept_charts(request.study, clock.now())}
+        if chart not in charts:
+            raise Http404
+        found = charts[chart]
     return chart_file(request, found, form)
 
 
