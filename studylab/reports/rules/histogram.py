@@ -49,7 +49,7 @@ def bins(values: Sequence[float], allowed: Allowed) -> list[Bin]:
         counts = found[floor(value / width)]
         counts[0] += 1
         counts[1] += not allowed.has(value)
-    return [Bin(n * width, (n + 1) * width, *counts) for n, counts in found.items()]  # type: ignore[arg-type]
+    return [Bin(n * width, (n + 1) * width, *counts) for n, counts in found.items()]
 
 
 def histogram(rows: Sequence[Bin], allowed: Allowed, *, unit: str) -> Drawing:

@@ -18,7 +18,7 @@ from studylab.studies.selectors import current_protocol
 
 HOUR, MINUTE = 3600.0, 60.0
 MOMENTS = {"start": "start", "end": "end", "dose": "dose"}
-_ENDS = {
+_ENDS: dict[str, str] = {
     Participant.Status.WITHDRAWN: "declined or withdrew",
     Participant.Status.LOST: "lost to contact",
 }
@@ -126,7 +126,8 @@ def _moments(study: Study) -> dict[int, dict[str, datetime]]:
         "participant_id", "number", "started_at", "ended_at"
     ):
         mine = found.setdefault(person, {})
-        mine[f"{number}.start"] = start
+        if start is not None:
+            mine[f"{number}.start"] = start
         if end is not None:
             mine[f"{number}.end"] = end
     doses = Dose.objects.filter(participant__study=study, superseded_by=None)
