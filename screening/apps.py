@@ -25,7 +25,9 @@ class ScreeningConfig(AppConfig):
             has_written,
             languages_of,
         )
+        from screening.selectors.staff_ties import is_kept_away
         from screening.tasks import knock
+        from studylab.participants.kept_away import register_kept_away
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
@@ -33,6 +35,7 @@ class ScreeningConfig(AppConfig):
         from studylab.studies.document_checks import register_document_check
 
         register_confirm_hook("reassess", knock)
+        register_kept_away(is_kept_away)
         register_document_check("screening table", document_problems)
 
         register_record_time("answers", first_answers, ("questions", "study"))

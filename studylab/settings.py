@@ -83,6 +83,7 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "studylab.people.device_middleware.DeviceMiddleware",
     "studylab.people.middleware.StudyMiddleware",
+    "studylab.participants.middleware.KeptAwayMiddleware",
     "studylab.people.refusals.RefusalMiddleware",
     "studylab.audit.middleware.SubmissionMiddleware",
 ]

@@ -145,6 +145,14 @@ def kept_away(participant: Participant) -> set[int]:
     return kept_away_of_all([participant]).get(participant.pk, set())
 
 
+def is_kept_away(study_id: int, code: str, user_id: int) -> bool:
+    """Whether the newest decision about a volunteer of the study and this user keeps them apart."""
+    decisions = StaffDecision.objects.filter(
+        participant__study_id=study_id, participant__code=code, user_id=user_id
+    )
+    return bool(decisions.order_by("-id").values_list("kept_away", flat=True).first())
+
+
 def kept_away_of_all(people: Collection[Participant]) -> dict[int, set[int]]:
     """Return what `kept_away` says of each of several people, in one query; who has nobody is left out."""
     newest = (

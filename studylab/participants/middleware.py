@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from django.conf import settings
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
@@ -11,6 +12,7 @@ from django.utils.translation.trans_real import parse_accept_lang_header
 
 from studylab import clock
 from studylab.access import Actor, Cap
+from studylab.participants.kept_away import CLOSED, SOMEBODY_ELSE, is_kept_away
 from studylab.participants.link_purposes import link_purpose
 from studylab.participants.models import PersonalLink
 from studylab.participants.rules.link import Door
@@ -133,3 +135,26 @@ def _asked_for(request: HttpRequest, offered: tuple[str, ...]) -> list[str]:
         for code in offered
         if tag == code or tag.partition("-")[0] == code.partition("-")[0]
     ]
+
+
+class KeptAwayMiddleware:
+    """Close the pages of a volunteer to staff who are kept away from them; the words name no reason.
+
+    Stands after `StudyMiddleware`, which says who asks, in which study.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(
+        self, request: Any, view: Any, args: Any, kwargs: dict[str, Any]
+    ) -> HttpResponse | None:
+        """Let the request through or refuse it."""
+        if request.study is None or "code" not in kwargs or view.required_capability not in CLOSED:
+            return None
+        if is_kept_away(request.study.pk, kwargs["code"], request.actor.user_id):
+            raise PermissionDenied(SOMEBODY_ELSE)
+        return None

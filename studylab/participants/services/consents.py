@@ -10,6 +10,7 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict, Refused
+from studylab.participants.kept_away import check_not_away
 from studylab.participants.models import Consent, Participant
 from studylab.participants.selectors import current_consent
 from studylab.participants.services.checks import lock_participant, require_active, said
@@ -40,6 +41,7 @@ def consent_record(
     require(actor, Cap.CONSENT_RECORD)
     participant = lock_participant(participant, actor)
     require_active(participant)
+    check_not_away(participant, actor)
     _check_wanted(participant, kind, version)
     signed_at = _signed_at(method, signed_at)
     times = {"signed_at": signed_at, "written_on": written_on, "staff_signed_at": staff_signed_at}
@@ -70,6 +72,7 @@ def consent_correct(
     """
     require(actor, Cap.CONSENT_RECORD)
     participant = lock_participant(consent.participant, actor)
+    check_not_away(participant, actor)
     if consent.method in (Consent.Method.SCREEN, Consent.Method.LINK):
         raise Refused(
             "This consent carries the server's time of the volunteer's own act. It stays."

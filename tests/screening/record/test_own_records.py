@@ -155,6 +155,34 @@ def test_f20_relations_to_staff_are_found_and_the_lead_decides(
     assert kept_away(ben) == set()
 
 
+def test_f20_whoever_is_kept_away_sees_no_record_and_takes_no_consent(
+    waiting, lead, actor_of, client_of, experimenter
+):
+    slug, code, signed_in = waiting.study.slug, waiting.code, client_of(experimenter)
+    pages = [
+        reverse("volunteer", args=[slug, code]),
+        reverse("questions", args=[slug, code]),
+        reverse("consent_add", args=[slug, code]),
+    ]
+    assert {signed_in.get(page).status_code for page in pages} == {200}
+    staff_decide(
+        participant=waiting,
+        user=experimenter,
+        kept_away=True,
+        reason="Cousins.",
+        actor=actor_of(lead),
+    )
+    for page in pages:
+        refused = signed_in.get(page)
+        assert refused.status_code == 403
+        assert "Somebody else works with this volunteer" in refused.content.decode()
+    with pytest.raises(Refused, match="Somebody else"):
+        people.consent(waiting, actor_of(experimenter))
+    assert (
+        client_of(lead).get(reverse("assessment_relations", args=[slug, code])).status_code == 200
+    )
+
+
 def test_f20_whoever_is_kept_away_is_neither_offered_nor_booked(
     study, waiting, experimenter, lead, actor_of
 ):

@@ -1,0 +1,36 @@
+"""Where the apps above say who of the staff is kept away from a volunteer for a relation (field case F-20).
+
+This app cannot read their tables, yet consents and the pages of a volunteer are closed to them. The app that holds the
+decisions registers its reader once, in `AppConfig.ready`.
+"""
+
+from collections.abc import Callable
+
+from studylab.access import Actor, Cap
+from studylab.errors import Refused
+from studylab.participants.models import Participant
+
+# Pages that show or change a volunteer's record. What an emergency needs stays open to everybody whose role has it.
+CLOSED = frozenset(
+    {Cap.VOLUNTEER_VIEW, Cap.HEALTH_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.SIGN_OFF}
+)
+SOMEBODY_ELSE = "Somebody else works with this volunteer. Hand the tablet over."
+
+Reader = Callable[[int, str, int], bool]
+_readers: list[Reader] = []
+
+
+def register_kept_away(reader: Reader) -> None:
+    """Register what says whether a user is kept away from a volunteer: (id of the study, code, id of the user)."""
+    _readers[:] = [reader]
+
+
+def is_kept_away(study_id: int, code: str, user_id: int | None) -> bool:
+    """Whether this person of the staff is kept away from the volunteer with this code."""
+    return user_id is not None and any(reader(study_id, code, user_id) for reader in _readers)
+
+
+def check_not_away(participant: Participant, actor: Actor) -> None:
+    """Refuse whoever is kept away from the volunteer."""
+    if is_kept_away(participant.study_id, participant.code, actor.user_id):
+        raise Refused(SOMEBODY_ELSE, code="somebody_else")
