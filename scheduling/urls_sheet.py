@@ -55,6 +55,11 @@ sheet_urls: list[URLPattern] = [
     path("today/cover/", cover.cover, name="cover"),
     path("today/sensor-labels/", paper.sensor_labels, name="sensor_labels"),
     path("volunteers/<str:code>/wallet-card/", paper.wallet_card, name="wallet_card"),
+    path(
+        "volunteers/<str:code>/wallet-card/handed/",
+        paper.wallet_card_handed,
+        name="wallet_card_handed",
+    ),
     path("today/call/", lookup.look_up, name="look_up"),
     path("today/cover/still/", cover.cover_still, name="cover_still"),
     path("today/emergency-kit/", presence.rescue_check, name="rescue_check"),

@@ -10,6 +10,7 @@ from scheduling.models.series import Booking, Series, Visit
 from scheduling.models.sheet import AfterContact, Dose, StepRecord
 from scheduling.models.talks import Talk
 from scheduling.models.waiting import Offer, Waiting
+from scheduling.models.wallet import WalletCard
 from scheduling.models.wishes import Availability, HeldPlace, OptionHold
 
 __all__ = [
@@ -40,4 +41,5 @@ __all__ = [
     "Talk",
     "Visit",
     "Waiting",
+    "WalletCard",
 ]

@@ -4,11 +4,12 @@ from typing import Any
 from uuid import UUID
 
 from django.conf import settings
+from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import translation
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.forms.paper import LabelsForm
 from scheduling.models import Dose, Resource
@@ -16,6 +17,8 @@ from scheduling.rules.day_code import day_code
 from scheduling.selectors.sheet import access_visit, sheet_of
 from scheduling.selectors.today import places_of
 from scheduling.selectors.trials import trials_of
+from scheduling.selectors.wallet import card_carried, is_outdated
+from scheduling.services.wallet import wallet_card_handed as handed
 from scheduling.views.sheet_page import rows_of
 from scheduling.views.sheet_panels import pinned
 from scheduling.views.words import sheet_url
@@ -106,18 +109,31 @@ def wallet_card(request: StaffRequest, study: str, code: str) -> HttpResponse:
     person = access_participant(request.study, code)
     dose = Dose.objects.filter(participant=person, superseded_by=None).first()
     plan = current_protocol(request.study).plan
+    carried = card_carried(person)
     context = {
         **_about(f"Wallet card of {person.code}"),
         "participant": person,
         "plan": plan,
         "dose": dose,
         "square": qr_square(person.code, scale=2),
+        "carried": carried,
+        "outdated": is_outdated(carried, request.study),
         "language": person.language,
         "back": reverse("volunteer", args=[request.study.slug, person.code]),
     }
     with translation.override(person.language):
         card = render(request, "scheduling/paper/_card.html", context).content.decode()
     return render(request, "scheduling/paper/card.html", {**context, "card": card})
+
+
+@requires(Cap.CONTACT_RECORD)
+@require_POST
+def wallet_card_handed(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """Note that the volunteer was given the card."""
+    person = access_participant(request.study, code)
+    handed(participant=person, actor=request.actor)
+    messages.success(request, f"{person.code} has a card with the numbers of now.")
+    return redirect("wallet_card", study, code)
 
 
 def _about(heading: str) -> dict[str, Any]:

@@ -78,6 +78,7 @@ class Action(StrEnum):
     RULES_RUN = "assessment.everybody"
     SIGNED_OFF = "sign_off.given"
     REQUEST_ANSWERED = "sign_off.request_answered"
+    WALLET_CARD_HANDED = "volunteer.wallet_card_handed"
     NOTE_RECORDED = "volunteer.note_recorded"
     NOTE_ANSWERED = "volunteer.note_answered"
     RELATION_DECIDED = "volunteer.relation_decided"
@@ -210,6 +211,7 @@ SENTENCES: dict[Action, str] = {
     Action.RULES_RUN: "ran the rules over everybody on the path",
     Action.SIGNED_OFF: "signed off a decision on taking part",
     Action.ACQUAINTANCE_DECIDED: "recorded that two volunteers know each other",
+    Action.WALLET_CARD_HANDED: "handed over a wallet card",
     Action.NOTE_RECORDED: "noted what was told at a contact",
     Action.NOTE_ANSWERED: "answered a note that names a medicine",
     Action.RELATION_DECIDED: "decided on a relation between a volunteer and staff",

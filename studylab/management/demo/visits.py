@@ -15,6 +15,7 @@ from scheduling.services.leave import leave_check
 from scheduling.services.presence import rescue_check_record, staying_record
 from scheduling.services.steps import step_record
 from scheduling.services.visits import visit_finish, visit_start
+from scheduling.services.wallet import wallet_card_handed
 from screening.models import AnswerSet
 from screening.rules.table import load_table
 from screening.selectors.vitals import newest_vitals
@@ -106,6 +107,7 @@ class VisitWalk:
                 leave_check(
                     visit=self.visit, ate=True, orthostatic_ok=True, symptoms=[], actor=actor
                 )
+                wallet_card_handed(participant=self.visit.participant, actor=actor)
         else:
             with clock.travel(at):
                 value = value_for(step, at, self.walker.dice)

@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from scheduling.selectors.wallet import outdated_cards
 from studylab.access import Actor, Cap
 from studylab.participants.doses import doses_of
 from studylab.participants.models import Deviation, DosingPause
@@ -33,7 +34,21 @@ def safety_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
         groups.append(_reports(study, at))
     if actor.may(Cap.EVENT_RECORD):
         groups += [_to_write(study), _to_tell(study)]
+    if actor.may(Cap.CONTACT_RECORD):
+        groups.append(_old_cards(study))
     return [group for group in groups if group.items]
+
+
+def _old_cards(study: Study) -> Group:
+    """Wallet cards with telephone numbers that no longer hold, and who carries them."""
+    items = [
+        Item(
+            card.participant.code, address("wallet_card", study, code=card.participant.code),
+            f"Handed over {card.handed_at.astimezone(study.zone):%a %d %b}, before the numbers changed.",
+        )
+        for card in outdated_cards(study)
+    ]  # fmt: skip
+    return Group("Wallet cards to print again", "stop", address("today", study), items)
 
 
 def _pauses(study: Study, actor: Actor) -> Group:

@@ -2,10 +2,13 @@
 
 from collections.abc import Callable
 
+import pgtrigger
 import pytest
 
+from scheduling.models import WalletCard
 from studylab.participants.models import Participant
 from studylab.participants.selectors import contact_details
+from studylab.studies.selectors import current_protocol
 from tests.scheduling.pages.conftest import Pages
 from tests.scheduling.sheet.builder import Case
 
@@ -39,6 +42,25 @@ def test_the_card_speaks_the_volunteers_language(booked: Case, pages_of: PagesOf
     page = pages.text(pages.url("wallet_card", booked.participant.code))
     assert "traitez-moi comme si je l’avais pris" in page
     assert 'lang="fr-ca"' in page
+
+
+def test_a_card_with_old_numbers_is_printed_again(booked: Case, pages_of: PagesOf) -> None:
+    """Field case F-38: the numbers on the card changed; who carries the old ones is listed."""
+    pages, code = pages_of(booked), booked.participant.code
+    card, home = pages.url("wallet_card", code), pages.url("home")
+    handed = pages.url("wallet_card_handed", code)
+    assert pages.post(handed, {}, "lead").status_code == 403
+    assert pages.post(handed, {}).status_code == 302
+    assert "handed over" in pages.text(card)
+    assert "Wallet cards to print again" not in pages.text(home)
+    plan = current_protocol(booked.study).plan
+    with pgtrigger.ignore("scheduling.WalletCard:append_only"):
+        WalletCard.objects.update(numbers=f"{plan.emergency_number} / +1 902 555 0000")
+    assert "carries old telephone numbers" in pages.text(card)
+    assert "Wallet cards to print again" in pages.text(home)
+    assert pages.post(handed, {}).status_code == 302
+    assert "carries old" not in pages.text(card)
+    assert "Wallet cards to print again" not in pages.text(home)
 
 
 def test_a_call_leads_to_one_page_with_everything(dosed: Case, pages_of: PagesOf) -> None:
