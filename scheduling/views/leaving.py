@@ -2,6 +2,7 @@
 
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
@@ -94,7 +95,10 @@ def _call_times(visit: Visit) -> tuple[datetime, ...]:
 @requires(Cap.HOLD_OPEN)
 @require_http_methods(["GET", "POST"])
 def symptom(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Take what the volunteer feels: any symptom puts them on hold, a red flag is an emergency."""
+    """Take what the volunteer feels: any symptom puts them on hold and leads on to the log of events.
+
+    A red flag leads to the emergency page instead; its event waits in the list of work.
+    """
     visit = access_visit(request.study, uid)
     form = SymptomForm(request.POST or None)
 
@@ -107,12 +111,17 @@ def symptom(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
             reason=f"{said} {note}".strip(), actor=request.actor,
         )  # fmt: skip
 
-    def done(_made: Hold) -> str:
-        return _emergency(visit) if form.chosen & RED_FLAGS.keys() else sheet_url(visit)
+    def done(made: Hold) -> str:
+        if form.chosen & RED_FLAGS.keys():
+            return _emergency(visit)
+        if not request.actor.may(Cap.EVENT_RECORD):
+            return sheet_url(visit)
+        asked = {"hold": made.uid, "source": "sheet", "next": sheet_url(visit)}
+        return f"{reverse('event_add', args=[study])}?{urlencode(asked)}"
 
     return answer_form(
         request, form=form, template="scheduling/sheet/symptom.html", write=write, done=done,
-        message="On record, and on hold. Tell the physician; a clinician decides on the hold.",
+        message="On hold: a clinician decides. Tell the physician now, then write the event down here.",
         context=_about(visit),
     )  # fmt: skip
 
