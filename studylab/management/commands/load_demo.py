@@ -16,6 +16,7 @@ from studylab.audit.services import seal_events
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import NOON, Plot
+from studylab.management.demo.tablet import named_tablet
 from studylab.studies.models import Study
 
 ZONE = ZoneInfo("America/Halifax")
@@ -60,6 +61,7 @@ class Command(BaseCommand):
         plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
         plot.build()
         dated_hours(lab, plot.now)
+        named_tablet(lab, plot.now)
         while seal_events():
             pass
         self._set_clock(begin)
