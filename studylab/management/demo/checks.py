@@ -23,9 +23,18 @@ DEVICES = {
 
 
 def how_taken(
-    systolic: int, diastolic: int, pulse: int, dice: Random, *, both_arms: bool = False
+    systolic: int,
+    diastolic: int,
+    pulse: int,
+    dice: Random,
+    *,
+    girth: int,
+    both_arms: bool = False,
 ) -> HowTaken:
-    """Return how a set was taken: on the left arm, which reads a little higher; a slow pulse was counted."""
+    """Return how a set was taken: on the left arm, which reads a little higher; a slow pulse was counted.
+
+    `girth` is the person's own, in cm; measured again it is the same within a centimetre.
+    """
     arms = None
     if both_arms:
         left = (systolic + 6 + dice.randint(0, 2), diastolic + 3)
@@ -34,7 +43,7 @@ def how_taken(
         rhythm="regular",
         counted_pulse=pulse if pulse < 58 else None,
         both_arms=arms,
-        girth_cm=float(dice.randint(25, 33)),
+        girth_cm=float(girth + dice.randint(0, 1)),
         timed=("clock",) * 3,
     )
 

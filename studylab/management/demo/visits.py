@@ -160,7 +160,9 @@ class VisitWalk:
                 readings=readings(at, *values, self.walker.dice),
                 symptoms=[],
                 posture="seated",
-                how=replace(how_taken(*values, self.walker.dice), rest=rest),
+                how=replace(
+                    how_taken(*values, self.walker.dice, girth=self.walker.girth), rest=rest
+                ),
                 reason="" if first else "Repeated after ten minutes of rest.",
                 actor=actor,
             )

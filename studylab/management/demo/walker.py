@@ -44,6 +44,7 @@ class Walker:
         """Add the volunteer; without `agreed` nothing but the contact details is known."""
         self.lab, self.index = lab, index
         self.dice = Random(f"harbour {index}")  # noqa: S311 (invented values, nothing secret)
+        self.girth = 25 + index * 5 % 8  # cm, around the upper arm
         self.zone = ZoneInfo(lab.study.timezone)
         given, family = volunteer_name(index)
         details = ContactDetails(
@@ -128,7 +129,9 @@ class Walker:
                 readings=readings(at, *values, self.dice),
                 symptoms=[],
                 posture="seated",
-                how=replace(how_taken(*values, self.dice, both_arms=first), rest=rest),
+                how=replace(
+                    how_taken(*values, self.dice, girth=self.girth, both_arms=first), rest=rest
+                ),
                 reason="" if first else "Asked for on another day: the first set was outside.",
                 actor=experimenter,
             )
