@@ -217,6 +217,7 @@ CELERY_TASK_TIME_LIMIT = 600
 CELERY_BEAT_SCHEDULE = {
     # Ticks only knock; what is due is decided by a query, so a lost or doubled tick does no harm.
     "seal-audit": {"task": "audit.seal", "schedule": 60.0},
+    "verify-audit": {"task": "audit.verify", "schedule": 600.0},
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
     "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},

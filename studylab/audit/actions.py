@@ -137,6 +137,7 @@ class Action(StrEnum):
     ASSAY_EXPLAINED = "assay.explained"
     LIST_CHECKED = "list.checked"
     KEY_CHANGED = "list.key_changed"
+    RECORD_VERIFIED = "record.verified"
 
 
 SENTENCES: dict[Action, str] = {
@@ -269,6 +270,7 @@ SENTENCES: dict[Action, str] = {
     Action.ASSAY_RECORDED: "recorded a laboratory result",
     Action.ASSAY_EXPLAINED: "explained a laboratory result that contradicts the list",
     Action.LIST_CHECKED: "compared the list with practice",
+    Action.RECORD_VERIFIED: "checked every seal of the record",
     Action.KEY_CHANGED: "changed the allocation key",
 }
 

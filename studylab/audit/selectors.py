@@ -2,15 +2,17 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db.models import Max, QuerySet
 
-from studylab.audit.actions import REFUSALS
+from studylab.audit.actions import REFUSALS, Action
 from studylab.audit.chain import CHAIN_START, event_digest, settled_below
 from studylab.audit.models import Event, Link
 
 _CHUNK = 2000
+CHECKED_WITHIN = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,30 @@ def verify_chain() -> Verification:
         text = f"Event {passed} has no link although later events have theirs."
         return Verification(walk.links, unsealed.count(), passed, text)
     return Verification(walk.links, unsealed.count(), None)
+
+
+@dataclass(frozen=True, slots=True)
+class LastCheck:
+    """When the whole chain was last checked, and whether every link fitted."""
+
+    at: datetime
+    intact: bool
+
+
+def last_check() -> LastCheck | None:
+    """Return the newest check of the whole chain that is on record, None before the first."""
+    found = (
+        Event.objects.filter(study_id=None, action=Action.RECORD_VERIFIED)
+        .order_by("-at", "-id")
+        .first()
+    )
+    return LastCheck(found.at, bool(found.data["intact"])) if found else None
+
+
+def check_is_due(at: datetime) -> bool:
+    """Whether the last check is a day old, or there was none."""
+    last = last_check()
+    return last is None or at - last.at >= CHECKED_WITHIN
 
 
 def _passed_without_link(unsealed: QuerySet[Event]) -> int | None:

@@ -4,8 +4,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from studylab.audit.selectors import verify_chain
-from studylab.audit.services import seal_events
+from studylab.access import system_actor
+from studylab.audit.services import seal_events, verify_record
 
 
 class Command(BaseCommand):
@@ -18,7 +18,7 @@ class Command(BaseCommand):
         sealed = 0
         while batch := seal_events():
             sealed += batch
-        result = verify_chain()
+        result = verify_record(actor=system_actor("verify_audit"))
         self.stdout.write(f"Events sealed now: {sealed}")
         self.stdout.write(f"Links that fit: {result.links}")
         self.stdout.write(f"Events waiting for their link: {result.unsealed}")

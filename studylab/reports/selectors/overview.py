@@ -1,12 +1,15 @@
 """What readers of the record see first: how safety stands, in numbers with the pages behind them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from scheduling.rules.path import SIGN_OFF
 from scheduling.selectors.today import contacts_due
 from screening.selectors.lapsing import lapsing
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import reveals_of
+from studylab.audit.selectors import check_is_due, last_check
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
 from studylab.participants.selectors.events import newest_entries
@@ -14,6 +17,7 @@ from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import open_pauses
 from studylab.participants.selectors.told import people_not_told
 from studylab.reports.selectors.links import address
+from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.safety import unsealed_for_long
 from studylab.studies.models import Study
 
@@ -33,8 +37,13 @@ class Figure:
         return self.kind if self.number else "ok"
 
 
-def safety_figures(study: Study, actor: Actor, at: datetime) -> list[Figure]:
-    """Return holds, contacts, deviations and opened codes in numbers: never a value, never an arm."""
+def safety_figures(
+    study: Study, actor: Actor, at: datetime, rows: Sequence[OnPath]
+) -> list[Figure]:
+    """Return holds, contacts, deviations and opened codes in numbers: never a value, never an arm.
+
+    `rows` are the people on the path.
+    """
     safety = address("safety", study)
     overdue = sum(row.overdue for row in contacts_due(study, at))
     unclosed = deviations_of(study).exclude(state=Deviation.State.CLOSED).count()
@@ -47,12 +56,31 @@ def safety_figures(study: Study, actor: Actor, at: datetime) -> list[Figure]:
         Figure(sum(one.due.state == "overdue" for one in owed), "reports overdue", safety, "stop"),
         Figure(len(owed), "reports to send or confirm", safety, "warn"),
         Figure(overdue, "contacts overdue", safety, "stop"),
+        Figure(_without_sign_off(rows), "sign-offs lapsed or void", _deciding(study), "stop"),
         Figure(len(lapsing(study, at)), "sign-offs running out", safety, "warn"),
         Figure(len(people_not_told(study)), "people not told yet", safety, "warn"),
         Figure(unsealed_for_long(at), "record entries not sealed", safety, "warn"),
+        _seals(at, safety),
         Figure(unclosed, "deviations not closed", address("deviations", study), "warn"),
     ]
     if actor.may(Cap.REVEALS_VIEW):
         opened = len(reveals_of(study))
         figures.append(Figure(opened, "codes opened", address("reveals", study), "info"))
     return figures
+
+
+def _without_sign_off(rows: Sequence[OnPath]) -> int:
+    """People signed eligible once whose sign-off no longer counts, while a dose may still come."""
+    return sum(row.facts.sign_off in ("lapsed", "void") and not row.facts.dosed for row in rows)
+
+
+def _deciding(study: Study) -> str:
+    return f"{address('people_on_path', study)}?stage={SIGN_OFF}"
+
+
+def _seals(at: datetime, page: str) -> Figure:
+    """Whether the seals of the record were checked within a day, and fitted."""
+    last = last_check()
+    if last is not None and not last.intact:
+        return Figure(1, "seal of the record broken", page, "stop")
+    return Figure(int(check_is_due(at)), "check of the record's seals due", page, "warn")

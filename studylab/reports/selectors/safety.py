@@ -11,6 +11,7 @@ from screening.selectors.lapsing import lapsing
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import reveals_of
 from studylab.audit.models import Event
+from studylab.audit.selectors import check_is_due, last_check
 from studylab.participants.doses import doses_of
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
@@ -54,6 +55,8 @@ def safety_page(study: Study, actor: Actor, at: datetime) -> dict[str, Any]:
         "due": sorted(contacts_due(study, at), key=lambda row: (not row.overdue, row.due_until)),
         "lapsing": lapsing(study, at),
         "unsealed": unsealed_for_long(at),
+        "checked": last_check(),
+        "check_due": check_is_due(at),
         "kinds": deviations_by_kind(study),
         "reveals": len(reveals_of(study)) if actor.may(Cap.REVEALS_VIEW) else 0,
         "reached": contacts.count(),
