@@ -36,6 +36,7 @@ _one_visit = [
     path("dose/", dose.dose, name="dose"),
     path("dose/give/", dose.dose_give, name="dose_give"),
     path("dose/gate/", dose.dose_gate, name="dose_gate"),
+    path("dose/past-gate/", dose.dose_past_gate, name="dose_past_gate"),
     path("dose/correct/", dose.dose_correct, name="dose_correct"),
     path("stay/", presence.stay, name="stay"),
     path("leave/", leaving.leave_check, name="leave_check"),

@@ -14,6 +14,14 @@ from studylab.forms import InstantField, local_minute
 _SCAN = {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
 
 
+def _kit_number(text: str) -> str:
+    """Return a kit's number as it is written; say what is wrong with one that is none."""
+    problem = codes.explain(text, "kit")
+    if problem:
+        raise ValidationError(problem, code="kit")
+    return codes.normalise(text)
+
+
 class KitForm(forms.Form):
     """The number on the kit, scanned or typed. Sent by GET: looking at a kit writes nothing."""
 
@@ -25,12 +33,8 @@ class KitForm(forms.Form):
     )  # fmt: skip
 
     def clean_kit(self) -> str:
-        """Return the number as it is written; say what is wrong with one that is none."""
-        text: str = self.cleaned_data["kit"]
-        problem = codes.explain(text, "kit")
-        if problem:
-            raise ValidationError(problem, code="kit")
-        return codes.normalise(text)
+        """Return the number as it is written."""
+        return _kit_number(self.cleaned_data["kit"])
 
 
 class AmountField(forms.CharField):
@@ -102,6 +106,29 @@ class DoseForm(ActForm):
     def swallowing(self) -> list[Any]:
         """That it was swallowed, and when."""
         return self.cells("mouth_checked", "given_at")
+
+
+class PastGateForm(DoseForm):
+    """A capsule that was swallowed although the gate did not open, or was not recorded at once."""
+
+    kit_number = forms.CharField(
+        label="Kit number on the container", max_length=20, widget=forms.TextInput({**_SCAN, "class": "kit-number"}),
+        error_messages={"required": "Scan the kit, or type its number."},
+    )  # fmt: skip
+    given_at = InstantField(label="When it was swallowed")
+    past_the_gate = forms.CharField(
+        label="How did it come about?", max_length=300, widget=forms.Textarea({"rows": 3}),
+        help_text=NO_NAMES,
+    )  # fmt: skip
+
+    def clean_kit_number(self) -> str:
+        """Return the number as it is written."""
+        return _kit_number(self.cleaned_data["kit_number"])
+
+    @property
+    def happened(self) -> list[Any]:
+        """What was swallowed, when, and why."""
+        return self.cells("kit_number", "given_at", "past_the_gate")
 
 
 class DoseCorrectForm(forms.Form):

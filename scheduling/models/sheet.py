@@ -1,6 +1,7 @@
 """The run sheet: steps, doses, and the contact after dosing. Rows are added, never changed."""
 
 import uuid
+from datetime import timedelta
 
 import pgtrigger
 from django.db import models
@@ -14,6 +15,9 @@ from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
 from studylab.participants.models.consent import consent_first
 from studylab.people.models import User
+
+# How long ago the dose may have been given when it is recorded, unless a deviation says why it was later.
+BACK_AT_MOST = timedelta(minutes=10)
 
 
 class StepRecord(models.Model):
@@ -93,11 +97,21 @@ class Dose(models.Model):
         "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
     )
     reason = models.CharField(max_length=300, blank=True)
+    # Set when a capsule was swallowed past the gate, or long before it was recorded: what happened stays true.
+    deviation = models.ForeignKey(
+        Deviation, on_delete=models.PROTECT, null=True, related_name="doses"
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(
                 fields=["participant"], condition=Q(supersedes=None), name="dose_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(given_at__gte=F("recorded_at") - BACK_AT_MOST)
+                | Q(deviation__isnull=False)
+                | Q(supersedes__isnull=False),
+                name="dose_recorded_at_once",
             ),
             models.CheckConstraint(
                 condition=Q(count__gt=0, strength_mg__gt=0), name="dose_positive"
@@ -123,6 +137,10 @@ class Dose(models.Model):
                 same=("participant_id", "visit_id", "kit_id", "count", "strength_mg"),
                 sentence="A correction stands in for the record of the same dose only.",
             ),
+            fits(
+                "dose_deviates_own", column="deviation_id", table="participants_deviation",
+                same=("participant_id",), sentence="The deviation is about somebody else.",
+            ),
             guard(
                 "dose_ceiling",
                 operation=pgtrigger.Insert,
@@ -142,7 +160,7 @@ class Dose(models.Model):
             guard(
                 "first_dose_supervised",
                 operation=pgtrigger.Insert,
-                check="""NEW.supersedes_id IS NOT NULL
+                check="""NEW.supersedes_id IS NOT NULL OR NEW.deviation_id IS NOT NULL
                     OR EXISTS (SELECT 1 FROM scheduling_dose d
                         WHERE d.given_by_id IN (NEW.given_by_id, NEW.checked_by_id))
                     OR EXISTS (SELECT 1 FROM people_membership m
@@ -154,7 +172,7 @@ class Dose(models.Model):
             guard(
                 "dose_not_on_hold",
                 operation=pgtrigger.Insert,
-                check="""NEW.supersedes_id IS NOT NULL OR NOT EXISTS (
+                check="""NEW.supersedes_id IS NOT NULL OR NEW.deviation_id IS NOT NULL OR NOT EXISTS (
                     SELECT 1 FROM participants_hold h
                     WHERE h.participant_id = NEW.participant_id AND h.released_at IS NULL
                 )""",
@@ -163,7 +181,7 @@ class Dose(models.Model):
             guard(
                 "dose_not_paused",
                 operation=pgtrigger.Insert,
-                check="""NEW.supersedes_id IS NOT NULL OR NOT EXISTS (
+                check="""NEW.supersedes_id IS NOT NULL OR NEW.deviation_id IS NOT NULL OR NOT EXISTS (
                     SELECT 1 FROM participants_dosingpause p
                     JOIN participants_participant m ON m.study_id = p.study_id
                     WHERE m.id = NEW.participant_id AND p.lifted_at IS NULL
@@ -222,6 +240,10 @@ explain(
         ),
         "dose_two_people": (Refused, "The second person must be somebody else."),
         "dose_not_in_future": (Refused, "The dose was given later than now. Check the time."),
+        "dose_recorded_at_once": (
+            Refused,
+            "A dose given more than 10 minutes ago is recorded with the reason why it was not recorded at once.",
+        ),
         "contact_answers_when_reached": (
             Refused,
             "Say whether there were symptoms when the volunteer was reached, and nothing when not.",

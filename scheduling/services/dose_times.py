@@ -74,6 +74,7 @@ def dose_correct(*, dose: Dose, given_at: datetime, reason: str, actor: Actor) -
         gate={**old.gate, "corrected_by": actor.label},
         supersedes=old,
         reason=why,
+        deviation=old.deviation,
     )
     step = work.step_of_kind("dose")
     standing = work.evidence.records[step.key]

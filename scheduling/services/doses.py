@@ -5,22 +5,25 @@ the presence of the physicians locked: what it saw is what holds when the dose i
 """
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 from uuid import UUID
 
 from django.views.decorators.debug import sensitive_variables
 
 from scheduling.models import CoverPresence, Dose, StepRecord, Visit
+from scheduling.models.sheet import BACK_AT_MOST
 from scheduling.rules.sheet import amount_is_right
 from scheduling.selectors.gate import judged_gate, snapshot
 from scheduling.selectors.today import clinicians_of
 from scheduling.services.dose_refusals import note_refusal
 from scheduling.services.dose_times import dose_correct, note_dose
+from scheduling.services.past_the_gate import check_past_the_gate, note_past_the_gate
 from scheduling.services.running import (
     Work,
     check_instant,
     note_deviation,
+    reason_of,
     require_running,
     user_of,
     work_on,
@@ -28,6 +31,7 @@ from scheduling.services.running import (
 )
 from scheduling.services.two_people import check_outsiders, second_person, unsupervised
 from screening.rules.dose_gate import GateResult
+from screening.rules.gate_facts import GateFacts
 from studylab.access import Actor, Cap, require
 from studylab.allocation.selectors import kit_amount, kit_of
 from studylab.allocation.services import kit_given
@@ -41,10 +45,6 @@ from studylab.people.models import User
 from studylab.studies.rules.protocol import Supply
 
 __all__ = ["GateShut", "dose_correct", "dose_give"]
-
-BACK_AT_MOST = timedelta(
-    minutes=10
-)  # how long ago the dose may have been given when it is recorded
 
 
 class GateShut(RefusedWithReasons):
@@ -81,6 +81,9 @@ class _Giving:
     mouth_checked: bool
     given_at: datetime
     client_id: UUID
+    past_the_gate: str = (
+        ""  # why it was swallowed although the gate did not open, or is recorded late
+    )
 
 
 @sensitive_variables("second_password")
@@ -97,16 +100,19 @@ def dose_give(
     mouth_checked: bool,
     given_at: datetime,
     client_id: UUID,
+    past_the_gate: str | None = None,
     actor: Actor,
 ) -> Dose:
     """Record the dose as given, if the dose gate is open at `given_at` and both people read the right amount.
 
-    The second person, another member of the study, reads count and strength from the container without
-    seeing the first entry and enters their own password. A refusal stays on the trail whatever follows. The
-    same `client_id` sent again returns the dose and writes nothing.
+    `past_the_gate` says why a capsule was swallowed all the same, or was not recorded at once: then the gate's reasons
+    are kept in a deviation and refuse nothing. One that nobody knows of would have no wait, and a second could follow.
+    The second person, another member of the study, reads the container without seeing the first entry and enters
+    their own password. A refusal stays on the trail. The same `client_id` sent again returns the dose.
     """
     require(actor, Cap.VISIT_RUN)
     require_study(actor, visit.participant.study_id)
+    why = _why(past_the_gate)
     sent = _sent_before(client_id, visit)
     if sent is not None:
         return sent
@@ -118,6 +124,7 @@ def dose_give(
         mouth_checked=mouth_checked,
         given_at=given_at,
         client_id=client_id,
+        past_the_gate=why,
     )
     try:
         return _dose_write(visit=visit, giving=giving, actor=actor)
@@ -126,6 +133,12 @@ def dose_give(
             codes = refusal.codes if isinstance(refusal, GateShut) else (refusal.code,)
             note_refusal(visit=visit, codes=list(codes), kit_number=kit_number, actor=actor)
         raise
+
+
+def _why(past_the_gate: str | None) -> str:
+    if past_the_gate is None:
+        return ""
+    return reason_of(past_the_gate, ask="Say how it came about.", field="past_the_gate")
 
 
 def _sent_before(client_id: UUID, visit: Visit) -> Dose | None:
@@ -148,15 +161,11 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
         return sent
     require_running(work.visit)
     check_outsiders(work, giving.second_person, actor)
-    _check_given_at(giving.given_at, work)
-    _hold_cover(work)
-    facts, result = judged_gate(visit=work.visit, kit_number=giving.kit_number, at=giving.given_at)
-    _check_open(
-        result,
-        _amount_problems(work, giving) + unsupervised(work, user_of(actor), giving.second_person),
-    )
+    check_instant(giving.given_at, work, field="given_at")
+    facts, result = _asked(work, giving, actor)
     kit = kit_of(work.participant)
-    assert kit is not None, "the gate is open, so there is a kit"
+    assert kit is not None, "the gate is open or the kit was looked at, so there is one"
+    deviation = note_past_the_gate(work, giving.past_the_gate, giving.given_at, result, actor)
     dose = Dose.objects.create(
         visit=work.visit,
         participant=work.participant,
@@ -170,23 +179,36 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
         checked_by=giving.second_person,
         mouth_checked=giving.mouth_checked,
         gate=snapshot(facts, result, giving.given_at),
+        deviation=deviation,
     )
     kit_given(
         kit=kit, participant=work.participant, second=giving.second_person,
         visit_uid=work.visit.uid, at=giving.given_at, actor=actor,
     )  # fmt: skip
-    _record_step(work, dose, giving.client_id, actor)
+    _record_step(work, dose, giving, actor)
     note_dose(dose, Action.DOSE_GIVEN, actor)
     stopping_evaluate(study=work.participant.study, actor=actor)
     return dose
 
 
-def _check_given_at(given_at: datetime, work: Work) -> None:
-    check_instant(given_at, work, field="given_at")
+def _asked(work: Work, giving: _Giving, actor: Actor) -> tuple[GateFacts, GateResult]:
+    """Ask the gate with the cover locked. A capsule not yet swallowed is refused for any of its reasons."""
+    _hold_cover(work)
+    facts, result = judged_gate(visit=work.visit, kit_number=giving.kit_number, at=giving.given_at)
+    amounts = _amount_problems(work, giving)
+    if giving.past_the_gate:
+        check_past_the_gate(work, giving.kit_number, giving.second_person, amounts)
+    else:
+        _check_at_once(giving.given_at, work)
+        _check_open(result, amounts + unsupervised(work, user_of(actor), giving.second_person))
+    return facts, result
+
+
+def _check_at_once(given_at: datetime, work: Work) -> None:
     if work.now - given_at > BACK_AT_MOST:
         raise Refused(
             "A dose is recorded within 10 minutes of giving it. Check the time; if it is right, tell the "
-            "physician and the study lead now.",
+            "physician now and record it under “Swallowed, but not on record”.",
             field="given_at",
             code="given_long_ago",
         )
@@ -234,10 +256,10 @@ def _amount_problems(work: Work, giving: _Giving) -> list[tuple[str, str]]:
 def _record_step(
     work: Work,
     dose: Dose,
-    client_id: UUID,
+    giving: _Giving,
     actor: Actor,
 ) -> None:
-    deviation = None
+    deviation = dose.deviation
     if not dose.mouth_checked:
         deviation = note_deviation(
             visit=work.visit, kind=Deviation.Kind.STEP, subject="step dose", at=dose.given_at,
@@ -246,6 +268,6 @@ def _record_step(
         )  # fmt: skip
     write_record(
         work=work, step=work.step_of_kind("dose"), occurred_at=dose.given_at, actor=actor,
-        value={"dose": str(dose.uid), "kit": dose.kit.number}, client_id=client_id,
+        value={"dose": str(dose.uid), "kit": dose.kit.number}, client_id=giving.client_id,
         deviation=deviation,
     )  # fmt: skip

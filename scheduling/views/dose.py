@@ -6,11 +6,12 @@ from uuid import UUID
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_GET, require_http_methods
 from django_htmx.http import HttpResponseClientRefresh
 
-from scheduling.forms.dose import DoseCorrectForm, DoseForm, KitForm
+from scheduling.forms.dose import DoseCorrectForm, DoseForm, KitForm, PastGateForm
 from scheduling.forms.presence import StayForm
 from scheduling.models import Visit
 from scheduling.selectors.evidence import Evidence, evidence_of
@@ -85,6 +86,30 @@ def dose_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     if context["gate"].open and request.GET.get("shown") == "shut":
         return HttpResponseClientRefresh()
     return render(request, "scheduling/dose/_gate.html", context)
+
+
+@requires(Cap.VISIT_RUN)
+@sensitive_post_parameters("second_password")
+@sensitive_variables()
+@require_http_methods(["GET", "POST"])
+def dose_past_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
+    """Take a capsule that was swallowed and is not on record. Nothing here opens the gate."""
+    visit = access_visit(request.study, uid)
+    form = PastGateForm(request.POST or None)
+
+    def write() -> object:
+        values = {k: v for k, v in form.cleaned_data.items() if k != "device_at"}
+        return give(visit=visit, actor=request.actor, **values)
+
+    return answer_form(
+        request, form=form, template="scheduling/dose/past_gate.html", write=write,
+        done=lambda _: sheet_url(visit, "now"),
+        message="The dose is on record as a deviation. The wait counts from when it was swallowed. Keep the physician with the volunteer.",
+        context={
+            "visit": visit, "participant": visit.participant, "standing": _evidence(visit).dose,
+            "back": reverse("dose", args=[study, uid]), "current_section": "today",
+        },
+    )  # fmt: skip
 
 
 @requires(Cap.VISIT_RUN)
