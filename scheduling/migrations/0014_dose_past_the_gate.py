@@ -14,7 +14,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('allocation', '0009_exposures_assays_and_purposes'),
         ('participants', '0008_adverse_events_and_reports'),
-        ('scheduling', '0012_changes_waiting_and_talks'),
+        ('scheduling', '0013_wallet_cards'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
