@@ -43,7 +43,11 @@ study_urls: list[URLPattern] = [
     path("dispensary/volunteers/<str:code>/sheet/", printing.kit_sheet, name="kit_sheet"),
     path("volunteers/<str:code>/open-code/", opening.code_open, name="code_open"),
     path("volunteers/<str:code>/unblinded/", blinding.learnt_add, name="learnt_add"),
-    path("volunteers/<str:code>/guess/<slug:teller>/", blinding.guess_add, name="guess_add"),
+    path(
+        "volunteers/<str:code>/guess/<slug:stage>/<slug:teller>/",
+        blinding.guess_add,
+        name="guess_add",
+    ),
     path("opened-codes/", opening.reveals, name="reveals"),
     path("opened-codes/practise/", blinding.drill, name="drill"),
     path("opened-codes/cards/", blinding.cards, name="cards"),

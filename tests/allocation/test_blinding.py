@@ -71,10 +71,13 @@ def test_a_guess_is_asked_once_and_shown_to_nobody(
         assert refusal.value.field == field
     with pytest.raises(NotAllowed):
         guess(numbered, lead, 1)
-    assert guesses_missing(numbered) == ["volunteer", "experimenter"]
+    assert guesses_missing(numbered, "after") == ["volunteer", "experimenter"]
     guess(numbered, coordinator, 1)
     assert guess(numbered, experimenter, 0, "experimenter").sure == 0
-    assert guesses_missing(numbered) == []
+    assert guesses_missing(numbered, "after") == []
+    assert guesses_missing(numbered, "before") == ["volunteer", "experimenter"]
+    guess(numbered, coordinator, 2, stage="before")
+    assert guesses_missing(numbered, "before") == ["experimenter"]
     with pytest.raises(Conflict, match="asked once"):
         guess(numbered, coordinator, 2)
     for who in (lead, monitor, coordinator):

@@ -52,15 +52,24 @@ class Learnt(models.Model):
 
 
 class Guess(models.Model):
-    """What somebody believes after the last visit. `arm_place` counts the protocol's arms from 1; 0: don't know."""
+    """What somebody believes, once before the last visit and once after it.
+
+    `arm_place` counts the protocol's arms from 1; 0: don't know. A belief that is asked only after the outcome is
+    known may come from the outcome.
+    """
 
     class Teller(models.TextChoices):
         VOLUNTEER = "volunteer", "the volunteer"
         EXPERIMENTER = "experimenter", "the experimenter"
 
+    class Stage(models.TextChoices):
+        BEFORE = "before", "before the last visit"
+        AFTER = "after", "after the last visit"
+
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="guesses")
     teller = models.CharField(max_length=12, choices=Teller.choices)
+    stage = models.CharField(max_length=6, choices=Stage.choices, default=Stage.AFTER)
     arm_place = models.PositiveSmallIntegerField()
     sure = models.PositiveSmallIntegerField()  # 0 a mere guess to 100 certain
     why = models.CharField(max_length=300, blank=True)
@@ -69,7 +78,10 @@ class Guess(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["participant", "teller"], name="guess_once"),
+            models.UniqueConstraint(fields=["participant", "teller", "stage"], name="guess_once"),
+            models.CheckConstraint(
+                condition=Q(stage__in=["before", "after"]), name="guess_stage_known"
+            ),
             models.CheckConstraint(condition=Q(sure__lte=100), name="guess_sure_in_range"),
         ]
         triggers = [*append_only(), consent_first("at")]

@@ -64,9 +64,10 @@ def learnt_of(study: Study) -> list[Learnt]:
     return list(rows.order_by("-occurred_at"))
 
 
-def guesses_missing(participant: Participant) -> list[str]:
-    """Return whose guess is still to be asked: "volunteer", "experimenter"."""
-    told = set(Guess.objects.filter(participant=participant).values_list("teller", flat=True))
+def guesses_missing(participant: Participant, stage: str) -> list[str]:
+    """Return whose guess of a stage is still to be asked: "volunteer", "experimenter"."""
+    given = Guess.objects.filter(participant=participant, stage=stage)
+    told = set(given.values_list("teller", flat=True))
     return [teller for teller in Guess.Teller.values if teller not in told]
 
 

@@ -184,8 +184,14 @@ def guess_tables(opening: ListOpening, opened: Opened) -> list[GuessTable]:
     arm_of = {row.code: row.arm_name for row in opened.rows if row.code}
     guesses = Guess.objects.filter(participant__study=study).select_related("participant")
     return [
-        _table(label, [g for g in guesses if g.teller == teller], arm_of, arms)
+        _table(
+            f"{label} {Guess.Stage(stage).label}",
+            [g for g in guesses if (g.teller, g.stage) == (teller, stage)],
+            arm_of,
+            arms,
+        )
         for teller, label in Guess.Teller.choices
+        for stage in Guess.Stage.values
     ]
 
 

@@ -82,9 +82,16 @@ def learnt_record(
 
 @service
 def guess_record(
-    *, participant: Participant, teller: str, arm_place: int, sure: int, why: str, actor: Actor
+    *,
+    participant: Participant,
+    teller: str,
+    stage: str = Guess.Stage.AFTER,
+    arm_place: int,
+    sure: int,
+    why: str,
+    actor: Actor,
 ) -> Guess:
-    """Record what the volunteer or the experimenter believes after the last visit; asked once, never changed.
+    """Record what the volunteer or the experimenter believes before or after the last visit; asked once each.
 
     `arm_place` counts the protocol's arms from 1, 0 means "don't know". Nobody is shown a guess before the
     list is open.
@@ -97,6 +104,8 @@ def guess_record(
         raise Refused(SOMEBODY_ELSE, code="somebody_else")
     if teller not in Guess.Teller.values:
         raise Refused("Choose whose guess it is.", field="teller")
+    if stage not in Guess.Stage.values:
+        raise Refused("Say whether it is asked before or after the last visit.", field="stage")
     arms = current_protocol(participant.study).plan.allocation.arms
     if not 0 <= arm_place <= len(arms):
         raise Refused("Choose one of the answers.", field="arm_place")
@@ -104,12 +113,12 @@ def guess_record(
         raise Refused("Give a whole number from 0 to 100.", field="sure")
     _refuse_arms(participant.study, why=why)
     made = Guess.objects.create(
-        participant=participant, teller=teller, arm_place=arm_place, sure=sure if arm_place else 0,
+        participant=participant, teller=teller, stage=stage, arm_place=arm_place, sure=sure if arm_place else 0,
         why=why.strip(), at=clock.now(), by_id=person_of(actor),
     )  # fmt: skip
     audit(
         actor=actor, action=Action.GUESS_RECORDED, subject_type="guess", subject_code=made.uid,
-        participant_code=participant.code, data={"teller": teller},
+        participant_code=participant.code, data={"teller": teller, "stage": stage},
     )  # fmt: skip
     return made
 

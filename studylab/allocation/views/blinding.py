@@ -66,9 +66,11 @@ def learnt_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
 
 @requires(Cap.GUESS_RECORD)
 @require_http_methods(["GET", "POST"])
-def guess_add(request: StaffRequest, study: str, code: str, teller: str) -> HttpResponse:
-    """Ask the volunteer or the experimenter what they believe, after the last visit."""
-    if teller not in Guess.Teller.values:
+def guess_add(
+    request: StaffRequest, study: str, code: str, stage: str, teller: str
+) -> HttpResponse:
+    """Ask the volunteer or the experimenter what they believe, before or after the last visit."""
+    if teller not in Guess.Teller.values or stage not in Guess.Stage.values:
         raise Http404
     person = access_participant(request.study, code)
     arms = current_protocol(request.study).plan.allocation.arms
@@ -80,13 +82,13 @@ def guess_add(request: StaffRequest, study: str, code: str, teller: str) -> Http
         form=form,
         template="parts/confirm_page.html",
         write=lambda: services.guess_record(
-            participant=person, teller=teller, actor=request.actor, **form.cleaned_data
+            participant=person, teller=teller, stage=stage, actor=request.actor, **form.cleaned_data
         ),
         done=lambda _row: back,
         message="The guess is on record. Nobody is shown it before the list is open.",
         context={
             "heading": f"Guess of {whose}: {person.code}",
-            "text": "Asked once, after the last visit, and not changed afterwards. Do not tell your own guess before "
+            "text": f"Asked once {Guess.Stage(stage).label}, and not changed afterwards. Do not tell your own guess before "
             "the volunteer has answered.",
             "submit": "Record the guess",
             "cancel": back,

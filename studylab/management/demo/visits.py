@@ -68,16 +68,17 @@ class VisitWalk:
         if end <= until:
             with clock.travel(end):
                 visit_finish(visit=self.visit, actor=self.lab.actor(self.by))
-                if self.visit.number == len(self.plan.visits):
-                    self._guesses()
+                left = len(self.plan.visits) - self.visit.number
+                if left < 2:
+                    self._guesses("before" if left else "after")
         return self
 
-    def _guesses(self) -> None:
-        """After the last visit volunteer and experimenter say what they believe, whatever it was."""
+    def _guesses(self, stage: str) -> None:
+        """Before and after the last visit volunteer and experimenter say what they believe, whatever it was."""
         person = self.visit.participant
         for turn, teller in enumerate(("volunteer", "experimenter")):
             guess_record(
-                participant=person, teller=teller, arm_place=(person.serial * 2 + turn) % 3,
+                participant=person, teller=teller, stage=stage, arm_place=(person.serial * 2 + turn) % 3,
                 sure=30 + (person.serial * 17 + turn * 20) % 60, why="",
                 actor=self.lab.actor(self.by),
             )  # fmt: skip

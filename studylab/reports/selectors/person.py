@@ -93,7 +93,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "series": all_series(person),
         "entry": entry_of(person),
         "open_levels": open_levels(person),
-        "guesses_due": guesses_missing(person) if dict(row.facts.visits).get(3) == "done" else [],
+        "guesses_due": _guesses_due(person, dict(row.facts.visits)),
         "events": [(event, sentence(event)) for event in newest[:EVENTS]],
         "more_events": len(newest) > EVENTS,
         "record_url": address("record", study),
@@ -110,6 +110,16 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
             "contacts": AfterContact.objects.filter(participant=person).order_by("at"),
         }
     return context
+
+
+def _guesses_due(person: Participant, visits: dict[int, str]) -> list[tuple[str, str]]:
+    """Return (stage, whose) of the guesses to ask now: between the dose and the last visit, and after that."""
+    stage = ""
+    if visits.get(3) == "done":
+        stage = "after"
+    elif visits.get(2) == "done" and visits.get(3) == "booked":
+        stage = "before"
+    return [(stage, teller) for teller in guesses_missing(person, stage)] if stage else []
 
 
 def _signed(row: OnPath, state: SignOffState) -> str:
