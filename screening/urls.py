@@ -38,6 +38,11 @@ study_urls: list[URLPattern] = [
     path(f"{_visit}vitals/<str:gate>/draft/", vital_drafts.visit_draft, name="visit_vitals_draft"),
     path(f"{_person}vitals/<uuid:uid>/", vitals.vitals, name="vitals"),
     path(f"{_person}vitals/<uuid:uid>/correct/", vitals.vitals_correct, name="vitals_correct"),
+    path(
+        f"{_person}vitals/<uuid:uid>/correct/draft/",
+        vital_drafts.correct_draft,
+        name="vitals_correct_draft",
+    ),
     path(f"{_person}vitals/<str:gate>/", vitals.vitals_add, name="vitals_add"),
     path(f"{_visit}vitals/<str:gate>/", vitals.visit_vitals_add, name="visit_vitals_add"),
     path(f"{_person}checks/<uuid:uid>/", checks.check, name="check"),

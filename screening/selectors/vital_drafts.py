@@ -5,14 +5,18 @@ from uuid import UUID
 from django.db.models import QuerySet
 from django.http import Http404
 
-from screening.models import VitalDraft
+from screening.models import VitalDraft, VitalSet
 from studylab.participants.models import Participant
 
 
-def drafts_of(participant: Participant, gate: str, visit_uid: UUID | None) -> QuerySet[VitalDraft]:
-    """Return what is being typed for a check of a person, by anybody, the newest first."""
+def drafts_of(
+    participant: Participant, gate: str, visit_uid: UUID | None, corrects: VitalSet | None = None
+) -> QuerySet[VitalDraft]:
+    """Return what is being typed for a check of a person, or to correct a set of it, the newest first."""
     return (
-        VitalDraft.objects.filter(participant=participant, gate=gate, visit_uid=visit_uid)
+        VitalDraft.objects.filter(
+            participant=participant, gate=gate, visit_uid=visit_uid, corrects=corrects
+        )
         .select_related("holder", "begun_by")
         .order_by("-kept_at", "-id")
     )

@@ -7,7 +7,7 @@ set that comes of it is recorded as a whole.
 from collections.abc import Mapping, Sequence
 from uuid import UUID
 
-from screening.models import VitalDraft
+from screening.models import VitalDraft, VitalSet
 from screening.selectors.vital_drafts import drafts_of
 from screening.selectors.vitals import newest_vitals
 from screening.services.check_records import Where, check_where
@@ -30,6 +30,7 @@ def draft_keep(
     where: Where,
     content: Mapping[str, Sequence[str]],
     known: UUID | None = None,
+    corrects: VitalSet | None = None,
     actor: Actor,
 ) -> VitalDraft:
     """Keep what stands in the form of a set now; return the draft.
@@ -42,7 +43,7 @@ def draft_keep(
     participant = lock_participant(participant, actor)
     check_where(participant, where)
     _check_page(participant, where, content)
-    draft = drafts_of(participant, where.gate, where.visit_uid)
+    draft = drafts_of(participant, where.gate, where.visit_uid, corrects)
     other = draft.filter(uid=known).exclude(holder_id=actor.user_id).first() if known else None
     if other is not None:
         raise Conflict(
@@ -60,7 +61,7 @@ def draft_keep(
         return own
     made = VitalDraft.objects.create(
         participant=participant, gate=where.gate, visit_uid=where.visit_uid, content=kept,
-        holder_id=actor.user_id, begun_by_id=actor.user_id, begun_at=now, kept_at=now,
+        corrects=corrects, holder_id=actor.user_id, begun_by_id=actor.user_id, begun_at=now, kept_at=now,
     )  # fmt: skip
     _note(made, Action.DRAFT_BEGUN, actor)
     return made
@@ -75,7 +76,9 @@ def draft_take_over(*, draft: VitalDraft, actor: Actor) -> VitalDraft:
     draft = _still_there(draft)
     if draft.holder_id == actor.user_id:
         return draft
-    mine = drafts_of(participant, draft.gate, draft.visit_uid).filter(holder_id=actor.user_id)
+    mine = drafts_of(participant, draft.gate, draft.visit_uid, draft.corrects).filter(
+        holder_id=actor.user_id
+    )
     if mine.exists():
         raise Conflict(
             "You have typed part of a set here yourself. Record or empty yours first, then take over the other."

@@ -70,8 +70,8 @@ def vitals_record(
         "problems": [asdict(problem) for problem in problems], **how.fields(actor),
     }  # fmt: skip
     vital_set = _store(sitting, taken, decision, verdict, how, stored)
-    if supersedes is None:
-        drafts_of(participant, gate, visit_uid).filter(holder_id=actor.user_id).delete()
+    mine = drafts_of(participant, gate, visit_uid, supersedes)
+    mine.filter(holder_id=actor.user_id).delete()
     _note(vital_set, verdict, actor)
     if verdict.hold:
         _hold(vital_set, verdict, actor)

@@ -14,6 +14,7 @@ from screening.forms.vital_drafts import typed
 from screening.models import VitalDraft, VitalSet
 from screening.selectors.visits import access_visit
 from screening.selectors.vital_drafts import access_draft, drafts_of
+from screening.selectors.vitals import access_vital_set
 from screening.services.check_records import Where
 from screening.services.vital_drafts import draft_drop, draft_keep, draft_take_over
 from screening.views.words import next_url, with_query
@@ -50,12 +51,26 @@ def visit_draft(
     return _answer(request, participant, Where(gate, visit_uid), page)
 
 
+@requires(Cap.VITALS_RECORD)
+@require_POST
+def correct_draft(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
+    """What is being typed to correct a set."""
+    participant = access_participant(request.study, code)
+    wrong = access_vital_set(participant, uid)
+    page = reverse("vitals_correct", args=[study, code, uid])
+    return _answer(request, participant, Where(wrong.gate, wrong.visit_uid), page, wrong)
+
+
 def _answer(
-    request: StaffRequest, participant: Participant, where: Where, page: str
+    request: StaffRequest,
+    participant: Participant,
+    where: Where,
+    page: str,
+    corrects: VitalSet | None = None,
 ) -> HttpResponse:
     do, known = request.POST.get("draft_do", "keep"), _uid(request.POST.get("draft", ""))
     if do == "keep":
-        return _keep(request, participant, where, known)
+        return _keep(request, participant, where, known, corrects)
     if do not in ("take_over", "drop") or known is None:
         raise Http404("There is no such thing to do with a half-typed set.")
     found = access_draft(participant, known)
@@ -72,12 +87,16 @@ def _answer(
 
 
 def _keep(
-    request: StaffRequest, participant: Participant, where: Where, known: UUID | None
+    request: StaffRequest,
+    participant: Participant,
+    where: Where,
+    known: UUID | None,
+    corrects: VitalSet | None,
 ) -> HttpResponse:
     try:
         kept = draft_keep(
             participant=participant, where=where, content=typed(request.POST), known=known,
-            actor=request.actor,
+            corrects=corrects, actor=request.actor,
         )  # fmt: skip
     except StudylabError as refusal:
         return JsonResponse({"said": refusal.message}, status=refusal.status)
@@ -92,25 +111,31 @@ def _uid(text: str) -> UUID | None:
         return None
 
 
-def draft_context(request: StaffRequest, participant: Participant, where: Where) -> dict[str, Any]:
+def draft_context(
+    request: StaffRequest, participant: Participant, where: Where, corrects: VitalSet | None
+) -> dict[str, Any]:
     """Return what the form of a set says about half-typed ones: one's own, and those of others."""
-    found: list[VitalDraft] = list(drafts_of(participant, where.gate, where.visit_uid))
+    found: list[VitalDraft] = list(drafts_of(participant, where.gate, where.visit_uid, corrects))
     own = next((one for one in found if one.holder_id == request.actor.user_id), None)
     slug, code = participant.study.slug, participant.code
-    url = (
-        reverse("vitals_draft", args=[slug, code, where.gate])
-        if where.visit_uid is None
-        else reverse("visit_vitals_draft", args=[slug, code, where.visit_uid, where.gate])
-    )
+    if corrects is not None:
+        url = reverse("vitals_correct_draft", args=[slug, code, corrects.uid])
+    elif where.visit_uid is None:
+        url = reverse("vitals_draft", args=[slug, code, where.gate])
+    else:
+        url = reverse("visit_vitals_draft", args=[slug, code, where.visit_uid, where.gate])
     others = [one for one in found if one is not own]
     return {"own_draft": own, "other_drafts": others, "draft_url": url}
 
 
-def keep_refused(request: StaffRequest, participant: Participant, where: Where) -> None:
+def keep_refused(
+    request: StaffRequest, participant: Participant, where: Where, corrects: VitalSet | None
+) -> None:
     """Keep what was sent and could not be recorded; a page that is left behind keeps nothing."""
     try:
         draft_keep(
-            participant=participant, where=where, content=typed(request.POST), actor=request.actor
-        )
+            participant=participant, where=where, content=typed(request.POST), corrects=corrects,
+            actor=request.actor,
+        )  # fmt: skip
     except StudylabError:
         return

@@ -108,7 +108,7 @@ def _take(
         corrects=corrects,
     )
     where = Where(gate, visit_uid)
-    drafts = {} if corrects else draft_context(request, participant, where)
+    drafts = draft_context(request, participant, where, corrects)
     if request.method == "GET" and drafts.get("own_draft"):
         form = restored_form(drafts["own_draft"], about)
     else:
@@ -143,8 +143,8 @@ def _take(
             **drafts,
         },
     )
-    if request.method == "POST" and not corrects and answer.status_code != HTTPStatus.FOUND:
-        keep_refused(request, participant, where)
+    if request.method == "POST" and answer.status_code != HTTPStatus.FOUND:
+        keep_refused(request, participant, where, corrects)
     return answer
 
 

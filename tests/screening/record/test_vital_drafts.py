@@ -42,6 +42,22 @@ def keep(volunteer: Any) -> str:
     return at("vitals_draft", volunteer, "screening")
 
 
+def test_a_correction_is_kept_too_and_goes_when_it_is_recorded(
+    client_of: Any, experimenter: Any, volunteer: Any, edda: Any, page: str
+) -> None:
+    wrong = people.measure(volunteer, edda)
+    correct = at("vitals_correct", volunteer, wrong.uid)
+    client, typing = client_of(experimenter), half(base=str(wrong.uid), reason="The other arm.")
+    kept = client.post(at("vitals_correct_draft", volunteer, wrong.uid), typing)
+    assert kept.status_code == 200, kept.content.decode()
+    assert VitalDraft.objects.get().corrects == wrong
+    assert client.get(correct).context["form"]["reason"].value() == "The other arm."
+    assert "The other arm." not in client.get(page).content.decode()
+    whole = sent(base=str(wrong.uid), reason="The other arm.", rest_began="09:50:00")
+    assert client.post(correct, whole).status_code == 302
+    assert not VitalDraft.objects.exists()
+
+
 def test_what_is_typed_is_there_after_a_reload_and_on_another_tablet(
     client_of: Any, experimenter: Any, page: str, keep: str
 ) -> None:
