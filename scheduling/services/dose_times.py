@@ -23,6 +23,7 @@ from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict
 from studylab.participants.models import Deviation
+from studylab.participants.services.events import events_recount
 
 
 def note_dose(dose: Dose, action: Action, actor: Actor) -> None:
@@ -84,6 +85,7 @@ def dose_correct(*, dose: Dose, given_at: datetime, reason: str, actor: Actor) -
     )  # fmt: skip
     note_dose(new, Action.DOSE_CORRECTED, actor)
     _follow_correction(work, new, why, actor)
+    events_recount(participant=work.participant, actor=actor)
     return new
 
 

@@ -40,7 +40,7 @@ from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
 from studylab.participants.models import Deviation
 from studylab.participants.services.checks import require_study
-from studylab.participants.services.pauses import stopping_evaluate
+from studylab.participants.services.events import events_recount
 from studylab.people.models import User
 from studylab.studies.rules.protocol import Supply
 
@@ -187,7 +187,7 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     )  # fmt: skip
     _record_step(work, dose, giving, actor)
     note_dose(dose, Action.DOSE_GIVEN, actor)
-    stopping_evaluate(study=work.participant.study, actor=actor)
+    events_recount(participant=work.participant, actor=actor)
     return dose
 
 

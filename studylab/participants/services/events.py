@@ -139,14 +139,36 @@ def event_judge(*, entry: EventEntry, judgement: Judgement, actor: Actor) -> Eve
         "sponsor_relation": judgement.sponsor_relation, "relation_why": why,
         "judged_by_id": actor.user_id,
     }  # fmt: skip
-    told = EventSaid(criteria=tuple(entry.criteria), **{name: getattr(entry, name) for name in _SAID})  # fmt: skip
     made = _entry(
-        locked, EventEntry.Why.JUDGEMENT, entry.aware_at, told, _Base(judged, entry),
+        locked, EventEntry.Why.JUDGEMENT, entry.aware_at, _said(entry), _Base(judged, entry),
         note=f"Judged: {RELATIONS[judgement.relation]}.", actor=actor,
     )  # fmt: skip
     _reopen(locked)
     _note(actor, Action.EVENT_JUDGED, made)
     return _follow(made, actor)
+
+
+def events_recount(*, participant: Participant, actor: Actor) -> None:
+    """Judge anew whether this person's events came after the dose, inside the transaction that changed its time.
+
+    What turns out to have come after it counts for clocks, pauses and stopping rules from the same awareness on.
+    """
+    dosed_at, zone = doses_of(participant.study).get(participant.pk), participant.study.zone
+    for entry in EventEntry.objects.filter(superseded_by=None, event__participant=participant):
+        after = after_dose(entry.started_at, entry.started_known, dosed_at, zone)
+        if after == entry.after_dose:
+            continue
+        locked, judged = _lock(entry, actor), {name: getattr(entry, name) for name in _JUDGED}
+        made = _entry(
+            locked, EventEntry.Why.CORRECTION, entry.aware_at, _said(entry), _Base(judged, entry),
+            note=f"By the time of the dose on record now, it began {'after' if after else 'before'} the dose.",
+            actor=actor,
+        )  # fmt: skip
+        _reopen(locked)
+        _note(actor, Action.EVENT_CORRECTED, made)
+        if after and made.care_at is not None and not made.in_error:
+            care_pause(event=locked, actor=actor)
+    stopping_evaluate(study=participant.study, actor=actor)
 
 
 @service
@@ -161,6 +183,10 @@ def event_read(*, entry: EventEntry, actor: Actor) -> EventReading:
     if new:
         _note(actor, Action.EVENT_READ, entry)
     return made
+
+
+def _said(entry: EventEntry) -> EventSaid:
+    return EventSaid(criteria=tuple(entry.criteria), **{name: getattr(entry, name) for name in _SAID})  # fmt: skip
 
 
 def _lock(entry: EventEntry, actor: Actor) -> AdverseEvent:
@@ -265,5 +291,6 @@ __all__ = [
     "event_judge",
     "event_read",
     "event_record",
+    "events_recount",
     "newest_entry",
 ]

@@ -14,7 +14,8 @@ from scheduling.services.doses import GateShut, dose_correct
 from studylab.audit.models import Event
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation
-from studylab.participants.services import hold_open
+from studylab.participants.selectors.events import newest_entry
+from studylab.participants.services import EventSaid, event_record, hold_open
 from tests import cast
 from tests.allocation.raw_sql import refused_by_database
 from tests.scheduling.sheet.builder import MINUTE, Case
@@ -55,6 +56,33 @@ def test_what_was_swallowed_on_hold_and_half_an_hour_ago_is_recorded_with_what_t
         dose_correct, "experimenter", dose=dose, given_at=swallowed + MINUTE, reason="Misread."
     )
     assert later.deviation == deviation
+
+
+def test_what_was_felt_counts_from_the_dose_as_it_stands_now(ready: Case) -> None:
+    """Recorded before the dose was known of, it becomes a symptom after the dose, and follows each corrected time."""
+    case, swallowed = ready, ready.t
+    case.forward(20)
+    felt = EventSaid(
+        what="Woozy.", term="dizziness", started_at=swallowed + 5 * MINUTE, started_known="minute", ended_at=None,
+        ended_known="unknown", grade=1, criteria=(), action="nothing", outcome="recovered",
+    )  # fmt: skip
+    first = case.act(
+        event_record,
+        "experimenter",
+        participant=case.participant,
+        source="sheet",
+        aware_at=case.t,
+        event=felt,
+    )
+    assert not first.after_dose
+    dose = case.give(given_at=swallowed, past_the_gate=WHY)
+    entry = newest_entry(first.event)
+    assert (entry.after_dose, entry.aware_at, entry.supersedes) == (True, first.aware_at, first)
+    case.act(
+        dose_correct, "experimenter", dose=dose, given_at=swallowed + 6 * MINUTE, reason="Misread."
+    )
+    assert not newest_entry(first.event).after_dose
+    assert first.event.entries.count() == 3
 
 
 @pytest.mark.parametrize(
