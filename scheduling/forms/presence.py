@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from scheduling.forms.steps import ActForm
+from scheduling.forms.acts import ActForm
 
 
 class RescueForm(forms.Form):

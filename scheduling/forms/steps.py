@@ -3,12 +3,10 @@
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
-from uuid import UUID, uuid4
 
 from django import forms
-from django.core.exceptions import ValidationError
-from django.utils.dateparse import parse_datetime
 
+from scheduling.forms.acts import ActForm
 from scheduling.models import StepRecord
 from scheduling.rules.step_values import (
     DOCUMENTS,
@@ -23,43 +21,6 @@ from studylab.forms import InstantField, local_minute
 from studylab.studies.rules.protocol import Step
 
 NO_NAMES = "Name nobody: people who may not see names read this."
-STALE = "The form is damaged. Load the page again and enter it anew; nothing was recorded."
-
-
-class DeviceTimeField(forms.CharField):
-    """The tablet's own time when the form was sent. It is kept beside the server's and never decides."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            required=False, widget=forms.HiddenInput({"data-device-at": "", "autocomplete": "off"})
-        )
-
-    def clean(self, value: Any) -> datetime | None:
-        """Return the instant, None for anything that is none: a wrong tablet clock stops nobody."""
-        try:
-            at = parse_datetime(super().clean(value))
-        except (ValueError, ValidationError):
-            return None
-        return at if at is not None and at.utcoffset() is not None else None
-
-
-class ActForm(forms.Form):
-    """One act of a tablet: its own id, so that it is written once, and its own time."""
-
-    client_id = forms.UUIDField(
-        widget=forms.HiddenInput, error_messages={"required": STALE, "invalid": STALE}
-    )
-    device_at = DeviceTimeField()
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["client_id"].initial = uuid4
-
-    @property
-    def client_id_value(self) -> UUID:
-        """The tablet's id of this act."""
-        found: UUID = self.cleaned_data["client_id"]
-        return found
 
 
 def _identity(form: forms.Form) -> None:
@@ -155,7 +116,8 @@ class StepForm(ActForm):
     """What is entered at one step. `kept` is the value as the service takes it.
 
     `out_of_order` asks why; with `record` the form corrects it and asks why as well. `so_far` is what is on
-    record of a step that goes on, a work-up between two levels.
+    record of a step that goes on, a work-up between two levels. `at` is when it was done where no time is entered; now,
+    unless a tablet kept the act for a while.
     """
 
     occurred_at = InstantField(
@@ -171,8 +133,10 @@ class StepForm(ActForm):
         out_of_order: bool = False,
         record: StepRecord | None = None,
         so_far: StepRecord | None = None,
+        at: datetime | None = None,
     ) -> None:
         super().__init__(data, initial=_initial(record) if record else None)
+        self._at = at
         self.step = step
         self.kept: dict[str, Any] = {}
         if step.kind == "identity":
@@ -213,9 +177,9 @@ class StepForm(ActForm):
         return cleaned
 
     def happened_at(self) -> datetime:
-        """When the step was done: as entered, else now."""
+        """When the step was done: as entered, else as the tablet noted it, else now."""
         entered: datetime | None = self.cleaned_data.get("occurred_at")
-        return entered or clock.now()
+        return entered or self._at or clock.now()
 
     @property
     def values(self) -> list[Any]:

@@ -23,8 +23,10 @@ BACK_AT_MOST = timedelta(minutes=10)
 class StepRecord(models.Model):
     """One step done, or a correction of one. `value` is {"value": ...} shaped by the step's kind.
 
-    `client_id` is the tablet's own id of the act: sent twice, it is taken once. `device_at` is the tablet's
-    own time; the server's times rule.
+    `client_id` is the tablet's own id of the act: sent twice, it is taken once, and `content` (SHA-256 of what was
+    entered) says whether it is the same act. The server's times rule. The tablet's own are kept beside them:
+    `device_at` of the act, `sent_at` of the sending, `device_offset` the server's clock minus the tablet's. Where
+    nobody can say how wrong the tablet's clock was, the time is uncertain.
     """
 
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="step_records")
@@ -38,7 +40,11 @@ class StepRecord(models.Model):
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     client_id = models.UUIDField(unique=True, default=uuid.uuid4)
+    content = models.CharField(max_length=64, blank=True, db_default="")
     device_at = models.DateTimeField(null=True)
+    sent_at = models.DateTimeField(null=True)
+    device_offset = models.DurationField(null=True)
+    time_uncertain = models.BooleanField(db_default=False)
     deviation = models.ForeignKey(Deviation, on_delete=models.PROTECT, null=True, related_name="+")
     supersedes = models.OneToOneField(
         "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
@@ -55,6 +61,11 @@ class StepRecord(models.Model):
             ),
             models.UniqueConstraint(
                 fields=["visit", "step"], condition=Q(supersedes=None), name="step_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(sent_at=None, device_offset=None, time_uncertain=False)
+                | Q(device_at__isnull=False, sent_at__isnull=False, device_offset__isnull=False),
+                name="step_tablet_times_whole",
             ),
         ]
         indexes = [models.Index(fields=["step", "occurred_at"], name="step_by_moment")]
@@ -234,6 +245,10 @@ explain(
         "step_once": (Conflict, "Somebody else recorded this step already. Look at the run sheet."),
         "step_not_in_future": (Refused, "The step happened later than now. Check the time."),
         "step_correction_has_reason": (Refused, "Say why the step is corrected."),
+        "step_tablet_times_whole": (
+            Refused,
+            "The tablet's times are not whole: of the act, of the sending, and the difference.",
+        ),
         "dose_once": (
             Conflict,
             "A dose is on record for this volunteer already. Never give a second one.",

@@ -113,7 +113,7 @@ def dose_give(
     require(actor, Cap.VISIT_RUN)
     require_study(actor, visit.participant.study_id)
     why = _why(past_the_gate)
-    sent = _sent_before(client_id, visit)
+    sent = _sent_before(client_id, visit, actor)
     if sent is not None:
         return sent
     giving = _Giving(
@@ -141,12 +141,16 @@ def _why(past_the_gate: str | None) -> str:
     return reason_of(past_the_gate, ask="Say how it came about.", field="past_the_gate")
 
 
-def _sent_before(client_id: UUID, visit: Visit) -> Dose | None:
+def _sent_before(client_id: UUID, visit: Visit, actor: Actor) -> Dose | None:
     record = StepRecord.objects.filter(client_id=client_id).first()
     if record is None:
         return None
     dose = Dose.objects.filter(visit=visit, uid=record.value.get("dose")).first()
-    if dose is None or record.visit_id != visit.pk:
+    if (
+        dose is None
+        or record.visit_id != visit.pk
+        or record.recorded_by_id not in (None, actor.user_id)
+    ):
         raise Conflict(
             "This entry was sent for something else. Reload the page and enter it again."
         )
@@ -156,7 +160,7 @@ def _sent_before(client_id: UUID, visit: Visit) -> Dose | None:
 @service
 def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     work = work_on(visit, actor)
-    sent = _sent_before(giving.client_id, work.visit)
+    sent = _sent_before(giving.client_id, work.visit, actor)
     if sent is not None:
         return sent
     require_running(work.visit)

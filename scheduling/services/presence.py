@@ -51,6 +51,8 @@ def staying_record(
     if sent is not None:
         if sent.visit_id != work.visit.pk:
             raise Conflict("This entry was sent for another visit. Reload the page.")
+        if sent.user_id != user_of(actor):
+            raise Conflict("Somebody else sent this entry. Reload the page, and press it yourself.")
         return sent
     require_running(work.visit)
     moment = work.now if at is None else at

@@ -7,6 +7,7 @@ from uuid import UUID, uuid4
 
 from scheduling.models import Dose, Series, StepRecord, Visit
 from scheduling.rules.sheet import StepFact
+from scheduling.rules.tablet_time import TabletTime
 from scheduling.selectors.evidence import Evidence, evidence_of, facts_of, protocol_of
 from scheduling.selectors.today import contact_done
 from screening.services.outsiders import is_outsider
@@ -151,7 +152,9 @@ def write_record(
     occurred_at: datetime,
     actor: Actor,
     client_id: UUID | None = None,
+    content: str = "",
     device_at: datetime | None = None,
+    tablet: TabletTime | None = None,
     deviation: Deviation | None = None,
     skipped: bool = False,
     supersedes: StepRecord | None = None,
@@ -160,7 +163,8 @@ def write_record(
 ) -> StepRecord:
     """Write one record of a step and its line on the trail, which names the step and never the value.
 
-    With `goes_on` it continues the record that it supersedes and corrects nothing.
+    With `goes_on` it continues the record that it supersedes and corrects nothing. `tablet` are the times of an act
+    that was kept without network.
     """
     record = StepRecord.objects.create(
         visit=work.visit,
@@ -172,7 +176,11 @@ def write_record(
         recorded_at=work.now,
         recorded_by_id=user_of(actor),
         client_id=client_id or uuid4(),
-        device_at=device_at,
+        content=content,
+        device_at=tablet.device_at if tablet else device_at,
+        sent_at=tablet.sent_at if tablet else None,
+        device_offset=tablet.offset if tablet else None,
+        time_uncertain=bool(tablet and tablet.uncertain),
         deviation=deviation,
         supersedes=supersedes,
         reason=reason,

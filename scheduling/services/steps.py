@@ -8,11 +8,13 @@ from uuid import UUID
 from scheduling.models import StepRecord, Visit
 from scheduling.rules.sheet import carried_step, open_before, open_sentence, short
 from scheduling.rules.step_values import clean_value
+from scheduling.rules.tablet_time import TabletTime
 from scheduling.rules.things import not_clean_sentence
 from scheduling.rules.value_problem import ValueProblem
 from scheduling.rules.work_up import changed_last, climbed, is_over
 from scheduling.selectors.sheet import carried_values
 from scheduling.selectors.things import thing_of
+from scheduling.services.once import content_of, sent_before
 from scheduling.services.running import (
     Work,
     check_blinded,
@@ -44,17 +46,20 @@ def step_record(
     occurred_at: datetime,
     client_id: UUID,
     device_at: datetime | None = None,
+    tablet: TabletTime | None = None,
     deviation_reason: str = "",
     actor: Actor,
 ) -> StepRecord:
     """Record a step as done; the shape of `value` follows the step's kind.
 
     While an earlier required step is open it needs `deviation_reason` and becomes a deviation. The same
-    `client_id` sent again returns what was recorded and writes nothing.
+    `client_id` sent again returns what was recorded and writes nothing; Conflict when another person sends it, or
+    with another value.
     """
     require(actor, Cap.VISIT_RUN)
     work = work_on(visit, actor)
-    sent = sent_before(client_id, work, step_key)
+    content = content_of("record", value)
+    sent = sent_before(client_id, work, step_key, content, actor)
     if sent is not None:
         return sent
     require_running(work.visit)
@@ -75,18 +80,33 @@ def step_record(
         kept = _climb(step, standing, kept)
     return write_record(
         work=work, step=step, value=kept, occurred_at=occurred_at, client_id=client_id,
-        device_at=device_at, actor=actor, supersedes=standing, goes_on=going_on,
+        content=content, device_at=device_at, tablet=tablet, actor=actor, supersedes=standing,
+        goes_on=going_on,
         deviation=_unusual(step, kept, occurred_at, deviation_reason, work, actor),
         reason=_why_again(standing, going_on),
     )  # fmt: skip
 
 
 @service
-def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> StepRecord:
+def step_skip(
+    *,
+    visit: Visit,
+    step_key: str,
+    reason: str,
+    client_id: UUID | None = None,
+    tablet: TabletTime | None = None,
+    actor: Actor,
+) -> StepRecord:
     """Leave a step out, with a reason; a required one becomes a deviation. Skipping twice writes once."""
     require(actor, Cap.VISIT_RUN)
     work = work_on(visit, actor)
+    content = content_of("skip", {"reason": reason.strip()})
+    sent = sent_before(client_id, work, step_key, content, actor) if client_id else None
+    if sent is not None:
+        return sent
+    at = tablet.happened_at if tablet else work.now
     require_running(work.visit)
+    check_instant(at, work)
     check_blinded(work, actor)
     step = work.step(step_key)
     if step.kind in NEVER_SKIPPED:
@@ -104,11 +124,12 @@ def step_skip(*, visit: Visit, step_key: str, reason: str, actor: Actor) -> Step
     if step.required:
         deviation = note_deviation(
             visit=work.visit, kind=Deviation.Kind.STEP, what=f"Skipped: “{short(step)}”.",
-            subject=f"step {step.key}", at=work.now, actor=actor, reason=why,
+            subject=f"step {step.key}", at=at, actor=actor, reason=why,
         )  # fmt: skip
     return write_record(
-        work=work, step=step, value={}, occurred_at=work.now, actor=actor, skipped=True,
-        deviation=deviation, supersedes=standing, reason=why,
+        work=work, step=step, value={}, occurred_at=at, actor=actor, skipped=True,
+        deviation=deviation, supersedes=standing, reason=why, client_id=client_id, content=content,
+        tablet=tablet,
     )  # fmt: skip
 
 
@@ -119,6 +140,8 @@ def step_correct(
     value: Mapping[str, Any],
     occurred_at: datetime,
     reason: str,
+    client_id: UUID | None = None,
+    tablet: TabletTime | None = None,
     actor: Actor,
 ) -> StepRecord:
     """Correct a record by a new one; the old one stays. Also after the visit has ended.
@@ -127,6 +150,10 @@ def step_correct(
     """
     require(actor, Cap.VISIT_RUN)
     work = work_on(record.visit, actor)
+    content = content_of("correct", value)
+    sent = sent_before(client_id, work, record.step, content, actor) if client_id else None
+    if sent is not None:
+        return sent
     check_blinded(work, actor)
     step = work.step(record.step)
     why = reason_of(reason, ask="Say why the step is corrected.")
@@ -147,18 +174,9 @@ def step_correct(
         )  # fmt: skip
     return write_record(
         work=work, step=step, value=kept, occurred_at=occurred_at, actor=actor,
-        supersedes=standing, deviation=deviation, reason=why,
+        supersedes=standing, deviation=deviation, reason=why, client_id=client_id, content=content,
+        tablet=tablet,
     )  # fmt: skip
-
-
-def sent_before(client_id: UUID, work: Work, step_key: str) -> StepRecord | None:
-    """Return what this act of the tablet wrote when it came the first time; Conflict for another act."""
-    record = StepRecord.objects.filter(client_id=client_id).first()
-    if record is None:
-        return None
-    if record.visit_id != work.visit.pk or record.step != step_key:
-        raise Conflict("This entry was sent for another step. Reload the page and enter it again.")
-    return record
 
 
 def goes_on(step: Step, standing: StepRecord) -> bool:

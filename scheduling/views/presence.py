@@ -9,8 +9,8 @@ from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods
 
+from scheduling.forms.acts import STALE
 from scheduling.forms.presence import RescueForm, StayForm
-from scheduling.forms.steps import STALE
 from scheduling.models import RescueCheck
 from scheduling.selectors.presence import rescue_check_today
 from scheduling.selectors.sheet import access_visit

@@ -42,11 +42,13 @@ class Case(Beginning):
         started: Visit = self.act(visit_start, visit=visit, **kwargs)
         return started
 
-    def step(self, number: int, key: str, value: Any, **kwargs: Any) -> StepRecord:
+    def step(
+        self, number: int, key: str, value: Any, role: str = "experimenter", **kwargs: Any
+    ) -> StepRecord:
         """Record one step now."""
         given = {"client_id": uuid4(), "occurred_at": self.t, **kwargs}
         record: StepRecord = self.act(
-            step_record, visit=self.visit(number), step_key=key, value=value, **given
+            step_record, role, visit=self.visit(number), step_key=key, value=value, **given
         )
         return record
 
