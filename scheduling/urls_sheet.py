@@ -4,10 +4,12 @@ from django.urls import URLPattern, include, path
 
 from scheduling.views import (
     absence,
+    acts,
     bells,
     contacts,
     cover,
     dose,
+    kept,
     leaving,
     lookup,
     paper,
@@ -27,6 +29,8 @@ _one_visit = [
     path("finish/", sheet.visit_finish, name="visit_finish"),
     path("stop/", sheet.visit_stop, name="visit_stop"),
     path("steps/<slug:step>/", sheet.step_record, name="step_record"),
+    path("steps/<slug:step>/act/", acts.step_act, name="step_act"),
+    path("kept/", kept.sheet_keep, name="sheet_keep"),
     path("steps/<slug:step>/leave-out/", sheet.step_skip, name="step_skip"),
     path("steps/<slug:step>/correct/", sheet.step_correct, name="step_correct"),
     path("pack/", paper.visit_pack, name="visit_pack"),
@@ -51,6 +55,9 @@ bell_urls: list[URLPattern] = [
 ]
 sheet_urls: list[URLPattern] = [
     path("today/", today.today, name="today"),
+    path("tablet/", kept.tablet_shell, name="tablet_shell"),
+    path("tablet/hello/", kept.tablet_hello, name="tablet_hello"),
+    path("tablet-worker.js", kept.tablet_worker, name="tablet_worker"),
     path("today/rows/", today.today_rows, name="today_rows"),
     path("today/contacts/", contacts.contacts, name="contacts"),
     path("today/cover/", cover.cover, name="cover"),

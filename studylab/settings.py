@@ -153,7 +153,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if ENVIRONMENT == "test"
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "studylab.static_files.HashedFiles"
     },
 }
 WHITENOISE_USE_FINDERS = ENVIRONMENT == "test"

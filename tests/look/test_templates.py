@@ -80,7 +80,7 @@ def test_hashed_names_exist_for_every_static_file(tmp_path: Path) -> None:
     """With the storage of production a missing name breaks the page, often an error page."""
     storages = {
         "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.ManifestStaticFilesStorage"},
+        "staticfiles": {"BACKEND": "studylab.static_files.HashedFiles"},
     }
     with override_settings(STATIC_ROOT=tmp_path, STORAGES=storages, DEBUG=False):
         call_command("collectstatic", interactive=False, verbosity=0)
@@ -88,6 +88,11 @@ def test_hashed_names_exist_for_every_static_file(tmp_path: Path) -> None:
 
         for name in sorted(_named_static_files()):
             assert re.search(r"\.[0-9a-f]{12}\.", staticfiles_storage.url(name)), name
+        # A module of one release never comes with one of another that it imports.
+        page = tmp_path / staticfiles_storage.stored_name("studylab/tablet/page.js")
+        imported = re.findall(r'from "\./([^"]+)"', page.read_text("utf-8"))
+        assert len(imported) >= 5
+        assert all(re.search(r"\.[0-9a-f]{12}\.js$", name) for name in imported), imported
         page = get_template("errors/broken.html").render({"at": "now"})
         assert re.search(r"studylab/app\.[0-9a-f]{12}\.css", page)
 
