@@ -98,6 +98,8 @@ class Cap(StrEnum):
     RECORD_VIEW = "record_view"  # audit trail
     SAFETY_VIEW = "safety_view"
     PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
+    OBSERVERS_VIEW = "observers_view"  # how single people write readings down
+    OBSERVERS_SIGN = "observers_sign"
     POOLED_VIEW = "pooled_view"  # values before and after the dose, pooled over the arms
 
 
@@ -140,9 +142,10 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.DEVICE_MANAGE, Cap.RECORD_VIEW,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
-        Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW,
+        Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
+        Cap.OBSERVERS_SIGN,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip
 
 

@@ -127,6 +127,7 @@ class Action(StrEnum):
     CARD_SETTLED = "card.settled"
     ARM_LEARNT = "arm.learnt"
     VALUES_SEEN = "values.seen"
+    OBSERVER_LOOKED_AT = "observer.looked_at"
     POOLED_SEEN = "values.pooled_seen"
     GUESS_RECORDED = "guess.recorded"
     DATA_LOCKED = "data.locked"
@@ -259,6 +260,7 @@ SENTENCES: dict[Action, str] = {
     Action.CODE_PRACTISED: "practised opening a code",
     Action.CARD_PRINTED: "printed a code card",
     Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.OBSERVER_LOOKED_AT: "signed for having looked at how somebody writes readings down",
     Action.POOLED_SEEN: "looked at values before and after the dose, pooled over the arms",
     Action.VALUES_SEEN: "first looked at values from after the dose",
     Action.ARM_LEARNT: "recorded an accidental unblinding",

@@ -7,7 +7,7 @@ from django import forms
 
 from scheduling.rules.elapsed import local_day_bounds
 from studylab.audit.actions import SENTENCES
-from studylab.forms import day_field
+from studylab.forms import SignatureFields, day_field
 from studylab.participants.rules.events import GRADES
 from studylab.participants.selectors.events import EventSearch
 from studylab.studies.models import Study
@@ -82,3 +82,14 @@ class EventSearchForm(forms.Form):
             since=local_day_bounds(first, self.study.timezone)[0] if first else None,
             until=local_day_bounds(last, self.study.timezone)[1] if last else None,
         )  # fmt: skip
+
+
+class LookedAtForm(SignatureFields):
+    """What came of looking at how somebody writes readings down, signed."""
+
+    because = forms.CharField(
+        label="What you found, and why it stands as it is", max_length=500,
+        widget=forms.Textarea({"rows": 3}),
+        help_text="For example: the device shows even figures only; talked it through; measured again together.",
+    )  # fmt: skip
+    field_order = ["because", "password"]

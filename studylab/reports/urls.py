@@ -2,7 +2,16 @@
 
 from django.urls import URLPattern, path
 
-from studylab.reports.views import devices, home, pooled, progress, record, safety, volunteer
+from studylab.reports.views import (
+    devices,
+    home,
+    observers,
+    pooled,
+    progress,
+    record,
+    safety,
+    volunteer,
+)
 
 site_urls: list[URLPattern] = []
 study_urls = [
@@ -14,6 +23,17 @@ study_urls = [
     path("progress/pooled/", pooled.pooled, name="progress_pooled"),
     path("progress/pooled/values/", pooled.pooled_values, name="progress_pooled_values"),
     path("progress/pooled/<str:chart>.<str:form>", pooled.pooled_file, name="progress_pooled_file"),
+    path("progress/observers/", observers.observers, name="progress_observers"),
+    path(
+        "progress/observers/<int:user>/sign/",
+        observers.observer_sign,
+        name="progress_observer_sign",
+    ),
+    path(
+        "progress/observers/<str:chart>.<str:form>",
+        observers.observers_file,
+        name="progress_observers_file",
+    ),
     path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("devices/<uuid:device>/held/", devices.device_held, name="device_held"),

@@ -24,6 +24,8 @@ def test_the_number_of_queries_does_not_grow_with_the_volunteers(
         pages += [reverse(name, args=[crowd.study.slug]) for name in ("people_on_path", "safety")]
     if Cap.PROGRESS_VIEW in ROLE_CAPS[role]:
         pages += [reverse(name, args=[crowd.study.slug]) for name in PROGRESS]
+    if Cap.OBSERVERS_VIEW in ROLE_CAPS[role]:
+        pages += [reverse(name, args=[crowd.study.slug]) for name in LEADING]
     crowd.add(1)
     once = [_queries(client, page) for page in pages]
     crowd.add(1)
@@ -31,6 +33,7 @@ def test_the_number_of_queries_does_not_grow_with_the_volunteers(
 
 
 PROGRESS = ("progress", "progress_accrual", "progress_kept")
+LEADING = ("progress_pooled", "progress_observers")
 
 
 def _queries(client: Any, page: str) -> int:
