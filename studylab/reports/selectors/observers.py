@@ -8,7 +8,7 @@ from typing import Any
 from scheduling.models import StepRecord
 from screening.models import VitalReading, VitalSet
 from studylab.people.models import Signature, User
-from studylab.reports.rules.chart import Chart
+from studylab.reports.rules.chart import Cell, Chart
 from studylab.reports.rules.observers import (
     AtLimit,
     Digits,
@@ -121,7 +121,7 @@ def _sets(study: Study) -> dict[int, list[SetSeen]]:
     heads: dict[int, tuple[int, str, datetime, datetime, str]] = {}
     readings: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     for number, who, code, taken, recorded, gate, top, low, pulse in rows:
-        heads[number] = (who, code, taken, recorded, gate)  # type: ignore[assignment]
+        heads[number] = (who, code, taken, recorded, gate)
         readings[number].append((top, low, pulse))
     found: dict[int, list[SetSeen]] = defaultdict(list)
     for number, (who, code, taken, recorded, gate) in heads.items():
@@ -136,13 +136,13 @@ def _acts(study: Study) -> dict[int, list[tuple[datetime, str]]]:
     mine: dict[str, Any] = {"participant__study": study, "recorded_by__isnull": False}
     for rows in (StepRecord.objects.filter(**mine), VitalSet.objects.filter(**mine)):
         for who, at, code in rows.order_by().values_list("recorded_by_id", "recorded_at", "participant__code"):  # fmt: skip
-            found[who].append((at, code))  # type: ignore[index]
+            found[who].append((at, code))
     return found
 
 
 def digits_table(checks: list[Checks]) -> Chart:
     """Return the last digits of everybody as a table to take away."""
-    rows = [
+    rows: list[tuple[Cell, ...]] = [
         (one.user.name, name, found.number, *found.counts, f"{found.chance:.2e}")
         for one in checks
         for name, found in one.digits
