@@ -1,8 +1,8 @@
-"""Addresses of public holidays, of the rota, and of calendar files."""
+"""Addresses of public holidays, of the rota, of calendar files and of a volunteer's own visits."""
 
 from django.urls import path
 
-from scheduling.views import calendar, feeds, holidays, rota
+from scheduling.views import calendar, feeds, holidays, my_visits, rota
 
 rota_urls = [
     path("resources/holidays/", holidays.resource_holidays, name="resource_holidays"),
@@ -49,4 +49,8 @@ feed_urls = [
         name="series_appointments",
     ),
 ]
-public_urls = [path("feeds/<str:token>.ics", feeds.feed, name="feed")]
+public_urls = [
+    path("feeds/<str:token>.ics", feeds.feed, name="feed"),
+    path("my/visits/", my_visits.visits, name="my_visits"),
+    path("my/visits/appointments.ics", my_visits.appointments, name="my_appointments"),
+]

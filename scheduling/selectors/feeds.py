@@ -158,15 +158,15 @@ def _rooms(visits: Iterable[int]) -> dict[int, list[tuple[str, Interval]]]:
 def appointments_file(series: Series, now: datetime) -> bytes | None:
     """Return a volunteer's appointments as a file of their own, in their language; None when there are none.
 
-    While the series stands its visits are published, a moved one under its old identity with a higher number;
-    of a cancelled series, the file takes the appointments back.
+    While the series stands its visits are published, a moved one under its old identity with a higher number
+    and a cancelled one as cancelled; of a cancelled series, the file takes the appointments back.
     """
     cancelled = series.state == Series.State.CANCELLED
-    states = [Visit.State.CANCELLED] if cancelled else _STANDING
+    states = [Visit.State.CANCELLED] if cancelled else _TOLD
     rows = [row for row in series.visits.all() if row.state in states]
     study = series.participant.study
     with translation.override(_language(series)):
-        entries = [_appointment(row, study, cancelled) for row in rows]
+        entries = [_appointment(row, study) for row in rows]
         sender, name = _sender(study), _("Appointments")
     if not entries:
         return None
@@ -176,14 +176,16 @@ def appointments_file(series: Series, now: datetime) -> bytes | None:
     )  # fmt: skip
 
 
-_STANDING = (Visit.State.BOOKED, Visit.State.RUNNING, Visit.State.DONE, Visit.State.STOPPED)
+_TOLD = (
+    Visit.State.BOOKED, Visit.State.RUNNING, Visit.State.DONE, Visit.State.STOPPED, Visit.State.CANCELLED,
+)  # fmt: skip
 
 
 def _language(series: Series) -> str:
     return series.participant.language or "en"
 
 
-def _appointment(row: Visit, study: Study, cancelled: bool) -> Entry:
+def _appointment(row: Visit, study: Study) -> Entry:
     start, end = row.planned.lower, row.planned.upper
     local_start, local_end = localtime(start, study.zone), localtime(end, study.zone)
     day = formats.date_format(local_start, "DATE_FORMAT")
@@ -195,7 +197,7 @@ def _appointment(row: Visit, study: Study, cancelled: bool) -> Entry:
     return Entry(
         uid=str(row.uid), start=start, end=end,
         summary=_("Appointment %(number)s") % {"number": row.number},
-        sequence=row.revision, cancelled=cancelled, description=f"{words}\n{call}",
+        sequence=row.revision, cancelled=row.state == Visit.State.CANCELLED, description=f"{words}\n{call}",
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from scheduling.forms.booking import ReasonForm
 from scheduling.forms.feeds import FeedForm
+from scheduling.models import Series
 from scheduling.rules.ical_out import CANCEL, PUBLISH
 from scheduling.selectors.feeds import (
     access_feed,
@@ -106,7 +107,12 @@ def series_appointments(request: StaffRequest, study: str, code: str, uid: UUID)
     file = appointments_file(series, clock.now()) if series else None
     if series is None or file is None:
         raise Http404("There are no such appointments.")
-    method = CANCEL if series.state == "cancelled" else PUBLISH
+    return appointments_answer(series, file)
+
+
+def appointments_answer(series: Series, file: bytes) -> HttpResponse:
+    """Answer with a volunteer's calendar file."""
+    method = CANCEL if series.state == Series.State.CANCELLED else PUBLISH
     return _calendar(file, method, "appointments.ics" if method == PUBLISH else "cancelled.ics")
 
 

@@ -26,6 +26,7 @@ _PARTS = {
     "follow_up": "contact after the dose",
     "safety": "safety",
     "progress": "planned period and pooled values",
+    "texts": "texts for volunteers",
     "consent_version": "consent text",
     "emergency_number": "emergency number",
     "phone_24h": "24-hour phone",

@@ -264,5 +264,8 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("stopping term", [("safety.stopping[1].terms", ["yawn"])], "safety.stopping[1].terms", "terms"),
     ("term twice", [("safety.terms[2].term", "Tiredness")], "safety.terms[2].term", "another"),
     ("authority's zone", [("safety.authority_timezone", "Halifax")], "safety.authority_timezone", "IANA"),
+    ("text for no visit", [("volunteer.before[2].visit", "visit9")], "volunteer.before[2].visit", "not the key"),
+    ("text twice", [("volunteer.before[2].visit", "visit1")], "volunteer.before[2].visit", "already"),
+    ("French alone", [("volunteer.where", GONE)], "volunteer.where_fr", "Add where"),
     ("date for text", [("consent_version", date(2026, 1, 12))], "consent_version", "must be a text"),
 ]  # fmt: skip

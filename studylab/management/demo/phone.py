@@ -1,4 +1,4 @@
-"""A volunteer who answers alone, through a personal link, on their own phone."""
+"""A volunteer who answers alone, or sees the booked visits, through a personal link on their own phone."""
 
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
@@ -11,6 +11,7 @@ from studylab import clock
 from studylab.management.demo.steps import healthy_answers
 from studylab.management.demo.walker import Walker
 from studylab.participants.models import PersonalLink
+from studylab.participants.selectors import birth_date
 from studylab.participants.services import agreement_give
 from studylab.participants.services.links import holder_actor, link_make, link_open
 from studylab.studies.selectors import current_protocol
@@ -76,6 +77,15 @@ class Phone:
         ids = {row.id for row in screen.rows}
         mine = {key: value for key, value in changed.items() if key in ids}
         return healthy_answers(screen.rows, mine)
+
+
+def sees_visits(walker: Walker, at: datetime) -> None:
+    """Make a link to the booked visits, and open it with the birth date an hour later."""
+    purpose, actor = PersonalLink.Purpose.VISITS, walker.lab.actor("coordinator")
+    with clock.travel(at):
+        link = link_make(participant=walker.participant, purpose=purpose, days=30, actor=actor).link
+    with clock.travel(at + timedelta(hours=1)):
+        link_open(link=link, born=birth_date(walker.participant), actor=holder_actor(link))
 
 
 def on_phones(new: Callable[..., Walker], at: Callable[..., datetime]) -> None:

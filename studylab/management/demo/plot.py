@@ -13,7 +13,7 @@ from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.noted import noted
-from studylab.management.demo.phone import on_phones
+from studylab.management.demo.phone import on_phones, sees_visits
 from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
@@ -202,6 +202,8 @@ class Plot:
             walker = self.new(-6, 11)
             walker.screened(self.at(-5, 10))
             walker.book(self.at(-2, 14), self.at(days, hour), number=number)
+            if days == 2:
+                sees_visits(walker, self.at(-2, 15))
         for turn in range(10):  # enough for the planner to have something to do
             days = -6 + turn % 4
             walker = self.new(days, 9 + turn).screened(self.at(days, 10 + turn))

@@ -6,14 +6,19 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from studylab.participants.models import PersonalLink
 from studylab.participants.rules.link import DAYS, USUAL_DAYS
 
 _OLDEST, _YOUNGEST = 1900, 2100
 
 
 class LinkMakeForm(forms.Form):
-    """How long the link stays open."""
+    """What the link is for and how long it stays open."""
 
+    purpose = forms.ChoiceField(
+        label="What the link is for", choices=PersonalLink.Purpose.choices,
+        initial=PersonalLink.Purpose.QUESTIONS,
+    )  # fmt: skip
     days = forms.TypedChoiceField(
         label="How long the link stays open", coerce=int, initial=USUAL_DAYS,
         choices=[(days, f"{days} days") for days in DAYS],

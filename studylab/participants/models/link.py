@@ -18,6 +18,7 @@ class PersonalLink(models.Model):
 
     class Purpose(models.TextChoices):
         QUESTIONS = "questions", "health questions"
+        VISITS = "visits", "visits and what to bring"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="links")

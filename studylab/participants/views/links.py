@@ -13,7 +13,7 @@ from studylab.access import Cap, requires
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form, take_refusal
 from studylab.participants.forms.links import LinkMakeForm, LinkRevokeForm
-from studylab.participants.models import PersonalLink
+from studylab.participants.link_purposes import link_purpose
 from studylab.participants.selectors import access_participant
 from studylab.participants.selectors.links import access_link, link_states
 from studylab.participants.services.links import MadeLink, link_make, link_revoke
@@ -30,10 +30,7 @@ def links(request: StaffRequest, study: str, code: str) -> HttpResponse:
         status = 422
         if form.is_valid():
             try:
-                made = link_make(
-                    participant=participant, purpose=PersonalLink.Purpose.QUESTIONS,
-                    days=form.cleaned_data["days"], actor=request.actor,
-                )  # fmt: skip
+                made = link_make(participant=participant, **form.cleaned_data, actor=request.actor)
             except StudylabError as refusal:
                 take_refusal(form, refusal)
                 status = refusal.status
@@ -53,6 +50,7 @@ def _hand_over(request: StaffRequest, made: MadeLink) -> HttpResponse:
     context = {
         "participant": made.link.participant,
         "link": made.link,
+        "asks": link_purpose(made.link.purpose).written(made.link.participant),
         "address": address,
         "picture": picture.svg_data_uri(scale=6, border=4, dark="#000", light="#fff"),
     }

@@ -5,8 +5,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from django.conf import settings
+
 from scheduling.models import Resource
 from scheduling.selectors.today import cover_now
+from screening.rules.words import words_for
+from screening.selectors.inputs import table_of
 from studylab.access import ROLE_NAMES, Actor, Cap, Role
 from studylab.allocation.models import KitMovement
 from studylab.allocation.selectors import list_state
@@ -56,8 +60,26 @@ def _papers(study: Study, protocol: CurrentProtocol) -> Iterator[Lacking]:
         yield Lacking(
             "Allocation list", "Seal it; until then no number can be issued.", Cap.LIST_MANAGE, "list_seal"
         )  # fmt: skip
+    for language, number in _untranslated(study, protocol):
+        yield Lacking(
+            f"Texts for volunteers in {language}",
+            f"{number} {'text is' if number == 1 else 'texts are'} missing in the study document, so the pages that show them are offered in English only.",
+            Cap.SETUP_EDIT, "protocol_add",
+        )  # fmt: skip
     if not KitMovement.objects.filter(kit__study=study, what="receive").exists():
         yield Lacking("Kits", "None were received yet.", Cap.DISPENSE, "kits_receive")
+
+
+def _untranslated(study: Study, protocol: CurrentProtocol) -> Iterator[tuple[str, int]]:
+    """Yield each language that the study offers and lacks, with how many texts are missing."""
+    table = table_of(protocol)
+    for code, name in settings.LANGUAGES:
+        if code not in (study.languages or []):
+            continue
+        questions = words_for(code, protocol.plan.questions).lacking(table, "screening")
+        missing = [*questions, *protocol.plan.texts.lacking(code)]
+        if missing:
+            yield name, len(missing)
 
 
 def _practice(study: Study, actor: Actor, at: datetime) -> Iterator[Lacking]:

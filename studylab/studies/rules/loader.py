@@ -25,6 +25,7 @@ from studylab.studies.rules.loader_parts import (
     read_waits,
 )
 from studylab.studies.rules.loader_safety import read_safety
+from studylab.studies.rules.loader_texts import read_texts
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
 from studylab.studies.rules.progress import read_progress
 from studylab.studies.rules.protocol import Protocol, Replaced
@@ -93,7 +94,7 @@ def _read(document: Table) -> Protocol:
         target=document.whole("target", low=1, high=100_000),
         consent_version=document.text("consent_version"),
         substance=document.text("substance"),
-        visits=read_visits(document),
+        visits=(visits := read_visits(document)),
         spacings=read_spacings(document),
         waits=read_waits(document),
         turnaround=read_turnaround(document),
@@ -108,6 +109,7 @@ def _read(document: Table) -> Protocol:
         ),
         replaced=document.one_of("replaced", get_args(Replaced), default="before_dose"),
         progress=read_progress(document),
+        texts=read_texts(document, tuple(visit.key for visit in visits)),
     )
     document.close()
     return protocol

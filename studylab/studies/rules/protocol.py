@@ -23,6 +23,7 @@ from studylab.studies.rules.limits import (
 from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
+from studylab.studies.rules.volunteer_texts import VolunteerTexts
 
 __all__ = [
     "ALLOCATION_METHODS", "AskedChecks", "Band", "CheckKind",
@@ -270,6 +271,7 @@ class Protocol:
     currency: str
     replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
     progress: ProgressPlan = field(default_factory=ProgressPlan)
+    texts: VolunteerTexts = field(default_factory=VolunteerTexts)
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""
