@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from scheduling.models import Series, Visit
+from scheduling.models import Resource, Series, Visit
 from scheduling.rules.elapsed import local_day
 from scheduling.rules.search import SeriesOption
-from scheduling.selectors.options import Wishes, move_options, moved_visits
+from scheduling.selectors.options import Wishes, Within, move_options, moved_visits
 from screening.selectors import sign_off_state
 
 FOLLOWING = timedelta(days=21)  # how far later visits of the series are looked for
@@ -14,16 +14,18 @@ FOLLOWING = timedelta(days=21)  # how far later visits of the series are looked 
 
 @dataclass(frozen=True, slots=True)
 class FoundAt:
-    """The option at a time, or the reasons why there is none."""
+    """The option at a time, or the reasons why there is none. `elsewhere`: found, but not at what was asked for."""
 
     option: SeriesOption | None
     why: tuple[str, ...] = ()
+    elsewhere: bool = False
 
 
-def option_at(visit: Visit, at: datetime, now: datetime) -> FoundAt:
+def option_at(visit: Visit, at: datetime, now: datetime, wanted: Resource | None = None) -> FoundAt:
     """Return how a visit could begin at `at`: alone, or else with the visits after it.
 
-    Checks and places are those of the page of other times.
+    With `wanted`, at that room (person, thing) where that can be, else at another of its kind. Checks and
+    places are those of the page of other times.
     """
     if (
         visit.state not in (Visit.State.BOOKED, Visit.State.MISSED)
@@ -37,12 +39,14 @@ def option_at(visit: Visit, at: datetime, now: datetime) -> FoundAt:
     day = local_day(at, visit.participant.study.timezone)
     why: tuple[str, ...] = ()
     several = len(moved_visits(visit, followers=True)) > 1
-    for followers in (False, True) if several else (False,):
-        found = move_options(
-            visit=visit, followers=followers, now=now, dose_before=before, start=at,
-            wishes=Wishes(day, day + FOLLOWING if followers else day),
-        )  # fmt: skip
-        if found.options:
-            return FoundAt(found.options[0])
-        why = why or found.why_none
+    asked = Within(wanted.kind, wanted.pk) if wanted is not None else None
+    for within in dict.fromkeys((asked, None)):
+        for followers in (False, True) if several else (False,):
+            found = move_options(
+                visit=visit, followers=followers, now=now, dose_before=before, start=at, within=within,
+                wishes=Wishes(day, day + FOLLOWING if followers else day),
+            )  # fmt: skip
+            if found.options:
+                return FoundAt(found.options[0], elsewhere=within != asked)
+            why = found.why_none if within is None and not followers else why or found.why_none
     return FoundAt(None, why)

@@ -11,7 +11,7 @@ from scheduling.rules.gaps import part_of, start_window
 from scheduling.rules.reasons import missed_wishes
 from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import planned_anchors
-from scheduling.selectors.searching import EXPERIMENTER, Found, Wishes, search
+from scheduling.selectors.searching import EXPERIMENTER, Found, Wishes, Within, search
 from scheduling.selectors.series import real_anchors
 from scheduling.selectors.wishes import availability_of, times_of
 from screening.selectors import washouts_of
@@ -20,7 +20,15 @@ from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
 
-__all__ = ["EXPERIMENTER", "Found", "Wishes", "move_options", "moved_visits", "series_options"]
+__all__ = [
+    "EXPERIMENTER",
+    "Found",
+    "Wishes",
+    "Within",
+    "move_options",
+    "moved_visits",
+    "series_options",
+]
 
 MANY = 200
 FAR = datetime(2200, 1, 1, tzinfo=UTC)
@@ -70,9 +78,12 @@ def move_options(
     now: datetime,
     dose_before: datetime | None = None,
     start: datetime | None = None,
+    within: Within | None = None,
     limit: int = 12,
 ) -> Found:
     """Find other times for a visit: alone, or with the later visits of its series; with `start`, at that time.
+
+    With `within`, everything that the moved visits need of that kind is that one resource.
 
     Visits that stay bound the start, counted from when they really happened where that is known. A dose
     among the moved visits comes before `dose_before`, and after the time that the medicines on record need.
@@ -112,7 +123,7 @@ def move_options(
         wishes = replace(wishes, times=times_of(availability_of(visit.participant)))
     found = search(
         plan=part, participant=visit.participant, wishes=wishes, now=now, fences=fences,
-        ignoring=ignoring, limit=MANY, per_day=per_day,
+        ignoring=ignoring, limit=MANY, per_day=per_day, within=within,
     )  # fmt: skip
     nearest = sorted(
         found.options,

@@ -38,6 +38,14 @@ MOST_HELP = 4
 
 
 @dataclass(frozen=True, slots=True)
+class Within:
+    """Somebody asks for one resource: nothing else of its kind is looked at."""
+
+    kind: str
+    resource_id: int
+
+
+@dataclass(frozen=True, slots=True)
 class Wishes:
     """What the search is asked for: local days, both included, weekdays (Monday 0) and times of day.
 
@@ -81,6 +89,7 @@ def search(
     ignoring: Sequence[int] = (),
     limit: int,
     per_day: int | None = 4,
+    within: Within | None = None,
 ) -> Found:
     """Search `plan` for a volunteer among what is free at the moment `now`. `ignoring` are visits' ids."""
     zone = participant.study.timezone
@@ -97,7 +106,7 @@ def search(
         problem = problem_of(
             plan=fenced(plan, fences),
             grid=grid,
-            places={**lines} | fence_timelines(plan, grid, fences),
+            places={**_narrowed(lines, places, within)} | fence_timelines(plan, grid, fences),
             person_free=free_bits(grid, own.open, own.busy),
             not_before=now,
             zone=zone,
@@ -122,6 +131,17 @@ def search(
     would_help = tuple(row.words for row in helps)
     until = next((row.until for row in helps if row.until), None)
     return Found(plan, options, result.why_none, places, would_help, order, until)
+
+
+def _narrowed(lines: Places, known: FreePlaces, within: Within | None) -> Places:
+    """Leave out what is of the kind of `within` and something else."""
+    if within is None or within.kind not in lines:
+        return lines
+    mine = [
+        row for row in lines[within.kind]
+        if known.names[int(row.place_id)].resource_id == within.resource_id
+    ]  # fmt: skip
+    return {**lines, within.kind: tuple(mine)}
 
 
 def _grid(wishes: Wishes, zone: str) -> Grid:

@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from scheduling.forms.calendar import CalendarForm
+from scheduling.models import Resource
 from scheduling.rules.calendar_days import read_day, read_week, say_week
 from scheduling.rules.elapsed import local_day, to_utc
 from scheduling.selectors.calendar import calendar_days, codes_on
@@ -71,11 +72,17 @@ def visit_move_to(request: StaffRequest, study: str, code: str, uid: UUID) -> Ht
     visit = access_visit(request.study, code, uid)
     at = _instant(request.GET.get("at", ""))
     here = {"study": study, "code": code, "uid": uid}
-    found = option_at(visit, at, clock.now())
+    wanted = _resource(request.GET.get("on", ""))
+    found = option_at(visit, at, clock.now(), wanted)
     if found.option is not None:
         token = seal_option(
             found.option, version=visit.series.protocol_version, about=str(visit.uid)
         )
+        if wanted is not None and found.elsewhere:
+            messages.warning(
+                request,
+                f"{wanted.name} cannot be had at that time. Below it is at another {wanted.kind}.",
+            )
         return redirect(
             f"{reverse('visit_move_confirm', kwargs=here)}?{urlencode({'option': token})}"
         )
@@ -114,6 +121,16 @@ def _instant(text: str) -> datetime:
         return to_utc(datetime.fromisoformat(text), "at")
     except (ValueError, OverflowError) as problem:
         raise Refused(f"“{text[:40]}” is not a time to move to.", field="at") from problem
+
+
+def _resource(text: str) -> Resource | None:
+    """Return the room, person or thing in whose lane a visit was dropped; None when it was no such lane."""
+    if not text:
+        return None
+    found = active_resources().filter(pk=int(text)).first() if text.isdecimal() and len(text) < 10 else None  # fmt: skip
+    if found is None:
+        raise Refused("What the visit was dropped on is not in use any more.", field="on")
+    return found
 
 
 def _asked(read: Callable[[str], date], text: str, field: str) -> date:

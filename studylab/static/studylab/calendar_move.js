@@ -1,7 +1,7 @@
 /* Taking a visit to another time: by mouse or pen, by a long touch, or with M and the arrows.
 
-   Nothing is written here. A drop opens the page that finds the visit's places at that time, checks it and shows
-   before and after. Positions are elapsed minutes below the top of each day, so days of 23 and 25 hours are right. */
+   Nothing is written here. A drop opens the page that finds the visit's places at that time, asks for the room (or
+   person, or thing) of the lane, checks it and shows before and after. Positions are elapsed minutes below the top of each day, so days of 23 and 25 hours are right. */
 (function () {
   "use strict";
   const area = document.querySelector("[data-calendar]");
@@ -13,6 +13,8 @@
     const [x, width, minutes, start] = node.dataset.day.split(" ");
     return { x: Number(x), width: Number(width), minutes: Number(minutes), start: Date.parse(start) };
   });
+  const lanes = [...sheet.querySelectorAll("[data-lane]")].map((node) => ({ on: node.dataset.lane, name: node.dataset.name,
+    x: node.x.baseVal.value, width: node.width.baseVal.value }));
   const words = new Intl.DateTimeFormat("en-GB", { timeZone: area.dataset.zone, weekday: "short", day: "numeric",
     month: "short", hour: "2-digit", minute: "2-digit", timeZoneName: "short" });
   let move = null, dropped = false;
@@ -38,6 +40,10 @@
       days.reduce((a, b) => Math.abs(b.x - x) < Math.abs(a.x - x) ? b : a);
   }
 
+  function laneAt(x) {
+    return lanes.find((lane) => x >= lane.x && x < lane.x + lane.width);
+  }
+
   /* The visit begins on a whole quarter of an hour; the block taken may lie later in it. */
   function put(x, y) {
     const day = dayAt(x + move.width / 2);
@@ -46,7 +52,8 @@
     move.x = x;
     move.y = head + minutes + move.offset;
     move.at = new Date(day.start + minutes * 60000);
-    const label = words.format(move.at);
+    move.lane = laneAt(x + move.width / 2);
+    const label = words.format(move.at) + (move.lane ? `, ${move.lane.name}` : "");
     move.box.setAttribute("x", move.x);
     move.box.setAttribute("y", move.y);
     move.text.setAttribute("x", move.x + 6);
@@ -66,6 +73,7 @@
   function drop() {
     const same = Math.abs(move.x - move.from.x) < SLACK && Math.abs(move.y - move.from.y) < SLACK;
     const query = new URLSearchParams({ at: move.at.toISOString() });
+    if (move.lane) query.set("on", move.lane.on);
     const address = `${move.link.dataset.move}?${query}`;
     end();
     if (!same) window.location.assign(address);
@@ -121,6 +129,10 @@
   function step(event) {
     const minutes = event.shiftKey ? 60 : STEP, index = days.indexOf(dayAt(move.x + move.width / 2));
     const other = { ArrowLeft: days[index - 1], ArrowRight: days[index + 1] }[event.key];
+    if (event.shiftKey && /^Arrow(Left|Right)$/.test(event.key)) {
+      const next = lanes[lanes.indexOf(move.lane) + (event.key === "ArrowRight" ? 1 : -1)];
+      return move.lane && next ? put(next.x + 1, move.y) : "";
+    }
     if (other) {
       const into = move.x - days[index].x;
       return put(other.x + Math.min(into, other.width - move.width), move.y);
@@ -136,7 +148,7 @@
       if (event.key.toLowerCase() !== "m" || !link) return;
       event.preventDefault();
       take(link);
-      said.textContent = "Taken. Arrows move it, Enter shows before and after, Escape puts it back.";
+      said.textContent = "Taken. Arrows move it, Shift with left or right to the next lane; Enter shows before and after, Escape puts it back.";
       return;
     }
     event.stopPropagation();

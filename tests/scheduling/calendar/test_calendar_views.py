@@ -8,9 +8,10 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from scheduling.models import Visit
+from scheduling.models import Closure, Place, Visit
 from scheduling.selectors.calendar_lanes import wrapped
 from scheduling.selectors.moves import option_at
+from scheduling.selectors.timelines import span
 from scheduling.services.booking import series_book
 from studylab import clock
 from studylab.access import Actor
@@ -83,6 +84,14 @@ def test_names_of_lanes_break_between_words() -> None:
     assert len(wrapped("A room with a very long name over many lines", 92)) == 3
 
 
+def rooms_of(option: Any) -> set[int]:
+    places = [
+        ref.place_id for visit in option.visits for row in visit.segments for ref in row.places
+    ]
+    rows = Place.objects.filter(pk__in=places, resource__kind="lab room")
+    return set(rows.values_list("resource_id", flat=True))
+
+
 class TestPointedAt:
     def url(self, visit: Visit, at: str) -> str:
         args = ["slide-story", visit.participant.code, visit.uid]
@@ -100,6 +109,25 @@ class TestPointedAt:
         assert "07:15" in html
         visit.refresh_from_db()
         assert visit.planned.lower == at - timedelta(minutes=15)  # nothing was written
+
+    def test_a_drop_on_another_rooms_lane_asks_for_that_room(
+        self, client_of: ClientOf, coordinator: Any, series: Any
+    ) -> None:
+        visit, now = series.visits.get(number=1), clock.now()
+        at, two = visit.planned.lower + timedelta(minutes=15), the_lab.room("Room 2")
+        found = option_at(visit, at, now, two)
+        assert found.option is not None
+        assert rooms_of(found.option) == {two.pk}
+        assert not found.elsewhere
+        assert rooms_of(option_at(visit, at, now, the_lab.room()).option) == {the_lab.room().pk}
+        during = span(at + timedelta(minutes=30), at + timedelta(minutes=45))
+        Closure.objects.create(resource=two, during=during, reason="Painters")
+        client = client_of(coordinator)
+        answer = client.get(f"{self.url(visit, f'{at:%Y-%m-%dT%H:%M}Z')}&on={two.pk}")
+        html = client.get(answer["Location"]).content.decode()
+        assert "Room 2 cannot be had at that time. Below it is at another lab room." in html
+        wrong = client.get(f"{self.url(visit, f'{at:%Y-%m-%dT%H:%M}Z')}&on=999999")
+        assert wrong.status_code == 422
 
     def test_a_move_beyond_the_spacing_takes_the_later_visits_along(self, series: Any) -> None:
         visit = series.visits.get(number=1)
