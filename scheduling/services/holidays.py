@@ -80,21 +80,19 @@ def holiday_close(*, holiday: Holiday, study: Study, actor: Actor) -> Holiday:
 
 
 def holiday_days(country: str, subdivision: str, year: int) -> dict[date, str]:
-    """Return the public holidays of a year as {day: name}; Refused when the country is not known.
+    """Return the public holidays of a year as {day: name}; Refused when the package knows no such country or part.
 
     A day kept at the end of December for New Year may stand in the next year's list, so that is read too.
     """
     if not 2000 <= year <= 2099:
         raise Refused("Holidays are known for the years 2000 to 2099.", field="year")
-    try:
-        found = published.country_holidays(
-            country, subdiv=subdivision or None, years=[year, year + 1]
-        )
-    except NotImplementedError as problem:
+    parts = published.list_supported_countries().get(country)
+    if parts is None or (subdivision and subdivision not in parts):
         raise Refused(
             f"No public holidays are known for {country} {subdivision}. Add them as closures by hand.",
             field="year",
-        ) from problem
+        )
+    found = published.country_holidays(country, subdiv=subdivision or None, years=[year, year + 1])
     return {day: name for day, name in found.items() if day.year == year}
 
 

@@ -18,7 +18,8 @@ from scheduling.services.holidays import (
     holiday_open,
     holidays_import,
 )
-from scheduling.services.resources import closure_add, closure_remove
+from scheduling.services.outages import outage_add
+from scheduling.services.resources import closure_remove
 from studylab.access import Actor
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.participants.models import Participant
@@ -78,9 +79,10 @@ class TestHolidays:
             holidays_import(study=study, year=year, actor=leader)
         assert refused.value.field == "year"
 
-    def test_a_country_that_is_not_known(self) -> None:
+    @pytest.mark.parametrize(("country", "part"), [("XX", ""), ("CA", "ZZ")])
+    def test_a_country_or_part_that_is_not_known(self, country: str, part: str) -> None:
         with pytest.raises(Refused, match="Add them as closures by hand"):
-            holiday_days("XX", "", 2026)
+            holiday_days(country, part, 2026)
 
     def test_new_year_observed_on_the_last_of_december(self) -> None:
         """2022-01-01 was a Saturday; US federal offices closed on Friday 2021-12-31 (5 U.S.C. 6103(b))."""
@@ -126,9 +128,10 @@ class TestOpening:
         self, study: Any, leader: Actor
     ) -> None:
         at = datetime(2026, 12, 25, 4, tzinfo=UTC)
-        closure_add(
-            resource=None, start=at, end=at + timedelta(days=1), reason="Christmas", actor=leader
-        )
+        outage_add(
+            resources=[], name="Lab", start=at, end=at + timedelta(days=1), reason="Christmas",
+            actor=leader,
+        )  # fmt: skip
         holidays_import(study=study, year=2026, actor=leader)
         assert Closure.objects.filter(during__startswith=at).count() == 1
 
