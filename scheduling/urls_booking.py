@@ -30,7 +30,7 @@ booking_urls = [
     path("calendar/capacity/", capacity.capacity, name="capacity"),
     path("calendar/capacity/table.csv", capacity.capacity_csv, name="capacity_csv"),
     path("calendar/repair/", repair.repair, name="repair"),
-    path("calendar/repair/away/", repair.repair_outage, name="repair_outage"),
+    path("resources/closures/add/", resources.resource_outage_add, name="resource_outage_add"),
     path("volunteers/<str:code>/book/", booking.series_book, name="series_book"),
     path("volunteers/<str:code>/book/let-go/", booking.option_let_go, name="series_let_go"),
     path("volunteers/<str:code>/times/", availability.series_times, name="series_times"),
@@ -49,7 +49,6 @@ booking_urls = [
     path("resources/", resources.resources, name="resources"),
     path("resources/add/", resources.resource_add, name="resource_add"),
     path("resources/closures/", resources.resource_closures, name="resource_closures"),
-    path("resources/closures/add/", resources.resource_closure_add, name="resource_closure_add"),
     path(
         "resources/closures/<uuid:uid>/remove/",
         resources.resource_closure_remove,

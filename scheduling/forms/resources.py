@@ -4,12 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 
-from scheduling.models import Resource
 from scheduling.rules.openings import WEEKDAYS, Hours, read_hours, say_hours
 from scheduling.services.resources import MAX_PLACES
-from studylab.forms import InstantField
 from studylab.people.models import User
 
 
@@ -87,34 +84,6 @@ class HoursForm(forms.Form):
             for day in range(7)
             for opens, closes in self.cleaned_data[f"day_{day}"]
         ]
-
-
-class ClosureForm(forms.Form):
-    """A time in which something is closed."""
-
-    resource = forms.ModelChoiceField(
-        label="What is closed",
-        queryset=Resource.objects.none(),
-        required=False,
-        empty_label="the whole lab",
-    )
-    start = InstantField(label="From", future=True)
-    end = InstantField(label="Until", future=True)
-    reason = forms.CharField(label="Why", max_length=120)
-
-    def __init__(self, *args: Any, resources: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["resource"].queryset = resources  # type: ignore[attr-defined]
-
-    def clean(self) -> dict[str, Any]:
-        """Refuse an end that is not after the start, at its field."""
-        cleaned: dict[str, Any] = super().clean() or {}
-        start, end = cleaned.get("start"), cleaned.get("end")
-        if start and end and end <= start:
-            self.add_error(
-                "end", ValidationError("This is not later than the start.", code="order")
-            )
-        return cleaned
 
 
 class HolidaysForm(forms.Form):

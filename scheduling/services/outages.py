@@ -27,9 +27,9 @@ def outage_add(
 ) -> list[Closure]:
     """Close these resources, or the whole lab when there are none, for a time. Booked visits stay until repaired.
 
-    Whoever books may say what cannot be used; hours and what there is stay with the set-up.
+    Whoever keeps the lab's times may say what cannot be used; weekly hours and what there is stay with the set-up.
     """
-    require(actor, Cap.SERIES_BOOK)
+    require(actor, Cap.LAB_TIMES)
     if end <= start:
         raise Refused("This is not later than the start.", field="end")
     if end <= clock.now():

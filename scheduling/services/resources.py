@@ -1,14 +1,12 @@
 """Writing rooms, people, hours and closures."""
 
 from collections.abc import Sequence
-from datetime import datetime
 from itertools import pairwise
 
 from django.db.models.deletion import ProtectedError
 
 from scheduling.models import Booking, Closure, Holiday, Opening, Place, Resource
 from scheduling.rules.openings import Hours
-from scheduling.selectors.timelines import span
 from scheduling.services.changes import closure_lifted
 from studylab import clock
 from studylab.access import Actor, Cap, require
@@ -117,26 +115,9 @@ def resource_restore(*, resource: Resource, actor: Actor) -> Resource:
 
 
 @service
-def closure_add(
-    *, resource: Resource | None, start: datetime, end: datetime, reason: str, actor: Actor
-) -> Closure:
-    """Close a resource, or with none named the whole lab, for a time. Booked visits stay and are listed."""
-    require(actor, Cap.SETUP_EDIT)
-    if end <= start:
-        raise Refused("The closure ends before it starts.", field="end")
-    if not reason.strip():
-        raise Refused("Say why it is closed.", field="reason")
-    closure = Closure.objects.create(
-        resource=resource, during=span(start, end), reason=reason.strip()
-    )
-    _note_closure(closure, actor, "closure added")
-    return closure
-
-
-@service
 def closure_remove(*, closure: Closure, actor: Actor) -> None:
     """Take a closure back. The trail and the row history keep it."""
-    require(actor, Cap.SETUP_EDIT)
+    require(actor, Cap.LAB_TIMES)
     if Holiday.objects.filter(closure=closure).exists():
         raise Refused(
             "This is a public holiday. Open it on the page of public holidays, with a reason."

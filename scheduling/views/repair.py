@@ -5,42 +5,19 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
-from scheduling.forms.outages import OutageForm
 from scheduling.models import Visit
 from scheduling.selectors.outages import (
     RepairShown,
-    outage_choices,
-    outage_resources,
     repairs_shown,
 )
 from scheduling.selectors.sealed import open_option
 from scheduling.services.change import visit_move
-from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
-
-
-@requires(Cap.SERIES_BOOK)
-@require_http_methods(["GET", "POST"])
-def repair_outage(request: StaffRequest, study: str) -> HttpResponse:
-    """Say once who or what is away; the visits it hits come next."""
-    form = OutageForm(request.POST or None, choices=outage_choices())
-
-    def write() -> object:
-        data = dict(form.cleaned_data)
-        resources, name = outage_resources(data.pop("what"))
-        return outage_add(resources=resources, name=name, actor=request.actor, **data)
-
-    return answer_form(
-        request, form=form, template="scheduling/repair/outage.html", write=write,
-        done=lambda _: reverse("repair", args=[study]), message="Noted. Nothing is offered there any more.",
-        context={"zone": request.study.timezone, "back": reverse("repair", args=[study])},
-    )  # fmt: skip
+from studylab.http import StaffRequest
 
 
 @requires(Cap.SERIES_BOOK)

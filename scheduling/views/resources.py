@@ -8,16 +8,16 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from scheduling.forms.outages import OutageForm
 from scheduling.forms.resources import (
-    ClosureForm,
     HoursForm,
     ResourceChangeForm,
     ResourceForm,
 )
+from scheduling.selectors.outages import outage_choices, outage_resources
 from scheduling.selectors.resources import (
     access_closure,
     access_resource,
-    active_resources,
     closure_rows,
     hours_of,
     kind_choices,
@@ -25,6 +25,7 @@ from scheduling.selectors.resources import (
     resource_groups,
 )
 from scheduling.services import resources as write
+from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest, answer_form
@@ -141,23 +142,26 @@ def resource_closures(request: StaffRequest, study: str) -> HttpResponse:
     return render(request, "scheduling/resources/closures.html", context)
 
 
-@requires(Cap.SETUP_EDIT)
+@requires(Cap.LAB_TIMES)
 @require_http_methods(["GET", "POST"])
-def resource_closure_add(request: StaffRequest, study: str) -> HttpResponse:
-    """Close a resource or the whole lab for a time."""
-    form = ClosureForm(request.POST or None, resources=active_resources())
+def resource_outage_add(request: StaffRequest, study: str) -> HttpResponse:
+    """Say once who or what is away; whoever books sees next what that hits, anybody else the closures."""
+    form = OutageForm(request.POST or None, choices=outage_choices())
+    back = "repair" if request.actor.may(Cap.SERIES_BOOK) else "resource_closures"
+
+    def write_it() -> object:
+        data = dict(form.cleaned_data)
+        resources, name = outage_resources(data.pop("what"))
+        return outage_add(resources=resources, name=name, actor=request.actor, **data)
+
     return answer_form(
-        request,
-        form=form,
-        template="scheduling/resources/form.html",
-        write=lambda: write.closure_add(**form.cleaned_data, actor=request.actor),
-        done=lambda _: _to("resource_closures", study),
-        message="Closed. Look below whether a visit is hit.",
-        context={"heading": "Add a closure", "submit": "Close", "zone": request.study.timezone},
-    )
+        request, form=form, template="scheduling/repair/outage.html", write=write_it,
+        done=lambda _: _to(back, study), message="Noted. Nothing is offered there any more.",
+        context={"zone": request.study.timezone, "back": _to(back, study)},
+    )  # fmt: skip
 
 
-@requires(Cap.SETUP_EDIT)
+@requires(Cap.LAB_TIMES)
 @require_POST
 def resource_closure_remove(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Take a closure back: open again at the usual hours."""

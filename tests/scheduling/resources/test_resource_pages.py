@@ -86,9 +86,9 @@ class TestPages:
         series_book(participant=volunteer, option=the_lab.find(volunteer, WEEK)[0], actor=booker)
         client = client_of(lead)
         data = {
-            "resource": "", "start": "2026-11-25T06:00", "end": "2026-11-25T23:00", "reason": "Storm",
+            "what": "lab", "start": "2026-11-25T06:00", "end": "2026-11-25T23:00", "reason": "Storm",
         }  # fmt: skip
-        assert client.post(self.url("resource_closure_add"), data).status_code == 302
+        assert client.post(self.url("resource_outage_add"), data).status_code == 302
         html = client.get(self.url("resource_closures")).content.decode()
         assert "Storm" in html
         assert f"{volunteer.code} visit 2" in html
@@ -109,9 +109,9 @@ class TestPages:
     ) -> None:
         """02:30 on 14 March 2027 does not exist in Halifax."""
         data = {
-            "resource": "", "start": "2026-11-25T06:00", "end": "2027-11-25T23:00", "reason": "Storm",
+            "what": "lab", "start": "2026-11-25T06:00", "end": "2027-11-25T23:00", "reason": "Storm",
         } | changes  # fmt: skip
-        answer = client_of(lead).post(self.url("resource_closure_add"), data)
+        answer = client_of(lead).post(self.url("resource_outage_add"), data)
         assert answer.status_code == 422
         assert words in answer.content.decode()
         assert not Closure.objects.exists()

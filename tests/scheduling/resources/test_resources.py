@@ -12,6 +12,7 @@ from scheduling.rules.openings import Hours
 from scheduling.selectors.timelines import occupancy
 from scheduling.services import resources as write
 from scheduling.services.booking import series_book
+from scheduling.services.outages import outage_add
 from studylab.access import Actor
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
@@ -119,9 +120,10 @@ class TestServices:
     def test_a_closure_takes_time_away_and_gives_it_back(self, lab: None, leader: Actor) -> None:
         room = the_lab.room()
         noon = datetime(2026, 11, 24, 16, tzinfo=UTC)  # 12:00 in Halifax
-        closure = write.closure_add(
-            resource=room, start=noon, end=noon + timedelta(hours=1), reason="Painter", actor=leader
-        )
+        (closure,) = outage_add(
+            resources=[room], name=room.name, start=noon, end=noon + timedelta(hours=1), reason="Painter",
+            actor=leader,
+        )  # fmt: skip
         day = noon - timedelta(hours=12), noon + timedelta(hours=12)
 
         def opened() -> int:
@@ -135,7 +137,7 @@ class TestServices:
         at = the_lab.NOW
         for end in (at, at - timedelta(hours=1)):
             with pytest.raises(Refused) as refused:
-                write.closure_add(resource=None, start=at, end=end, reason="x", actor=leader)
+                outage_add(resources=[], name="Lab", start=at, end=end, reason="x", actor=leader)
             assert refused.value.field == "end"
 
 
