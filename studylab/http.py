@@ -6,7 +6,7 @@ from typing import Any, Protocol
 from django.conf import settings
 from django.contrib import messages
 from django.forms import BaseForm
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils.http import url_has_allowed_host_and_scheme
 
@@ -22,6 +22,11 @@ class StaffRequest(HttpRequest):
 
 
 CHANGED = "This changed since you opened the page, so nothing is recorded. Look at it as it stands now, then send it again."
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """Return what was sent to a form, also when that is nothing; None when the form was only asked for."""
+    return request.POST if request.method == "POST" else None
 
 
 def next_url(request: HttpRequest) -> str:

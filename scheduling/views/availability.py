@@ -9,7 +9,7 @@ from scheduling.models import Availability
 from scheduling.selectors.wishes import availability_of
 from scheduling.services.availability import availability_note
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors import access_participant
 
 
@@ -18,7 +18,7 @@ from studylab.participants.selectors import access_participant
 def series_times(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Note when a volunteer can come; searches and plans keep to it."""
     participant = access_participant(request.study, code)
-    form = AvailabilityForm(request.POST or None, noted=availability_of(participant))
+    form = AvailabilityForm(posted(request), noted=availability_of(participant))
 
     def write() -> Availability:
         return availability_note(

@@ -27,7 +27,7 @@ from screening.selectors import sign_off_state, washouts_of
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import plan_of
 
@@ -49,7 +49,7 @@ def visit_move_confirm(request: StaffRequest, study: str, code: str, uid: UUID) 
     _check_movable(visit)
     version = visit.series.protocol_version
     token = request.POST.get("option") or request.GET.get("option", "")
-    form = MoveForm(request.POST or None, initial={"option": token})
+    form = MoveForm(posted(request), initial={"option": token})
     try:
         option = open_option(token, version=version, about=str(visit.uid))
         if request.method == "POST" and form.is_valid():
@@ -78,7 +78,7 @@ def series_cancel(request: StaffRequest, study: str, code: str) -> HttpResponse:
     series = current_series(participant)
     if series is None or series.state != Series.State.OPEN:
         raise Conflict("There is no open series to cancel.")
-    form = CancelForm(request.POST or None)
+    form = CancelForm(posted(request))
     rows = list(series.visits.all())
     return answer_form(
         request,

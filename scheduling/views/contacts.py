@@ -17,7 +17,7 @@ from scheduling.views.words import CONTACT_KINDS
 from screening.rules.after_dose import RED_FLAGS
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -47,7 +47,7 @@ def contact_add(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     if dose is None:
         raise Http404("No dose is on record for this visit, so there is nobody to contact.")
     plan = current_protocol(request.study).plan
-    form = ContactForm(request.POST or None, questions=plan.follow_up.questions)
+    form = ContactForm(posted(request), questions=plan.follow_up.questions)
 
     def write() -> AfterContact:
         return contact_record(dose=dose, actor=request.actor, **form.said())

@@ -16,7 +16,7 @@ from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import NotAllowed, RefusedWithReasons, StudylabError
 from studylab.forms import local_minute
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.selectors import today_in
 
 
@@ -29,7 +29,7 @@ def cover(request: StaffRequest, study: str) -> HttpResponse:
     initial = {"whereabouts": mine.whereabouts if mine else ""}
     if until:
         initial["until"] = local_minute(until)
-    form = CoverForm(request.POST or None, initial=initial)
+    form = CoverForm(posted(request), initial=initial)
 
     def write() -> CoverPresence:
         return cover_check_in(actor=request.actor, **form.cleaned_data)

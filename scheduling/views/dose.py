@@ -26,7 +26,7 @@ from scheduling.views.words import sheet_url
 from screening.rules.gate_facts import GateFacts
 from studylab import clock
 from studylab.access import Cap, in_background, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.studies.selectors import current_protocol
 from studylab.templatetags.studylab import clock_time, instant
 
@@ -58,7 +58,7 @@ def _page(request: StaffRequest, visit: Visit) -> HttpResponse:
         "may_give": request.actor.may(Cap.VISIT_RUN),
         "beside": beside_gate(request.study, visit.participant),
     }
-    form = DoseForm(request.POST or None, initial={"kit_number": kit})
+    form = DoseForm(posted(request), initial={"kit_number": kit})
 
     def write() -> object:
         values = {k: v for k, v in form.cleaned_data.items() if k not in ("device_at", "given_at")}
@@ -120,7 +120,7 @@ def dose_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     standing = _evidence(visit).dose
     if standing is None:
         raise Http404("No dose is on record for this visit.")
-    form = DoseCorrectForm(request.POST or None, dose=standing)
+    form = DoseCorrectForm(posted(request), dose=standing)
 
     def write() -> object:
         return correct(dose=standing, actor=request.actor, **form.cleaned_data)

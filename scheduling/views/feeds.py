@@ -24,7 +24,7 @@ from scheduling.services import feeds as write
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, client_address, take_refusal
+from studylab.http import StaffRequest, answer_form, client_address, posted, take_refusal
 from studylab.participants.selectors import access_participant
 from studylab.participants.services.knocks import too_often
 
@@ -41,7 +41,7 @@ _HEADERS = {
 @require_http_methods(["GET", "POST"])
 def calendar_feeds(request: StaffRequest, study: str) -> HttpResponse:
     """List feeds and make a new one, whose address is shown once on the answer to the form."""
-    form = FeedForm(request.POST or None, resources=feed_resources(request.actor))
+    form = FeedForm(posted(request), resources=feed_resources(request.actor))
     status = 200
     if request.method == "POST":
         status = 422
@@ -66,7 +66,7 @@ def calendar_feeds(request: StaffRequest, study: str) -> HttpResponse:
 def calendar_feed_revoke(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Withdraw a feed."""
     feed = access_feed(request.study, request.actor, uid)
-    form, back = ReasonForm(request.POST or None), reverse("calendar_feeds", args=[study])
+    form, back = ReasonForm(posted(request)), reverse("calendar_feeds", args=[study])
     return answer_form(
         request, form=form, template="parts/confirm_page.html",
         write=lambda: write.feed_revoke(

@@ -14,7 +14,7 @@ from scheduling.selectors.rota import access_holiday, holiday_rows
 from scheduling.services import holidays as write
 from studylab.access import Cap, requires
 from studylab.errors import Refused, StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.people.selectors import today_in
 from studylab.studies.selectors import current_protocol
 
@@ -51,7 +51,7 @@ def resource_holidays_add(request: StaffRequest, study: str) -> HttpResponse:
 def resource_holiday_open(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Open the lab on a public holiday, with a reason."""
     holiday = access_holiday(uid)
-    form = HolidayOpenForm(request.POST or None)
+    form = HolidayOpenForm(posted(request))
     back = f"{reverse('resource_holidays', args=[study])}?year={holiday.day.year}"
     return answer_form(
         request, form=form, template="parts/confirm_page.html",

@@ -25,7 +25,7 @@ from scheduling.services.plans import plan_ask, plan_decide, plan_stop
 from studylab import clock
 from studylab.access import Cap, in_background, requires
 from studylab.errors import NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.selectors import today_in
 from studylab.studies.selectors import plan_of
 
@@ -37,7 +37,7 @@ SHOWN = 12  # earlier plans on the page
 def plans(request: StaffRequest, study: str) -> HttpResponse:
     """Ask for a plan, or for what would fit if something changed; earlier ones are listed."""
     today = today_in(request.study.timezone)
-    form = PlanForm(request.POST or None, initial=PlanForm.first_values(today))
+    form = PlanForm(posted(request), initial=PlanForm.first_values(today))
     purpose = PlanRun.Purpose.WHAT_IF if "what_if" in request.POST else PlanRun.Purpose.PLAN
 
     def write() -> PlanRun:

@@ -28,7 +28,7 @@ from scheduling.services import resources as write
 from scheduling.services.outages import outage_add
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 
 
 @requires(Cap.SETUP_VIEW)
@@ -45,7 +45,7 @@ def resources(request: StaffRequest, study: str) -> HttpResponse:
 def resource_add(request: StaffRequest, study: str) -> HttpResponse:
     """Add something bookable; its hours come next."""
     form = ResourceForm(
-        request.POST or None,
+        posted(request),
         initial={"kind": request.GET.get("kind", "")},
         kinds=kind_choices(request.study),
         members=member_users(request.study),
@@ -69,7 +69,7 @@ def resource_change(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
     """Change name, person and number of places."""
     resource = access_resource(uid)
     form = ResourceChangeForm(
-        request.POST or None,
+        posted(request),
         initial={
             "name": resource.name,
             "places": resource.places.count(),
@@ -95,7 +95,7 @@ def resource_change(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
 def resource_hours(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Set the weekly opening hours."""
     resource = access_resource(uid)
-    form = HoursForm(request.POST or None, hours=hours_of(resource))
+    form = HoursForm(posted(request), hours=hours_of(resource))
     return answer_form(
         request,
         form=form,
@@ -146,7 +146,7 @@ def resource_closures(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def resource_outage_add(request: StaffRequest, study: str) -> HttpResponse:
     """Say once who or what is away; whoever books sees next what that hits, anybody else the closures."""
-    form = OutageForm(request.POST or None, choices=outage_choices())
+    form = OutageForm(posted(request), choices=outage_choices())
     back = "repair" if request.actor.may(Cap.SERIES_BOOK) else "resource_closures"
 
     def write_it() -> object:

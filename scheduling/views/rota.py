@@ -27,7 +27,7 @@ from scheduling.selectors.rota import (
 from scheduling.services import rota as write
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.selectors import today_in
 
 LINES_SHOWN = 200
@@ -52,7 +52,7 @@ def resource_rota(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def resource_shift_add(request: StaffRequest, study: str) -> HttpResponse:
     """Add hours on one date."""
-    form = ShiftForm(request.POST or None, resources=active_resources())
+    form = ShiftForm(posted(request), resources=active_resources())
     return answer_form(
         request,
         form=form,
@@ -82,7 +82,7 @@ def resource_shift_remove(request: StaffRequest, study: str, uid: UUID) -> HttpR
 @require_http_methods(["GET", "POST"])
 def resource_rota_file(request: StaffRequest, study: str) -> HttpResponse:
     """Take a file, and show what it would change before anything is written."""
-    form = RotaFileForm(request.POST or None, request.FILES or None, resources=active_resources())
+    form = RotaFileForm(posted(request), request.FILES or None, resources=active_resources())
     status = 200
     if request.method == "POST":
         status = 422

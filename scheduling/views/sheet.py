@@ -25,7 +25,7 @@ from scheduling.views.words import sheet_url
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import RefusedWithReasons, StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 
 
 @requires(Cap.TODAY_VIEW)
@@ -78,7 +78,7 @@ def visit_stop(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     found = access_visit(request.study, uid)
     sheet = sheet_of(found, clock.now())
     watched = sheet.dose is not None and not sheet.left
-    form = StopForm(request.POST or None, watched=watched)
+    form = StopForm(posted(request), watched=watched)
 
     def write() -> object:
         return stop(visit=found, actor=request.actor, **form.cleaned_data)
@@ -100,7 +100,7 @@ def step_record(request: StaffRequest, study: str, uid: UUID, step: str) -> Http
         return redirect(step_url(found, row.sheet_step))
     not_naive = may_not_rate(row.sheet_step.step, found, request.actor)
     form = StepForm(
-        request.POST or None, step=row.sheet_step.step, out_of_order=row.out_of_order or not_naive,
+        posted(request), step=row.sheet_step.step, out_of_order=row.out_of_order or not_naive,
         so_far=row.sheet_step.record,
     )  # fmt: skip
 
@@ -126,7 +126,7 @@ def step_skip(request: StaffRequest, study: str, uid: UUID, step: str) -> HttpRe
     """Leave a step out."""
     found = access_visit(request.study, uid)
     _, row = _step(found, step)
-    form = SkipForm(request.POST or None)
+    form = SkipForm(posted(request))
 
     def write() -> object:
         return skip(
@@ -148,7 +148,7 @@ def step_correct(request: StaffRequest, study: str, uid: UUID, step: str) -> Htt
     standing = row.sheet_step.record
     if standing is None or not row.correct_url or row.sheet_step.step.kind in ELSEWHERE:
         raise Http404("Nothing is recorded here that could be corrected.")
-    form = StepForm(request.POST or None, step=row.sheet_step.step, record=standing)
+    form = StepForm(posted(request), step=row.sheet_step.step, record=standing)
 
     def write() -> object:
         return correct(

@@ -18,7 +18,7 @@ from scheduling.views.series_notes import read_back_form
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors import access_participant
 
 
@@ -31,7 +31,7 @@ def series_read_back(request: StaffRequest, study: str, code: str) -> HttpRespon
     if series is None or series.state != Series.State.OPEN:
         raise Conflict("Nothing is booked that could be read back.")
     visits = to_read_back(series, clock.now())
-    form = read_back_form(visits, request.POST or None)
+    form = read_back_form(visits, posted(request))
 
     def write() -> object:
         already = {row.number for row in series.visits.all()} - {row.number for row in visits}

@@ -27,7 +27,7 @@ from scheduling.services.waiting import waiting_end as end
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
 
@@ -98,7 +98,7 @@ def _offer(request: StaffRequest, uid: UUID) -> str:
 def waiting_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Put a volunteer on the waiting list."""
     participant = access_participant(request.study, code)
-    form = WaitingForm(request.POST or None)
+    form = WaitingForm(posted(request))
 
     def write() -> object:
         return add(participant=participant, actor=request.actor, **form.cleaned_data)
@@ -120,7 +120,7 @@ def waiting_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
 def waiting_end(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Take somebody off the list, with a reason."""
     row = access_waiting(request.study, uid)
-    form = WaitingEndForm(request.POST or None)
+    form = WaitingEndForm(posted(request))
 
     def write() -> object:
         return end(waiting=row, actor=request.actor, **form.cleaned_data)

@@ -23,7 +23,7 @@ from screening.services.check_records import Where
 from screening.views.words import next_url, with_query
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
@@ -113,7 +113,7 @@ def _form(
     if pressed:
         typed = {key: value for key, value in request.POST.items() if value}
         return FORMS[kind](initial=typed, **given).value_first(), times
-    return FORMS[kind](request.POST or None, **given).value_first(), times
+    return FORMS[kind](posted(request), **given).value_first(), times
 
 
 def _clocks(request: StaffRequest, rest: Timing | None, stood: Timing | None) -> dict[str, Any]:
@@ -150,7 +150,7 @@ def ecg(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse
         raise Http404("Only an ECG is read.")
     if hasattr(found, "reading"):
         return redirect("check", request.study.slug, participant.code, found.uid)
-    form = EcgReadForm(request.POST or None)
+    form = EcgReadForm(posted(request))
     page = reverse("check", args=[request.study.slug, participant.code, found.uid])
     return answer_form(
         request, form=form, template="screening/ecg_read.html",

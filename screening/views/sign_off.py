@@ -42,7 +42,7 @@ from screening.views.words import (
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
@@ -82,9 +82,7 @@ def sign_off(request: StaffRequest, study: str, code: str) -> HttpResponse:
     if made is None:
         return render(request, "screening/sign_off.html", context)
     limits = context["protocol"].plan.limits
-    form = SignOffForm(
-        request.POST or None, assessment=made, limits=limits, records=context["records"]
-    )
+    form = SignOffForm(posted(request), assessment=made, limits=limits, records=context["records"])
     if request.method == "POST" and request.POST.get("assessed") != str(made.pk):
         # The items on the page the physician saw may be others than those of the newest assessment.
         raise Conflict(

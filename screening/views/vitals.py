@@ -33,7 +33,7 @@ from screening.views.words import PLACES, VERDICTS, next_url, with_query
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import Conflict
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.rules.protocol import Measuring
@@ -113,7 +113,7 @@ def _take(
         form = restored_form(drafts["own_draft"], about)
     else:
         form = VitalsForm(
-            request.POST or None,
+            posted(request),
             about=about,
             initial=_initial(request, participant, about, newest),
         )

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.studies.forms import ProtocolForm, StateForm
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.pages import ready_rows, version_page
@@ -65,7 +65,7 @@ def protocol_version(request: StaffRequest, study: str, number: int) -> HttpResp
 @require_http_methods(["GET", "POST"])
 def protocol_new(request: StaffRequest, study: str) -> HttpResponse:
     """Take a new protocol document, or list everything that is wrong with it."""
-    form = ProtocolForm(request.POST or None, request.FILES or None)
+    form = ProtocolForm(posted(request), request.FILES or None)
     context: dict[str, Any] = {"form": form, "cancel": _set_up_url(request)}
     status = 200
     if request.method == "POST":
@@ -92,7 +92,7 @@ def protocol_new(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def study_state(request: StaffRequest, study: str) -> HttpResponse:
     """Open, pause, resume or close the study."""
-    form = StateForm(request.POST or None, study=request.study)
+    form = StateForm(posted(request), study=request.study)
     return answer_form(
         request,
         form=form,

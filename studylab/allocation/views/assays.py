@@ -11,7 +11,7 @@ from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.assays import AssayExplainForm, AssayForm
 from studylab.allocation.models import Assay
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors.volunteers import access_participant
 
 
@@ -24,7 +24,7 @@ def _list(request: StaffRequest) -> str:
 def assay_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Record what a laboratory found in somebody's sample."""
     person = access_participant(request.study, code)
-    form = AssayForm(request.POST or None)
+    form = AssayForm(posted(request))
     return answer_form(
         request,
         form=form,
@@ -51,7 +51,7 @@ def assay_explain(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     one = get_object_or_404(
         Assay.objects.select_related("participant"), uid=uid, participant__study=request.study
     )
-    form = AssayExplainForm(request.POST or None)
+    form = AssayExplainForm(posted(request))
     return answer_form(
         request,
         form=form,

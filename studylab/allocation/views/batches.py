@@ -20,7 +20,7 @@ from studylab.allocation.forms.batches import (
 from studylab.allocation.models import Excursion, KitBatch
 from studylab.allocation.selectors import access_kit
 from studylab.allocation.services.batches import waiting_kits
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 
 
 def _batch(request: StaffRequest, uid: UUID) -> KitBatch:
@@ -38,7 +38,7 @@ def _dispensary(request: StaffRequest, page: str = "dispensary") -> str:
 def batch_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record what retained units of a batch are, by two pharmacists."""
     batch = _batch(request, uid)
-    form = BatchCheckForm(request.POST or None)
+    form = BatchCheckForm(posted(request))
     return answer_form(
         request,
         form=form,
@@ -62,7 +62,7 @@ def batch_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 def batch_count(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Count the kits of a batch without seeing the ledger's figure."""
     batch = _batch(request, uid)
-    form = CountForm(request.POST or None)
+    form = CountForm(posted(request))
     return answer_form(
         request,
         form=form,
@@ -97,7 +97,7 @@ def excursions(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def excursion_add(request: StaffRequest, study: str) -> HttpResponse:
     """Record kits outside their temperature; they go into quarantine at once."""
-    form = ExcursionForm(request.POST or None, study=request.study)
+    form = ExcursionForm(posted(request), study=request.study)
     return answer_form(
         request,
         form=form,
@@ -123,7 +123,7 @@ def excursion_add(request: StaffRequest, study: str) -> HttpResponse:
 def excursion_decide(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Decide whether the kits may be used."""
     row = get_object_or_404(Excursion, study=request.study, uid=uid)
-    form = ExcursionDecideForm(request.POST or None)
+    form = ExcursionDecideForm(posted(request))
     waiting = len(waiting_kits(row))
     return answer_form(
         request,
@@ -158,7 +158,7 @@ def kit_sight(request: StaffRequest, study: str, number: str, seen: str) -> Http
         raise Http404
     found, word, button = _SIGHTS[seen]
     one = access_kit(request.study, number)
-    form = SightForm(request.POST or None)
+    form = SightForm(posted(request))
     page = reverse("kit", kwargs={"study": request.study.slug, "number": one.number})
     return answer_form(
         request,

@@ -26,7 +26,7 @@ from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.allocation.selectors.blinding import cards_of, drill_valid_until, drills_of
 from studylab.allocation.services.cards import entries_without_card
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
@@ -43,7 +43,7 @@ def _page(request: StaffRequest, name: str, **more: str) -> str:
 def learnt_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Record that somebody learnt an arm, or believes to know it."""
     person = access_participant(request.study, code)
-    form = LearntForm(request.POST or None)
+    form = LearntForm(posted(request))
     back = _page(request, "volunteer", code=person.code)
     return answer_form(
         request,
@@ -74,7 +74,7 @@ def guess_add(
         raise Http404
     person = access_participant(request.study, code)
     arms = current_protocol(request.study).plan.allocation.arms
-    form = GuessForm(request.POST or None, arms=arms)
+    form = GuessForm(posted(request), arms=arms)
     back = _page(request, "volunteer", code=person.code)
     whose = Guess.Teller(teller).label
     return answer_form(
@@ -103,7 +103,7 @@ def drill(request: StaffRequest, study: str) -> HttpResponse:
     """Practise an emergency opening from the first page to the arm, on somebody who does not exist."""
     plan = current_protocol(request.study).plan
     began = signing.dumps(clock.now().isoformat(), salt=_BEGAN)
-    form = DrillForm(request.POST or None, initial={"began": began})
+    form = DrillForm(posted(request), initial={"began": began})
     context: dict[str, Any] = {
         "form": form,
         "plan": plan,
@@ -153,7 +153,7 @@ def cards(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def cards_print(request: StaffRequest, study: str) -> HttpResponse:
     """Make cards for issued numbers and show them once, to be printed, folded and sealed."""
-    form = CardsForm(request.POST or None)
+    form = CardsForm(posted(request))
     missing = entries_without_card(request.study)
     context: dict[str, Any] = {"form": form, "missing": missing}
     status = 200
@@ -188,7 +188,7 @@ def _card(request: StaffRequest, serial: str) -> CodeCard:
 def card_opened(request: StaffRequest, study: str, serial: str) -> HttpResponse:
     """Record afterwards that a paper card was opened."""
     card = _card(request, serial)
-    form = CardOpenedForm(request.POST or None)
+    form = CardOpenedForm(posted(request))
     return answer_form(
         request,
         form=form,
@@ -212,7 +212,7 @@ def card_opened(request: StaffRequest, study: str, serial: str) -> HttpResponse:
 def card_settle(request: StaffRequest, study: str, serial: str) -> HttpResponse:
     """Record that a card was destroyed sealed, or cannot be found."""
     card = _card(request, serial)
-    form = CardSettleForm(request.POST or None)
+    form = CardSettleForm(posted(request))
     return answer_form(
         request,
         form=form,

@@ -14,7 +14,7 @@ from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.selectors import access_kit, entry_of, kit_of
 from studylab.allocation.selectors.dispensary import acts_on, batch_arm_name, ledger_of
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
@@ -41,7 +41,7 @@ _SIGHTS = {"lose": ("missing", "Not found"), "find": ("found", "Found again")}
 def kits_receive(request: StaffRequest, study: str) -> HttpResponse:
     """Take a batch into stock."""
     plan = current_protocol(request.study).plan
-    form = ReceiveForm(request.POST or None, arms=plan.allocation.arms, supply=plan.supply)
+    form = ReceiveForm(posted(request), arms=plan.allocation.arms, supply=plan.supply)
     return answer_form(
         request,
         form=form,
@@ -83,7 +83,7 @@ def kit_put(request: StaffRequest, study: str, number: str, what: str) -> HttpRe
     if put is None:
         raise Http404
     one = access_kit(request.study, number)
-    form = ReasonForm(request.POST or None, what=what)
+    form = ReasonForm(posted(request), what=what)
     address = reverse("kit", kwargs={"study": request.study.slug, "number": one.number})
     return answer_form(
         request,
@@ -113,7 +113,7 @@ def kit_prepare(request: StaffRequest, study: str, code: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def containers_prepare(request: StaffRequest, study: str) -> HttpResponse:
     """Prepare containers for the next numbers before they are issued."""
-    form = ContainersForm(request.POST or None)
+    form = ContainersForm(posted(request))
     back = reverse("dispensary", kwargs={"study": request.study.slug})
     return answer_form(
         request,
@@ -140,7 +140,7 @@ def containers_prepare(request: StaffRequest, study: str) -> HttpResponse:
 def kit_dispense(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Hand out the prepared kit after scanning it, checked by a second person."""
     person = access_participant(request.study, code)
-    form = DispenseForm(request.POST or None, initial={"visit_uid": request.GET.get("visit")})
+    form = DispenseForm(posted(request), initial={"visit_uid": request.GET.get("visit")})
     return answer_form(
         request,
         form=form,

@@ -19,7 +19,7 @@ from studylab.allocation.rules.places import plan_problems, stratum_names
 from studylab.allocation.selectors import list_state
 from studylab.allocation.selectors.dispensary import list_detail, sealed_design
 from studylab.allocation.selectors.verification import list_differences
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.studies.rules.protocol import AllocationPlan
 from studylab.studies.selectors import current_protocol, plan_of
 
@@ -52,11 +52,11 @@ def list_seal(request: StaffRequest, study: str) -> HttpResponse:
 def _choosing(request: StaffRequest, plan: AllocationPlan, context: dict[str, Any]) -> HttpResponse:
     # Looked at by POST: block sizes would stay in the logs and the history as part of an address.
     looking = request.POST.get("act") == "look"
-    looked = DesignForm(request.POST or None, plan=plan)
+    looked = DesignForm(posted(request), plan=plan)
     chosen = looked.design if looked.is_valid() else None
     if not looked.is_bound:
         chosen = proposed(methods_for(plan)[0], plan)
-    form = SealForm(None if looking else request.POST or None, plan=plan, initial=_initial(chosen))
+    form = SealForm(None if looking else posted(request), plan=plan, initial=_initial(chosen))
     designs = [proposed(method, plan) for method in methods_for(plan)]
     if chosen is not None and chosen not in designs:
         designs.append(chosen)

@@ -16,7 +16,7 @@ from studylab.allocation.selectors import entry_of, given_at, reveals_of
 from studylab.allocation.selectors.blinding import learnt_of
 from studylab.allocation.selectors.exposure import exposures_of
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, take_refusal
+from studylab.http import StaffRequest, posted, take_refusal
 from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
@@ -32,7 +32,7 @@ def code_open(request: StaffRequest, study: str, code: str) -> HttpResponse:
     look is an opening of its own.
     """
     person = access_participant(request.study, code)
-    form = OpenCodeForm(request.POST or None)
+    form = OpenCodeForm(posted(request))
     context: dict[str, Any] = {
         "person": person,
         "entry": entry_of(person),

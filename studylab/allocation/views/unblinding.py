@@ -23,7 +23,7 @@ from studylab.allocation.selectors.unblinding import (
     opening_state,
     read_opened,
 )
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.studies.selectors import plan_of
 
 
@@ -59,7 +59,7 @@ def _sign(
 def data_lock(request: StaffRequest, study: str) -> HttpResponse:
     """Declare the data locked."""
     return _sign(
-        request, DataLockForm(request.POST or None), services.data_lock,
+        request, DataLockForm(posted(request)), services.data_lock,
         "The data are declared locked.",
         heading="Declare the data locked",
         text="After this the list may be opened. It cannot be taken back, and nobody should be able to say "
@@ -75,7 +75,7 @@ def data_lock(request: StaffRequest, study: str) -> HttpResponse:
 def opening_ask(request: StaffRequest, study: str) -> HttpResponse:
     """Ask for the list to be opened: the first of two signatures."""
     return _sign(
-        request, OpeningAskForm(request.POST or None), services.opening_ask,
+        request, OpeningAskForm(posted(request)), services.opening_ask,
         "Asked. A clinician or the pharmacist signs second, then the list is open.",
         heading="Ask for the list to be opened",
         text="The first of two signatures. Nothing is shown yet.",
@@ -89,7 +89,7 @@ def opening_ask(request: StaffRequest, study: str) -> HttpResponse:
 def opening_agree(request: StaffRequest, study: str) -> HttpResponse:
     """Agree to the opening: the second signature opens the list to everybody of the study."""
     return _sign(
-        request, OpeningAgreeForm(request.POST or None), services.opening_agree,
+        request, OpeningAgreeForm(posted(request)), services.opening_agree,
         "The list is open.",
         heading="Open the allocation list",
         text="The second of two signatures. From now on everybody of the study can see every arm, and what is "

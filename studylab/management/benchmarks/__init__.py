@@ -12,6 +12,7 @@ from importlib import import_module
 from time import perf_counter
 
 from django.db import connection, transaction
+from django.test import Client
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,3 +108,18 @@ def rolled_back() -> Iterator[None]:
             cursor.execute("SET LOCAL statement_timeout = 0")
         yield
         transaction.set_rollback(True)
+
+
+ANSWERS = 20  # asked for one percentile
+
+
+def p95(client: Client, url: str) -> float:
+    """Return the 95th percentile of the milliseconds that the site takes to answer."""
+    taken = []
+    for _ in range(ANSWERS):
+        began = perf_counter()
+        answer = client.get(url, secure=True)
+        taken.append(perf_counter() - began)
+        if answer.status_code != 200:
+            raise AssertionError(f"{url} answered {answer.status_code}.")
+    return sorted(taken)[int(ANSWERS * 0.95) - 1] * 1000

@@ -3,7 +3,6 @@
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from time import perf_counter
 
 import pgtrigger
 from django.db import connection
@@ -17,14 +16,13 @@ from scheduling.rules.timeline import Grid, Interval, PlaceId, PlaceIntervals
 from scheduling.selectors.timelines import span
 from studylab import clock
 from studylab.access import Role
-from studylab.management.benchmarks import Line, Measured, benchmark, rolled_back
+from studylab.management.benchmarks import Line, Measured, benchmark, p95, rolled_back
 from studylab.management.benchmarks.scheduling_search import MONDAY, WEEKS, crowded, write_lab
 from studylab.participants.models import Participant, Person
 from studylab.people.models import Membership, User
 from studylab.studies.models import ProtocolVersion, Study
 
 ROOM = "lab room"
-TIMES = 20
 
 
 @benchmark(
@@ -54,18 +52,6 @@ def calendar_speed(size: int) -> Measured:
         "the same week with a tenth of the bookings", few / many,
     )  # fmt: skip
     return Measured(ours, empty / ours, (queries,))
-
-
-def p95(client: Client, url: str) -> float:
-    """Return the 95th percentile of the milliseconds that the site takes to answer."""
-    taken = []
-    for _ in range(TIMES):
-        began = perf_counter()
-        answer = client.get(url, secure=True)
-        taken.append(perf_counter() - began)
-        if answer.status_code != 200:
-            raise AssertionError(f"{url} answered {answer.status_code}.")
-    return sorted(taken)[int(TIMES * 0.95) - 1] * 1000
 
 
 def _queries(client: Client, url: str) -> int:

@@ -15,7 +15,7 @@ from django.urls import reverse
 from scheduling.models import StepRecord
 from scheduling.services.steps import step_record
 from studylab import clock
-from studylab.management.benchmarks import Line, Measured, benchmark, rolled_back
+from studylab.management.benchmarks import Line, Measured, benchmark, p95, rolled_back
 from studylab.management.benchmarks.today_rows import Day, full_day
 from studylab.people.selectors import actor_for
 
@@ -24,7 +24,6 @@ PLAIN_NAMES = {
     **settings.STORAGES,
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
-TIMES = 20
 A_DAY = 60  # visits
 
 
@@ -43,8 +42,8 @@ def today_page(size: int) -> Measured:
         client.force_login(day.user)
         url = reverse("today", args=[day.study.slug])
         part = reverse("today_rows", args=[day.study.slug])
-        ours, empty = _p95(client, url), _p95(client, f"{url}?day=2001-01-01")
-        update = _p95(client, part)
+        ours, empty = p95(client, url), p95(client, f"{url}?day=2001-01-01")
+        update = p95(client, part)
         with CaptureQueriesContext(connection) as seen:
             client.get(part, secure=True)
     queries = Line(
@@ -79,18 +78,6 @@ def today_step(size: int) -> Measured:
         ours = perf_counter() - began
         plain = _bare(day)
     return Measured(size / ours, plain / ours)
-
-
-def _p95(client: Client, url: str) -> float:
-    """Return the 95th percentile of the milliseconds that the site takes to answer."""
-    taken = []
-    for _ in range(TIMES):
-        began = perf_counter()
-        answer = client.get(url, secure=True)
-        taken.append(perf_counter() - began)
-        if answer.status_code != 200:
-            raise AssertionError(f"{url} answered {answer.status_code}.")
-    return sorted(taken)[int(TIMES * 0.95) - 1] * 1000
 
 
 def _bare(day: Day) -> float:

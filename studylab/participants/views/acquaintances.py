@@ -5,7 +5,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.forms.acquaintances import AcquaintanceForm
 from studylab.participants.selectors.acquaintances import acquaintances_of
 from studylab.participants.selectors.volunteers import access_participant
@@ -17,7 +17,7 @@ from studylab.participants.services.acquaintances import acquaintance_decide
 def acquaintances(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show whom a volunteer knows, and take what is decided about it."""
     person = access_participant(request.study, code)
-    form = AcquaintanceForm(request.POST or None)
+    form = AcquaintanceForm(posted(request))
     here = reverse("volunteer_acquaintances", args=[study, person.code])
     return answer_form(
         request,

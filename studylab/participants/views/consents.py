@@ -8,7 +8,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
 from studylab.errors import Conflict
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.forms.consents import AgreementForm, ConsentCorrectForm, ConsentForm
 from studylab.participants.models import Consent, Participant
 from studylab.participants.selectors import (
@@ -44,7 +44,7 @@ def consent_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Record the informed consent given on paper."""
     participant = access_participant(request.study, code)
     version = current_protocol(request.study).plan.consent_version
-    form = ConsentForm(request.POST or None, version=version)
+    form = ConsentForm(posted(request), version=version)
 
     def write() -> Consent:
         cleaned = form.cleaned_data
@@ -79,7 +79,7 @@ def consent_agreement(request: StaffRequest, study: str, code: str) -> HttpRespo
     """Record that somebody who is on record already agreed to be asked health questions."""
     participant = access_participant(request.study, code)
     version = current_protocol(request.study).plan.consent_version
-    form = AgreementForm(request.POST or None, version=version)
+    form = AgreementForm(posted(request), version=version)
     return answer_form(
         request, form=form, template="participants/agreement_add.html",
         write=lambda: consent_record(
@@ -102,7 +102,7 @@ def consent_correct_view(
     consent = current_consent(participant, kind)
     if consent is None:
         raise Http404("There is no consent of this kind to correct.")
-    form = ConsentCorrectForm(request.POST or None, consent=consent)
+    form = ConsentCorrectForm(posted(request), consent=consent)
 
     def write() -> Consent:
         if form.cleaned_data["seen"] != str(consent.pk):

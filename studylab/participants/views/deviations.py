@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form, next_url
+from studylab.http import StaffRequest, answer_form, next_url, posted
 from studylab.participants.forms.path import CloseForm, DeviationForm, ExplainForm
 from studylab.participants.forms.searches import DeviationSearchForm
 from studylab.participants.models import Deviation
@@ -96,7 +96,7 @@ def deviation(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
     """Record a deviation; ?volunteer=CODE fills the code in, `next` leads back to where somebody came from."""
     initial = {"volunteer": request.GET.get("volunteer", "")[:20]}
-    form = DeviationForm(request.POST or None, study=request.study, initial=initial)
+    form = DeviationForm(posted(request), study=request.study, initial=initial)
 
     def write() -> Deviation:
         cleaned = form.cleaned_data
@@ -128,7 +128,7 @@ def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
 def deviation_explain_view(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Explain a deviation."""
     found = access_deviation(request.study, uid)
-    form = ExplainForm(request.POST or None)
+    form = ExplainForm(posted(request))
 
     def write() -> Deviation:
         return deviation_explain(
@@ -147,7 +147,7 @@ def deviation_explain_view(request: StaffRequest, study: str, uid: UUID) -> Http
 def deviation_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Close an explained deviation by signature."""
     found = access_deviation(request.study, uid)
-    form = CloseForm(request.POST or None)
+    form = CloseForm(posted(request))
 
     def write() -> Deviation:
         return deviation_close(

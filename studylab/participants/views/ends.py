@@ -6,7 +6,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.end_hooks import end_hooks
 from studylab.participants.forms.path import EndForm
 from studylab.participants.models import Participant
@@ -35,7 +35,7 @@ def volunteer_end(request: StaffRequest, study: str, code: str) -> HttpResponse:
 
 def _end_page(request: StaffRequest, code: str, status: str, heading: str) -> HttpResponse:
     participant = access_participant(request.study, code)
-    form = EndForm(request.POST or None, status=status)
+    form = EndForm(posted(request), status=status)
 
     def write() -> list[str]:
         return participant_end(

@@ -8,7 +8,7 @@ from django.shortcuts import redirect
 from django.views.decorators.http import require_http_methods, require_POST
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest
+from studylab.http import StaffRequest, posted
 from studylab.participants.forms.events import CareForm, JudgeForm, NewsAnswerForm, NewsForm
 from studylab.participants.forms.path import CloseForm
 from studylab.participants.models import SafetyNews
@@ -52,7 +52,7 @@ def event_judge_view(request: StaffRequest, study: str, uid: UUID) -> HttpRespon
         "relation": entry.relation, "why": entry.relation_why, "beyond_list": entry.beyond_list,
         "sponsor_relation": entry.sponsor_relation,
     }  # fmt: skip
-    form = JudgeForm(request.POST or None, initial=initial)
+    form = JudgeForm(posted(request), initial=initial)
 
     def write() -> object:
         return event_judge(entry=entry, judgement=form.judged(), actor=request.actor)
@@ -75,7 +75,7 @@ def event_read_view(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
 def event_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Close an event by signature; what is still open is listed before it is tried."""
     event = access_event(request.study, uid)
-    form = CloseForm(request.POST or None)
+    form = CloseForm(posted(request))
 
     def write() -> object:
         return event_close(event=event, password=form.cleaned_data["password"], actor=request.actor)
@@ -89,7 +89,7 @@ def event_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpRespon
 def event_care(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record how somebody in care is."""
     event = access_event(request.study, uid)
-    form = CareForm(request.POST or None)
+    form = CareForm(posted(request))
 
     def write() -> object:
         return care_status_record(event=event, actor=request.actor, **form.cleaned_data)
@@ -102,7 +102,7 @@ def event_care(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 def event_news(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Approve what others are told about an event, or sign that they need not be."""
     event = access_event(request.study, uid)
-    form = NewsForm(request.POST or None)
+    form = NewsForm(posted(request))
 
     def write() -> object:
         cleaned = dict(form.cleaned_data)
@@ -121,7 +121,7 @@ def news_tell(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpRe
     news = SafetyNews.objects.filter(event=event).order_by("-version").first()
     if news is None or not news.needed:
         raise Http404("There is no approved text about this.")
-    form = NewsAnswerForm(request.POST or None)
+    form = NewsAnswerForm(posted(request))
 
     def write() -> object:
         return news_answer(

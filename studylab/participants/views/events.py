@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.forms import local_minute
-from studylab.http import StaffRequest, answer_form, next_url
+from studylab.http import StaffRequest, answer_form, next_url, posted
 from studylab.participants.forms.events import (
     EventCorrectForm,
     EventForm,
@@ -51,7 +51,7 @@ def event_add_view(request: StaffRequest, study: str) -> HttpResponse:
         "what": hold.reason if hold else "",
     }
     form = EventForm(
-        request.POST or None, initial=initial, study=request.study, terms=_plan(request).terms
+        posted(request), initial=initial, study=request.study, terms=_plan(request).terms
     )
 
     def write() -> EventEntry:
@@ -78,7 +78,7 @@ def event_more(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     event = access_event(request.study, uid)
     entry = newest_entry(event)
     initial = {**initial_of(entry), "aware_at": local_minute(clock.now())}
-    form = EventMoreForm(request.POST or None, initial=initial, terms=_plan(request).terms)
+    form = EventMoreForm(posted(request), initial=initial, terms=_plan(request).terms)
 
     def write() -> EventEntry:
         cleaned = form.cleaned_data
@@ -96,9 +96,7 @@ def event_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Correct the newest entry by a further one."""
     event = access_event(request.study, uid)
     entry = newest_entry(event)
-    form = EventCorrectForm(
-        request.POST or None, initial=initial_of(entry), terms=_plan(request).terms
-    )
+    form = EventCorrectForm(posted(request), initial=initial_of(entry), terms=_plan(request).terms)
 
     def write() -> EventEntry:
         return event_add(

@@ -7,7 +7,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form, next_url
+from studylab.http import StaffRequest, answer_form, next_url, posted
 from studylab.participants.forms.path import HoldForm, HoldReleaseForm
 from studylab.participants.models import Hold
 from studylab.participants.selectors import access_hold, access_participant
@@ -19,7 +19,7 @@ from studylab.participants.services import hold_open, hold_release
 def hold_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Put a volunteer on hold; `next` leads back to where somebody came from."""
     participant = access_participant(request.study, code)
-    form = HoldForm(request.POST or None)
+    form = HoldForm(posted(request))
 
     def write() -> Hold:
         return hold_open(
@@ -43,7 +43,7 @@ def hold_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
 def hold_release_view(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Release a hold by signature; a released one is shown with its signature."""
     hold = access_hold(request.study, uid)
-    form = HoldReleaseForm(request.POST or None)
+    form = HoldReleaseForm(posted(request))
 
     def write() -> Hold:
         return hold_release(

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.participants.forms.links import LinkMakeForm, LinkRevokeForm
 from studylab.participants.link_purposes import link_purpose
 from studylab.participants.selectors import access_participant
@@ -24,7 +24,7 @@ from studylab.participants.services.links import MadeLink, link_make, link_revok
 def links(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """List the links of a volunteer and make a new one, which is shown once on the answer to the form."""
     participant = access_participant(request.study, code)
-    form = LinkMakeForm(request.POST or None)
+    form = LinkMakeForm(posted(request))
     status = 200
     if request.method == "POST":
         status = 422
@@ -63,7 +63,7 @@ def link_revoke_view(request: StaffRequest, study: str, code: str, uid: UUID) ->
     """Withdraw a link that still opens."""
     participant = access_participant(request.study, code)
     link = access_link(participant, uid)
-    form = LinkRevokeForm(request.POST or None)
+    form = LinkRevokeForm(posted(request))
     here = reverse("links", args=[study, participant.code])
     return answer_form(
         request, form=form, template="parts/confirm_page.html",

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest
+from studylab.http import StaffRequest, posted
 from studylab.participants.forms.reporting import PauseForm
 from studylab.participants.models import DosingPause, EventEntry, Hold
 from studylab.participants.services import pause_sign
@@ -56,7 +56,7 @@ def pause_lead(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 def _sign(request: StaffRequest, uid: UUID, *, as_lead: bool) -> HttpResponse:
     found = access_pause(request.study, uid)
-    form = PauseForm(request.POST or None)
+    form = PauseForm(posted(request))
 
     def write() -> object:
         return pause_sign(pause=found, as_lead=as_lead, actor=request.actor, **form.cleaned_data)

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest
+from studylab.http import StaffRequest, posted
 from studylab.participants.forms.reporting import (
     AssessForm,
     NotToldForm,
@@ -67,7 +67,7 @@ def _report(request: StaffRequest, subject: Subject, rule: str, part: str) -> Ht
         raise Http404("No such report is due about this.")
     sent = subject.reports.filter(rule=rule, part=part, superseded_by=None).first()
     receipt = sent is not None and not sent.receipt
-    form = ReceiptForm(request.POST or None) if receipt else SentForm(request.POST or None)
+    form = ReceiptForm(posted(request)) if receipt else SentForm(posted(request))
 
     def write() -> object:
         if receipt:
@@ -89,7 +89,7 @@ def _report(request: StaffRequest, subject: Subject, rule: str, part: str) -> Ht
 
 def _told(request: StaffRequest, subject: Subject) -> HttpResponse:
     """Take when, by whom and how the person was told."""
-    form = ToldForm(request.POST or None)
+    form = ToldForm(posted(request))
 
     def write() -> object:
         return person_told(subject=subject, actor=request.actor, **form.cleaned_data)
@@ -99,7 +99,7 @@ def _told(request: StaffRequest, subject: Subject) -> HttpResponse:
 
 def _not_told(request: StaffRequest, subject: Subject) -> HttpResponse:
     """Take why the person is not told, signed."""
-    form = NotToldForm(request.POST or None)
+    form = NotToldForm(posted(request))
 
     def write() -> object:
         return person_not_told(subject=subject, actor=request.actor, **form.cleaned_data)
@@ -117,7 +117,7 @@ def deviation_assess_view(request: StaffRequest, study: str, uid: UUID) -> HttpR
     if newest is not None:
         initial = {name: getattr(newest, name) for name in AssessForm.base_fields}
         initial |= {name: "yes" if initial[name] else "no" for name in ("touches", "breach")}
-    form = AssessForm(request.POST or None, initial=initial)
+    form = AssessForm(posted(request), initial=initial)
 
     def write() -> object:
         return deviation_assess(deviation=found, assessed=form.said(), actor=request.actor)

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from studylab import codes
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.forms.volunteers import VolunteerAddForm
 from studylab.participants.models import Participant
 from studylab.participants.selectors import (
@@ -56,7 +56,7 @@ def volunteer_find(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def volunteer_add(request: StaffRequest, study: str) -> HttpResponse:
     """Add a volunteer; likely duplicates are shown and decided before anything is written."""
-    form = VolunteerAddForm(request.POST or None, study=request.study)
+    form = VolunteerAddForm(posted(request), study=request.study)
 
     def write() -> Participant:
         assert form.details is not None, "a valid form has details"

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from studylab.access import ROLE_NAMES, Cap, Role, requires
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.people.forms import PersonForm, RoleEndForm, RoleForm
 from studylab.people.models import Membership
 from studylab.people.selectors import (
@@ -52,7 +52,7 @@ def people(request: StaffRequest, study: str) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def people_add(request: StaffRequest, study: str) -> HttpResponse:
     """Add somebody new to the study; a new account's starting password is shown once, in this answer."""
-    form = PersonForm(request.POST or None, study=request.study, today=_today(request))
+    form = PersonForm(posted(request), study=request.study, today=_today(request))
     status = 200
     if request.method == "POST":
         status = 422
@@ -79,7 +79,7 @@ def _added(request: StaffRequest, account: Account) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def people_role_add(request: StaffRequest, study: str) -> HttpResponse:
     """Give a further role to somebody known in the study."""
-    form = RoleForm(request.POST or None, study=request.study, today=_today(request))
+    form = RoleForm(posted(request), study=request.study, today=_today(request))
 
     def write() -> Membership:
         user = form.person()
@@ -106,7 +106,7 @@ def people_role_add(request: StaffRequest, study: str) -> HttpResponse:
 def people_role_end(request: StaffRequest, study: str, role: UUID) -> HttpResponse:
     """End a role, after asking."""
     membership = access_membership(request.study, role)
-    form = RoleEndForm(request.POST or None)
+    form = RoleEndForm(posted(request))
     context = {
         "membership": membership,
         "state": membership_state(membership, _today(request)),

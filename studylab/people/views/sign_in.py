@@ -13,7 +13,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires, while_locked
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.forms import PasswordForm, SignInForm
 from studylab.people.models import User
 from studylab.people.selectors import studies_of
@@ -55,7 +55,7 @@ def password_change(request: StaffRequest) -> HttpResponse:
     """Choose a new password; the first thing after a starting password."""
     user = request.user
     assert isinstance(user, User)
-    form = PasswordForm(request.POST or None)
+    form = PasswordForm(posted(request))
 
     def write() -> User:
         changed = change(

@@ -115,3 +115,10 @@ class TestPages:
         assert answer.status_code == 422
         assert words in answer.content.decode()
         assert not Closure.objects.exists()
+
+    def test_a_form_sent_empty_names_what_is_missing(
+        self, client_of: ClientOf, lead: Any, at_now: None
+    ) -> None:
+        answer = client_of(lead).post(self.url("resource_outage_add"), {})
+        assert answer.status_code == 422
+        assert answer.content.decode().count("This field is required") >= 4
