@@ -53,6 +53,7 @@ def test_late_is_said_with_the_minutes(booked: Case, pages_of: PagesOf) -> None:
     text = pages_of(booked).text(pages_of(booked).url("today_rows"))
     assert "late</span>" in text
     assert "planned 17 min ago" in text
+    assert f'data-change="{booked.participant.code}: late"' in text  # said politely when it is new
 
 
 def test_a_wait_is_a_countdown_by_the_servers_clock(dosed: Case, pages_of: PagesOf) -> None:
