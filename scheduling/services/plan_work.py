@@ -250,4 +250,10 @@ def _what_if(run: PlanRun, given: PlanInput) -> None:
 def _end(run: PlanRun, state: PlanRun.State, trouble: str) -> None:
     run.state, run.trouble, run.ended_at = state, trouble, clock.now()
     run.beat_at = run.ended_at
-    run.save()
+    # Not `stop_at`: somebody may have asked to stop meanwhile, and that stays on record.
+    run.save(
+        update_fields=[
+            "state", "trouble", "ended_at", "beat_at", "stage", "placed", "bound", "first_fit", "story",
+            "answer",
+        ]
+    )  # fmt: skip

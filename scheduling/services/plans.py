@@ -1,14 +1,16 @@
 """Asking for a plan, stopping it, and deciding on what it proposes."""
 
 from collections.abc import Collection
+from contextlib import ExitStack
 from datetime import date, timedelta
 from uuid import UUID
 
 from django.db import connection, transaction
 
-from scheduling.models import PlanRow, PlanRun, Series
+from scheduling.models import PlanRow, PlanRun, Series, SeriesChange
 from scheduling.services.booking import times_of, write_series
 from scheduling.services.change import replan
+from scheduling.services.changes import noted
 from scheduling.services.plan_check import CHANGED, proposal_of, troubles, unchanged
 from scheduling.services.writing import HOLDING_LOCK, free_places, settle, write_bookings
 from studylab import clock
@@ -26,6 +28,7 @@ WHAT_IF = timedelta(
     days=14
 )  # what would fit in longer stretches takes too long to settle for every change
 SECONDS = (15, 30, 60, 120, 300)
+MOVED = "Moved by an accepted plan."
 
 
 class Outdated(RefusedWithReasons):
@@ -154,12 +157,15 @@ def _write(run: PlanRun, rows: list[PlanRow], actor: Actor) -> list[Series]:
         cursor.execute("SELECT pg_advisory_xact_lock_shared(%s)", [HOLDING_LOCK])
     _check(protocol, rows)
     moving = [row for row in rows if row.series is not None]
-    for row in moving:
-        assert row.series is not None
-        free_places(row.series.visits.all())
-    return [
-        _write_one(protocol, row, actor) for row in (*moving, *(r for r in rows if not r.series))
-    ]
+    with ExitStack() as kept:
+        for row in moving:
+            assert row.series is not None
+            kept.enter_context(noted(row.series, SeriesChange.Kind.MOVED, MOVED, actor))
+            free_places(row.series.visits.all())
+        return [
+            _write_one(protocol, row, actor)
+            for row in (*moving, *(row for row in rows if row.series is None))
+        ]
 
 
 def _check(protocol: CurrentProtocol, rows: list[PlanRow]) -> None:
@@ -191,7 +197,7 @@ def _write_one(protocol: CurrentProtocol, row: PlanRow, actor: Actor) -> Series:
     settle()
     audit(
         actor=actor, action=Action.VISIT_MOVED, subject_type="series", subject_code=row.series.uid,
-        participant_code=row.participant.code, reason="Moved by an accepted plan.",
+        participant_code=row.participant.code, reason=MOVED,
         data={"before": row.before, "visits": times_of(proposal.option), "plan": str(row.run.uid)},
     )  # fmt: skip
     return row.series

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from scheduling.models import Booking, PlanRow, PlanRun, Series, Visit
+from scheduling.models import Booking, FreedTime, PlanRow, PlanRun, Series, SeriesChange, Visit
 from scheduling.rules.plan_problem import Placed, Plan
 from scheduling.rules.search_check import verify_option
 from scheduling.selectors.plan_input import plan_input
@@ -159,6 +159,9 @@ def test_a_move_is_written_and_a_series_that_changed_is_not_touched(
     assert [v.planned.lower.timestamp() for v in series.visits.all()] == wanted
     moved = Event.objects.get(action="visit.moved")
     assert moved.data["before"] == starts
+    change = SeriesChange.objects.get(series=series)  # kept, and what became free is offered
+    assert (change.kind, change.reason) == ("moved", "Moved by an accepted plan.")
+    assert FreedTime.objects.filter(change=change).exists()
     PlanRun.objects.filter(pk=again.pk).update(decided_at=None, decided_by=None)
     series_cancel(series=series, reason="Changed their mind.", actor=booker)
     with pytest.raises(Outdated, match="changed after"):
