@@ -56,17 +56,19 @@ def test_f25_a_cancelled_series_stays_a_task_with_owner_and_date_until_it_is_set
     assert unsettled(study, now) == []
 
 
-@pytest.mark.parametrize("kind", ["sensor set", "physician cover", "dispensary"])
+@pytest.mark.parametrize(
+    ("number", "kind"), [(1, "sensor set"), (2, "physician cover"), (2, "dispensary")]
+)
 def test_f26_a_plan_that_lacks_something_is_refused_and_names_it(
-    volunteer: Participant, booker: Actor, kind: str
+    volunteer: Participant, booker: Actor, number: int, kind: str
 ) -> None:
     option = the_lab.find(volunteer, WEEK)[0]
-    second = option.visits[1]
+    row = option.visits[number - 1]
     for place in Place.objects.filter(resource__kind=kind).select_related("resource"):
         Closure.objects.create(
-            resource=place.resource, during=span(second.start, second.end), reason="Broken"
+            resource=place.resource, during=span(row.start, row.end), reason="Broken"
         )
-    with pytest.raises(Conflict, match="is closed for part of the time"):
+    with pytest.raises(Conflict, match=f"Visit {number} on .* closed for part of the time"):
         series_book(participant=volunteer, option=option, actor=booker)
     assert not Series.objects.exists()
 

@@ -21,6 +21,7 @@ from tests.scheduling.booking.addresses import WEEK, page
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 REPAIR = "/s/slide-story/calendar/repair/"
+AWAY = "/s/slide-story/resources/closures/add/"
 HALIFAX = ZoneInfo("America/Halifax")
 
 
@@ -53,7 +54,7 @@ def close(desk: Client, what: str, series: Series, number: int) -> None:
     """Say on the form that something cannot be used on the day of a visit."""
     day = series.visits.get(number=number).planned.lower.astimezone(HALIFAX).date()
     sent = {"what": what, "start": f"{day}T00:00", "end": f"{day}T23:55", "reason": "water leak"}
-    answer = desk.post(f"{REPAIR}away/", sent)
+    answer = desk.post(AWAY, sent)
     assert answer.status_code == 302, answer.content.decode()
 
 
@@ -129,7 +130,7 @@ def test_no_cover_needs_a_call_with_a_reason(
     (row,) = repairs_shown(study, clock.now())
     assert row.kind in ("time", "call")  # another day's cover may do, with all visits moved
     sent = {"what": "kind:physician cover", "start": "2026-11-23T00:00", "end": "2027-03-01T00:00", "reason": "nobody"}  # fmt: skip
-    assert desk.post(f"{REPAIR}away/", sent).status_code == 302
+    assert desk.post(AWAY, sent).status_code == 302
     (row,) = repairs_shown(study, clock.now())
     assert (row.kind, row.token) == ("call", "")
     assert row.why
@@ -150,7 +151,7 @@ def test_bad_input_is_named_at_its_field(
     desk: Client, lab: None, changed: dict[str, str], field: str
 ) -> None:
     good = {"what": "lab", "start": "2026-11-24T08:00", "end": "2026-11-24T12:00", "reason": "storm"}  # fmt: skip
-    answer = desk.post(f"{REPAIR}away/", good | changed)
+    answer = desk.post(AWAY, good | changed)
     assert answer.status_code == 422
     assert field in answer.context["form"].errors
     assert not Closure.objects.exists()
