@@ -66,7 +66,8 @@ class DeviceMiddleware:
         sign_in: SignIn | None = request.sign_in  # type: ignore[attr-defined]
         if sign_in is None:
             return None
-        background = getattr(view, "is_background", False)
+        # What scripts send says nothing about a person; that somebody touched the page they say by themselves.
+        background = getattr(view, "is_background", False) or _scripted(request)
         if device is not None and locked_now(sign_in, device):
             if getattr(view, "is_open_while_locked", False):
                 return None
@@ -119,9 +120,8 @@ def _locked(
     request: HttpRequest, sign_in: SignIn, device: Device, *, background: bool
 ) -> HttpResponse:
     """Lead to the lock screen. Nothing is written; what a page asks for by script is told 423 and keeps the page."""
-    mode = request.headers.get("Sec-Fetch-Mode")
-    scripted = bool(request.htmx) or mode in ("cors", "same-origin")  # type: ignore[attr-defined]
-    page = "" if background or scripted else _page(request)
+    scripted = _scripted(request)
+    page = "" if background else _page(request)
     at = lock_moment(sign_in.active_at, sign_in.locked_at, device.lock_minutes)
     sign_in_lock(sign_in=sign_in, at=at, page=page)
     if scripted:
@@ -129,6 +129,12 @@ def _locked(
     if request.method == "GET":
         return redirect("lock")
     return render(request, "people/devices/locked_post.html", status=LOCKED)
+
+
+def _scripted(request: HttpRequest) -> bool:
+    """Whether a script of a page sent this; browsers that say nothing about it are taken at htmx's word."""
+    mode = request.headers.get("Sec-Fetch-Mode")
+    return bool(request.htmx) or mode in ("cors", "same-origin")  # type: ignore[attr-defined]
 
 
 def _page(request: HttpRequest) -> str:

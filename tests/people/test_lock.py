@@ -97,6 +97,8 @@ class TestLock:
         rows = reverse("today_rows", args=[study.slug])
         for minute in range(1, 5):
             assert tablet.at(minute, "get", rows).status_code == 200
+            script = {"Sec-Fetch-Mode": "cors"}  # whatever page a script asks for
+            assert tablet.at(minute, "get", tablet.today, **script).status_code == 200
         assert tablet.at(5, "get", rows, **{"HX-Request": "true"}).status_code == 423
         assert tablet.at(5, "get", tablet.today)["Location"] == reverse("lock")
 

@@ -74,13 +74,14 @@ def device_add(request: StaffRequest, study: str) -> HttpResponse:
             else:
                 messages.success(request, f"This browser is {made.device.name} from now on.")
                 response = redirect(_page(request, made.device))
-                _give_cookie(response, made.cookie)
+                give_cookie(response, made.cookie)
                 return response
     context = {"form": form, "cancel": _list(request)}
     return render(request, "people/devices/add.html", context, status=status)
 
 
-def _give_cookie(response: HttpResponse, value: str) -> None:
+def give_cookie(response: HttpResponse, value: str) -> None:
+    """Put the secret of a device into the browser, or keep it there for another 400 days."""
     response.set_cookie(
         settings.DEVICE_COOKIE_NAME, value, max_age=COOKIE_AGE, httponly=True, samesite="Lax",
         secure=settings.SESSION_COOKIE_SECURE,

@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from django.conf import settings
 from django.contrib.auth import login, logout
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
@@ -24,6 +25,7 @@ from studylab.people.services.sign_ins import (
     sign_in_seen,
     sign_in_unlock,
 )
+from studylab.people.views.devices import give_cookie
 
 _TOO_MANY = 429
 
@@ -128,7 +130,9 @@ def change_user(request: HttpRequest) -> HttpResponse:
             request.sign_out_how = SignIn.Ended.CHANGED  # type: ignore[attr-defined]
             logout(request)
             login(request, form.user)
-            return redirect(next_url(request) or "home_site")
+            response = redirect(next_url(request) or "home_site")
+            give_cookie(response, request.COOKIES[settings.DEVICE_COOKIE_NAME])
+            return response
         status = _TOO_MANY if form.blocked else status
     context = {"form": form, "people": people, "device": device, "next": next_url(request)}
     return render(request, "people/devices/change_user.html", context, status=status)
