@@ -1,4 +1,5 @@
-/* Rings for what countdown.js says is due: <time data-countdown data-ring="target"> or "latest", inside [data-bell].
+/* Rings for what countdown.js says is due: <time data-countdown data-ring="target"> or "latest", inside
+   [data-bell="its name"], inside [data-bell-row] with the button [data-heard].
 
    A browser makes sound only after a tap on the page; until then the bar says plainly that nothing will be heard. What
    was heard is remembered by this tab alone, under the bell's own name. */
@@ -86,7 +87,7 @@
 
   function look() {
     const now = ringing();
-    document.querySelectorAll("[data-bell]").forEach((row) => {
+    document.querySelectorAll("[data-bell-row]").forEach((row) => {
       const rings = now.some((one) => row.contains(one));
       row.classList.toggle("bell-rings", rings);
       row.querySelector("[data-heard]").hidden = !rings;
@@ -111,7 +112,7 @@
       if (wake) wake.release();
       say();
     } else if (event.target.closest("[data-heard]")) {
-      const row = event.target.closest("[data-bell]");
+      const row = event.target.closest("[data-bell-row]");
       const names = [...row.querySelectorAll("[data-ring].is-due")].map(known);
       sessionStorage.setItem("studylab-heard", JSON.stringify([...heard(), ...names].slice(-200)));
       look();
