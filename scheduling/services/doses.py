@@ -164,7 +164,6 @@ def _dose_write(*, visit: Visit, giving: _Giving, actor: Actor) -> Dose:
     if sent is not None:
         return sent
     require_running(work.visit)
-    check_outsiders(work, giving.second_person, actor)
     check_instant(giving.given_at, work, field="given_at")
     facts, result = _asked(work, giving, actor)
     kit = kit_of(work.participant)
@@ -203,6 +202,9 @@ def _asked(work: Work, giving: _Giving, actor: Actor) -> tuple[GateFacts, GateRe
     if giving.past_the_gate:
         check_past_the_gate(work, giving.kit_number, giving.second_person, amounts)
     else:
+        check_outsiders(
+            work, giving.second_person, actor
+        )  # what was swallowed is on record by anybody
         _check_at_once(giving.given_at, work)
         _check_open(result, amounts + unsupervised(work, user_of(actor), giving.second_person))
     return facts, result

@@ -156,3 +156,4 @@ def test_who_opened_the_code_neither_gives_the_dose_nor_is_the_second_person(rea
     assert not Dose.objects.exists()
     told = Event.objects.filter(action=Action.DOSE_REFUSED).values_list("data__reasons", flat=True)
     assert list(told) == [["somebody_else"]] * 2
+    ready.give(second_email=knows, past_the_gate="Swallowed meanwhile.")  # what happened stays true
