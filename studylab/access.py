@@ -100,6 +100,7 @@ class Cap(StrEnum):
     PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
     OBSERVERS_VIEW = "observers_view"  # how single people write readings down
     OBSERVERS_SIGN = "observers_sign"
+    PAYMENTS = "payments"  # what volunteers are owed and were paid: seen and recorded
     POOLED_VIEW = "pooled_view"  # values before and after the dose, pooled over the arms
 
 
@@ -114,7 +115,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.VOLUNTEER_ADD, Cap.CONTACT_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.WITHDRAW,
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE,
+        Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE, Cap.PAYMENTS,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -143,7 +144,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
-        Cap.OBSERVERS_SIGN,
+        Cap.OBSERVERS_SIGN, Cap.PAYMENTS,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip

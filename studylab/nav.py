@@ -27,7 +27,7 @@ SECTIONS = (
     Section("calendar", "Calendar", Cap.CALENDAR_VIEW, ("calendar_", "series_", "booking_")),
     Section(
         "volunteers", "Volunteers", Cap.VOLUNTEER_VIEW,
-        ("volunteer", "consent_", "questionnaire", "medicine", "vitals_", "assessment", "progress"),
+        ("volunteer", "consent_", "questionnaire", "medicine", "vitals_", "assessment", "progress", "payment"),
     ),
     Section("sign_off_queue", "Sign-off", Cap.SIGN_OFF, ("sign_off",)),
     Section("dispensary", "Dispensary", Cap.DISPENSE, ("dispensary_", "list_", "kit_", "kits", "dispense", "batch_",

@@ -226,6 +226,11 @@ class StopForm(forms.Form):
         help_text="After a dose nobody just goes. For example: the emergency department of the harbour hospital.",
     )  # fmt: skip
 
+    by_volunteer = forms.BooleanField(
+        label="The volunteer wished to end it", required=False,
+        help_text="Leave it open when the study, a physician or a check ended it. Nobody is asked for a reason to stop.",
+    )  # fmt: skip
+
     def __init__(self, *args: Any, watched: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if not watched:

@@ -2,6 +2,7 @@
 
 from scheduling.models.changes import FreedTime, SeriesChange
 from scheduling.models.feeds import CalendarFeed
+from scheduling.models.payments import Payment, SentHome
 from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.presence import RescueCheck, Staying
 from scheduling.models.resources import Closure, CoverPresence, Opening, Place, Resource
@@ -27,12 +28,14 @@ __all__ = [
     "Offer",
     "Opening",
     "OptionHold",
+    "Payment",
     "Place",
     "PlanRow",
     "PlanRun",
     "RescueCheck",
     "Resource",
     "RotaImport",
+    "SentHome",
     "Series",
     "SeriesChange",
     "Shift",

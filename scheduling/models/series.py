@@ -90,6 +90,9 @@ class Visit(models.Model):
     started_at = models.DateTimeField(null=True)
     started_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     ended_at = models.DateTimeField(null=True)
+    ended_by_volunteer = models.BooleanField(
+        default=False, db_default=False
+    )  # of one stopped early
     # How often the appointment was moved, cancelled or taken up again: SEQUENCE of its calendar files.
     revision = models.PositiveIntegerField(default=0, db_default=0, editable=False)
     anchor = models.ForeignKey(
@@ -108,6 +111,10 @@ class Visit(models.Model):
         ordering = ["number"]
         constraints = [
             bounded("planned", "visit_planned_bounded"),
+            models.CheckConstraint(
+                condition=Q(ended_by_volunteer=False) | Q(state="stopped"),
+                name="visit_volunteer_ends_stopped",
+            ),
             models.UniqueConstraint(fields=["series", "number"], name="visit_number_once"),
             models.CheckConstraint(
                 condition=Q(anchor=None) | Q(gap_earliest__isnull=False, gap_latest__isnull=False),

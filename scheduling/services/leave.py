@@ -213,7 +213,7 @@ def leave_against_advice(*, visit: Visit, reason: str, actor: Actor) -> StepReco
     record = _left_unfit(
         work, {"fit": False, "against_advice": True}, "left against advice", why, actor
     )
-    visit_ended(work, Visit.State.STOPPED, actor, reason=why)
+    visit_ended(work, Visit.State.STOPPED, actor, reason=why, by_volunteer=True)
     return record
 
 

@@ -203,11 +203,14 @@ def write_record(
     return record
 
 
-def visit_ended(work: Work, state: Visit.State, actor: Actor, *, reason: str = "") -> Visit:
+def visit_ended(
+    work: Work, state: Visit.State, actor: Actor, *, reason: str = "", by_volunteer: bool = False
+) -> Visit:
     """Write the end of a visit, and of its series when nothing of it is left."""
     visit = work.visit
     before, visit.state, visit.ended_at = visit.state, state, work.now
-    visit.save(update_fields=["state", "ended_at"])
+    visit.ended_by_volunteer = by_volunteer
+    visit.save(update_fields=["state", "ended_at", "ended_by_volunteer"])
     audit(
         actor=actor,
         action=Action.VISIT_STATE_CHANGED,
@@ -215,7 +218,12 @@ def visit_ended(work: Work, state: Visit.State, actor: Actor, *, reason: str = "
         subject_code=visit.uid,
         participant_code=work.participant.code,
         reason=reason,
-        data={"number": visit.number, "before": before, "after": state.value},
+        data={
+            "number": visit.number,
+            "before": before,
+            "after": state.value,
+            **({"by_volunteer": True} if by_volunteer else {}),
+        },
     )
     series: Series = lock(Series, pk=visit.series_id)
     left = series.visits.filter(state__in=[Visit.State.BOOKED, Visit.State.RUNNING]).exists()

@@ -111,11 +111,14 @@ def visit_finish(*, visit: Visit, actor: Actor) -> Visit:
 
 
 @service
-def visit_stop(*, visit: Visit, reason: str, handed_to: str = "", actor: Actor) -> Visit:
+def visit_stop(
+    *, visit: Visit, reason: str, handed_to: str = "", by_volunteer: bool = False, actor: Actor
+) -> Visit:
     """Stop a visit before its end; what is left of it stays undone.
 
     After a dose nobody just goes: then `handed_to` says who took the volunteer over, for example a hospital,
-    unless leaving is on record already.
+    unless leaving is on record already. `by_volunteer` says that the volunteer wished to end it; who was handed over
+    did not.
     """
     require(actor, Cap.VISIT_RUN)
     work = work_on(visit, actor)
@@ -127,7 +130,12 @@ def visit_stop(*, visit: Visit, reason: str, handed_to: str = "", actor: Actor) 
         visit=work.visit, kind=Deviation.Kind.OTHER, at=work.now, actor=actor, reason=why,
         what=f"Visit {work.visit.number} was stopped before its end.",
     )  # fmt: skip
-    return visit_ended(work, Visit.State.STOPPED, actor, reason=why)
+    if handed_to.strip() and by_volunteer:
+        raise Refused(
+            "Who is handed over is not stopping by wish. Take off the tick, or record leaving against advice.",
+            field="by_volunteer",
+        )
+    return visit_ended(work, Visit.State.STOPPED, actor, reason=why, by_volunteer=by_volunteer)
 
 
 def start_spacing(visit: Visit, protocol: Protocol, started_at: datetime) -> StartSpacing:

@@ -79,6 +79,10 @@ class Action(StrEnum):
     SIGNED_OFF = "sign_off.given"
     REQUEST_ANSWERED = "sign_off.request_answered"
     WALLET_CARD_HANDED = "volunteer.wallet_card_handed"
+    PAYMENT_RECORDED = "payment.recorded"
+    PAYMENT_CORRECTED = "payment.corrected"
+    SENT_HOME_RECORDED = "payment.sent_home"
+    SENT_HOME_TAKEN_BACK = "payment.sent_home_taken_back"
     NOTE_RECORDED = "volunteer.note_recorded"
     NOTE_ANSWERED = "volunteer.note_answered"
     RELATION_DECIDED = "volunteer.relation_decided"
@@ -214,6 +218,10 @@ SENTENCES: dict[Action, str] = {
     Action.SIGNED_OFF: "signed off a decision on taking part",
     Action.ACQUAINTANCE_DECIDED: "recorded that two volunteers know each other",
     Action.WALLET_CARD_HANDED: "handed over a wallet card",
+    Action.PAYMENT_RECORDED: "recorded that a volunteer was paid",
+    Action.PAYMENT_CORRECTED: "corrected the record of a payment",
+    Action.SENT_HOME_RECORDED: "recorded that a volunteer came and was sent home",
+    Action.SENT_HOME_TAKEN_BACK: "took back that a volunteer came and was sent home",
     Action.NOTE_RECORDED: "noted what was told at a contact",
     Action.NOTE_ANSWERED: "answered a note that names a medicine",
     Action.RELATION_DECIDED: "decided on a relation between a volunteer and staff",

@@ -27,6 +27,8 @@ _PARTS = {
     "safety": "safety",
     "progress": "planned period and pooled values",
     "texts": "texts for volunteers",
+    "payments": "payment for visits ended early",
+    "currency": "currency of payments",
     "consent_version": "consent text",
     "emergency_number": "emergency number",
     "phone_24h": "24-hour phone",

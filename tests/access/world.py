@@ -37,6 +37,8 @@ UIDS = {
     "resources/rota/files/": "scheduling.RotaImport",
     "resources/": "scheduling.Resource",
     "calendar/feeds/": "scheduling.CalendarFeed",
+    "payments/sent-home/": "scheduling.SentHome",
+    "payments/": "scheduling.Payment",
     "people/roles/": "people.Membership",
     "devices/": "people.Device",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",

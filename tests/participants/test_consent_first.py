@@ -38,6 +38,8 @@ GUARDED = [
     ("scheduling_staying", "at", STUDY),
     ("scheduling_talk", "at", STUDY),
     ("scheduling_waiting", "since", STUDY),
+    ("scheduling_payment", "paid_at", STUDY),
+    ("scheduling_senthome", "at", STUDY),
 ]
 # Tables about a volunteer without a guard of their own, and what keeps them in order instead.
 FOLLOW = {

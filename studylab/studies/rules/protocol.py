@@ -20,6 +20,7 @@ from studylab.studies.rules.limits import (
     StandingLimits,
     VitalBands,
 )
+from studylab.studies.rules.payments import PaymentPlan
 from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
@@ -272,6 +273,7 @@ class Protocol:
     replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
     progress: ProgressPlan = field(default_factory=ProgressPlan)
     texts: VolunteerTexts = field(default_factory=VolunteerTexts)
+    payments: PaymentPlan = field(default_factory=PaymentPlan)
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""

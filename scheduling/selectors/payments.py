@@ -1,0 +1,125 @@
+"""Who is owed what: worked out from the visits and the payments on record, each time anew."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from uuid import UUID
+
+from django.http import Http404
+
+from scheduling.models import Payment, SentHome, Visit
+from scheduling.rules.payments import NOTHING, Account, Amount, Ended, amount_of, ended_as
+from scheduling.selectors.evidence import protocols_of
+from studylab.allocation.selectors.published import about_export
+from studylab.participants.models import Participant
+from studylab.spreadsheets import csv_line
+from studylab.studies.models import Study
+from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import current_protocol
+
+_OVER = (Visit.State.DONE, Visit.State.STOPPED)
+COLUMNS = ("code", "due", "paid", "owed", "overpaid", "currency", "visits")
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """One line of the list to pay."""
+
+    participant: Participant
+    account: Account
+
+
+def account_of(participant: Participant) -> Account:
+    """Return what one volunteer earned by visit, those to come among them, and was paid."""
+    visits = participant.visits.select_related("participant__study").order_by("series_id", "number")
+    return _accounts(list(visits), sent_home_of([participant]), payments_of([participant]))[
+        participant.pk
+    ]
+
+
+def owed_in(study: Study) -> list[Owed]:
+    """Return everybody of the study to whom something is due or was paid, who is owed most first."""
+    visits = (
+        Visit.objects.filter(participant__study=study, state__in=_OVER)
+        .select_related("participant__study")
+        .order_by("series_id", "number")
+    )
+    home = SentHome.objects.filter(visit__participant__study=study, superseded_by=None, counts=True)
+    paid = Payment.objects.filter(participant__study=study, superseded_by=None)
+    accounts = _accounts(list(visits), home.select_related("visit__participant__study"), paid)
+    people = Participant.objects.in_bulk([pk for pk in accounts if pk])
+    rows = [Owed(people[pk], account) for pk, account in accounts.items() if pk in people]
+    rows = [row for row in rows if row.account.due or row.account.paid]
+    return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code))  # fmt: skip
+
+
+def payments_of(people: Sequence[Participant]) -> list[Payment]:
+    """Return the payments that stand, oldest first."""
+    found = Payment.objects.filter(participant__in=people, superseded_by=None)
+    return list(found.select_related("recorded_by", "supersedes").order_by("paid_at", "id"))
+
+
+def sent_home_of(people: Sequence[Participant]) -> list[SentHome]:
+    """Return when they came in vain, as it stands."""
+    found = SentHome.objects.filter(participant__in=people, superseded_by=None, counts=True)
+    return list(
+        found.select_related("visit__participant__study", "recorded_by").order_by("at", "id")
+    )
+
+
+def access_payment(study: Study, uid: UUID) -> Payment:
+    """Return a payment of this study; Http404 for any other."""
+    found = Payment.objects.filter(participant__study=study, uid=uid)
+    payment = found.select_related("participant__study", "recorded_by").first()
+    if payment is None:
+        raise Http404("There is no such payment in this study.")
+    return payment
+
+
+def access_sent_home(study: Study, uid: UUID) -> SentHome:
+    """Return a row of this study; Http404 for any other."""
+    found = SentHome.objects.filter(participant__study=study, uid=uid)
+    row = found.select_related("participant__study", "visit").first()
+    if row is None:
+        raise Http404("There is no such entry in this study.")
+    return row
+
+
+def payment_lines(study: Study) -> Iterator[str]:
+    """Yield the list to pay as CSV text: codes and sums, never a name."""
+    yield about_export(study, row="one volunteer to whom something is due or was paid", key="code")
+    yield csv_line(COLUMNS)
+    currency = current_protocol(study).plan.currency
+    for row in owed_in(study):
+        one = row.account
+        visits = "; ".join(f"visit {a.number} {a.why} {a.due}" for a in one.amounts if a.due)
+        yield csv_line((row.participant.code, one.due, one.paid, one.owed, one.over, currency, visits))  # fmt: skip
+
+
+def _accounts(
+    visits: list[Visit], home: Iterable[SentHome], paid: Iterable[Payment]
+) -> dict[int, Account]:
+    home = list(home)
+    plans = protocols_of([*visits, *(row.visit for row in home)])
+    amounts: dict[int, list[Amount]] = defaultdict(list)
+    for visit in visits:
+        ended = ended_as(visit.state, by_volunteer=visit.ended_by_volunteer)
+        amounts[visit.participant_id].append(_amount(visit, ended, plans[visit.pk]))
+    for row in home:
+        amounts[row.participant_id].append(
+            _amount(row.visit, Ended.SENT_HOME, plans[row.visit_id], uid=str(row.uid))
+        )
+    sums: dict[int, Decimal] = defaultdict(lambda: NOTHING)
+    for payment in paid:
+        sums[payment.participant_id] += payment.amount
+    people = {*amounts, *sums}
+    found = {pk: Account(tuple(amounts[pk]), sums[pk]) for pk in people}
+    return defaultdict(lambda: Account((), NOTHING), found)
+
+
+def _amount(visit: Visit, ended: Ended, plan: Protocol, uid: str = "") -> Amount:
+    return amount_of(
+        number=visit.number, ended=ended, payment=plan.visit(visit.number).payment,
+        stopped_share=plan.payments.stopped_share, uid=uid,
+    )  # fmt: skip
