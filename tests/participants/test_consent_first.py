@@ -38,6 +38,7 @@ GUARDED = [
     ("scheduling_staying", "at", STUDY),
     ("scheduling_talk", "at", STUDY),
     ("scheduling_waiting", "since", STUDY),
+    ("scheduling_walletcard", "handed_at", STUDY),
     ("scheduling_payment", "paid_at", STUDY),
     ("scheduling_senthome", "at", STUDY),
 ]
