@@ -7,14 +7,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduling.models import Booking, Visit
-from scheduling.selectors.payments import account_of
 from scheduling.services.change import series_cancel
 from scheduling.services.missing import visit_missed
 from scheduling.services.outages import outage_add
-from scheduling.services.payments import payment_record
 from studylab import clock
 from studylab.management.demo.lab import Lab
 from studylab.management.demo.noted import noted
+from studylab.management.demo.payments import paid
 from studylab.management.demo.phone import on_phones, sees_visits
 from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
@@ -69,15 +68,7 @@ class Plot:
             self._through(walker, visits, first, late=130 if turn == 4 else 0)
             self._after_dose(turn, walker, first)
             if turn < 6:  # the later ones stand on the list to pay
-                self._pay(walker, self.at(first + 4, 10))
-
-    def _pay(self, walker: Walker, at: datetime) -> None:
-        """Pay all that is due."""
-        with clock.travel(at):
-            payment_record(
-                participant=walker.participant, amount=account_of(walker.participant).owed, paid_at=at,
-                how="cash", actor=self.lab.actor("coordinator"),
-            )  # fmt: skip
+                paid(walker, self.at(first + 4, 10))
 
     def _after_dose(self, turn: int, walker: Walker, first: int) -> None:
         """Tell what happened to some of them after the dose."""

@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('participants', '0008_adverse_events_and_reports'),
-        ('scheduling', '0014_dose_past_the_gate'),
+        ('scheduling', '0015_acts_of_tablets'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
