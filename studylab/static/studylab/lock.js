@@ -30,13 +30,6 @@
     touched = true;
   }
 
-  // When this browser was last touched, by its own clock: all that a page opened again without a network can go by.
-  const remember = () => localStorage.setItem("studylab-active", String(wall));
-  function leftAlone() {
-    const gone = Date.now() - Number(localStorage.getItem("studylab-active") || 0);
-    return gone >= after || gone < -60000; // a clock that went back is no reason to show anything
-  }
-
   function send(url, fields, more) {
     const stop = new AbortController();
     const timer = setTimeout(() => stop.abort(), 6000);
@@ -51,7 +44,7 @@
   async function ask(active) {
     sentAt = Date.now();
     touched = false;
-    if (active) { begin(0); remember(); }
+    if (active) begin(0);
     try {
       const answer = await send(body.dataset.stillUrl, { active: active ? "1" : "0", device_at: new Date().toISOString() });
       if (answer.type === "opaqueredirect" || answer.status === 403 || answer.status === 410) {
@@ -123,9 +116,8 @@
 
   function look() {
     if (held) return;
-    if (idle() >= after) { lockUnlessUsed(); return; }
-    remember();
-    if (touched && Date.now() - sentAt >= BEAT_MS) ask(true).then((told) => { if (told && told.locks_in === 0) lock(); });
+    if (idle() >= after) lockUnlessUsed();
+    else if (touched && Date.now() - sentAt >= BEAT_MS) ask(true).then((told) => { if (told && told.locks_in === 0) lock(); });
   }
 
   async function unlock(event) {
@@ -183,9 +175,6 @@
   document.addEventListener("htmx:beforeSwap", (event) => {
     if (event.detail.xhr.status === 423) { event.detail.shouldSwap = false; event.detail.isError = false; lock(); }
   });
-  // Only a service worker shows a page that the server has not just let through.
-  if (navigator.serviceWorker && navigator.serviceWorker.controller && leftAlone()) lockUnlessUsed();
-  else remember();
   setInterval(look, 5000);
   const measured = Number(sessionStorage.getItem("studylab-measured") || 0);
   if (Math.abs(Date.now() - measured) > 600000) {
