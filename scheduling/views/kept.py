@@ -22,6 +22,7 @@ from scheduling.views.sheet_panels import leave_after, pinned, wait_panel
 from studylab import clock
 from studylab.access import Actor, Cap, in_background, requires
 from studylab.http import StaffRequest
+from studylab.people.models import Device
 
 # The modules of the page, and its look. A changed file has another name, so the worker that keeps it is another one.
 SHELL_FILES = (
@@ -48,11 +49,15 @@ def tablet_hello(request: StaffRequest, study: str) -> JsonResponse:
 @in_background
 @require_GET
 def sheet_keep(request: StaffRequest, study: str, uid: UUID) -> JsonResponse:
-    """Give a run sheet to the tablet, by code and without names of volunteers or staff."""
+    """Give a run sheet to a tablet of the lab, by code and without names of volunteers or staff.
+
+    A browser that nobody named gets none: it could be anybody's, and nobody could say what was on it.
+    """
     visit = access_visit(request.study, uid)
-    now = clock.now()
-    sheet = sheet_of(visit, now)
-    return JsonResponse(_hello(request) | {"sheet": _sheet(sheet, request.actor, now)})
+    met, now = _hello(request), clock.now()
+    if not met["named"]:
+        return JsonResponse(met | {"sheet": None})
+    return JsonResponse(met | {"sheet": _sheet(sheet_of(visit, now), request.actor, now)})
 
 
 @requires(Cap.TODAY_VIEW)
@@ -88,13 +93,14 @@ def _base(request: StaffRequest) -> str:
 
 def _hello(request: StaffRequest) -> dict[str, Any]:
     person = str(request.actor.user_id)
-    device = getattr(request, "device", None)
+    device: Device | None = request.device  # type: ignore[attr-defined]
     key = salted_hmac("studylab.tablet/1", person, algorithm="sha256").digest()
     return {
         "person": person,
         "key": base64.b64encode(key).decode(),
         "csrf": get_token(request),
         "now": clock.now().isoformat(),
+        "named": device is not None,
         "lock_minutes": device.lock_minutes if device is not None else None,
     }
 

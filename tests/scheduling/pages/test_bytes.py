@@ -9,6 +9,7 @@ import pytest
 from django.conf import settings
 from django.contrib.staticfiles import finders
 
+from tests.people.tablets import enrol
 from tests.scheduling.pages.conftest import Pages
 from tests.scheduling.sheet.builder import Case
 from tests.scheduling.sheet.values import SEEN
@@ -57,5 +58,11 @@ def test_a_kept_sheet_taken_onto_the_tablet_is_at_most_2_kb(
     first: Case, pages_of: Callable[[Case], Pages]
 ) -> None:
     """It comes along with each sheet, so that work can go on when the network goes."""
-    kept = pages_of(first).get(pages_of(first).visit_url("sheet_keep", 1))
+    pages = pages_of(first)
+    with first.now():
+        _, named = enrol(first.study, pages.user("lead"))
+    cookie = named.cookies[settings.DEVICE_COOKIE_NAME].value
+    pages.client("experimenter").cookies[settings.DEVICE_COOKIE_NAME] = cookie
+    kept = pages.get(pages.visit_url("sheet_keep", 1))
+    assert kept.json()["sheet"]["steps"]
     assert packed(kept.content) <= 2 * KB, packed(kept.content)

@@ -5,12 +5,14 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
+from django.conf import settings
 from django.test import Client
 from django.urls import reverse
 
 from scheduling.models import StepRecord
 from studylab.participants.models import Deviation
 from tests.allocation.raw_sql import refused_by_database
+from tests.people.tablets import enrol
 from tests.scheduling.sheet.builder import MINUTE, Case
 from tests.scheduling.sheet.test_threads import at_once
 from tests.scheduling.sheet.values import SEEN
@@ -166,6 +168,12 @@ def test_a_tablet_is_given_a_sheet_without_names_and_values(dosed: Case) -> None
     tablet = Tablet(dosed)
     url = reverse("sheet_keep", args=[dosed.study.slug, dosed.visit(2).uid])
     with dosed.now():
+        assert tablet.client.get(url).json()["sheet"] is None  # anybody's browser keeps nothing
+        _, named = enrol(dosed.study, dosed.users["lead"])
+        tablet.client.cookies[settings.DEVICE_COOKIE_NAME] = named.cookies[
+            settings.DEVICE_COOKIE_NAME
+        ].value
+        tablet.client.force_login(tablet.user)
         answer = tablet.client.get(url)
         other = Tablet(dosed, "second").client.get(url).json()
     text = answer.content.decode()

@@ -32,7 +32,7 @@ export async function take(hello) {
   if (others || (before && before.person !== hello.person)) await empty("sheets");
   const raw = Uint8Array.from(atob(hello.key), (sign) => sign.charCodeAt(0));
   const key = await crypto.subtle.importKey("raw", raw, "AES-GCM", false, ["encrypt", "decrypt"]);
-  const kept = { name: "key", person: hello.person, key, since: Date.now(), idle: (hello.lock_minutes || LOCKS_AFTER) * 60000 };
+  const kept = { name: "key", person: hello.person, key, named: hello.named, since: Date.now(), idle: (hello.lock_minutes || LOCKS_AFTER) * 60000 };
   // What asks by itself is no touch: the lock time of before goes on.
   const same = before && before.person === hello.person && Date.now() <= before.until && Date.now() >= before.since - 60000;
   kept.until = same ? before.until : until(kept, kept.since);

@@ -6,7 +6,7 @@ import { holder as kept, leave, seal, touched } from "./key.js";
 import { counts, drop, keep } from "./outbox.js";
 import { Away, Gone, Locked, SignedOut, flush, hello } from "./sending.js";
 import { entered } from "./step_view.js";
-import { all, remove, supported, write } from "./store.js";
+import { all, empty, remove, supported, write } from "./store.js";
 
 const here = document.querySelector("[data-tablet]");
 const { base, visit, person } = here ? here.dataset : {};
@@ -14,6 +14,7 @@ const EVERY = 30000;
 const A_DAY = 24 * 3600 * 1000;
 let holder = null;
 let ready = null;
+let keeps = false; // only a tablet that the lab named keeps anything; another browser at most still has old acts to send
 
 async function tell(words) {
   if (!holder) return;
@@ -27,8 +28,10 @@ async function tell(words) {
 async function takeSheet() {
   const met = await hello(base, visit);
   holder = met.holder;
+  keeps = met.named;
+  if (!keeps) await empty("sheets");
   for (const row of await all("sheets")) if (Date.now() - row.at > A_DAY) await remove("sheets", row.visit);
-  if (!visit) return;
+  if (!visit || !met.sheet) return;
   if (met.sheet.running) await write("sheets", { visit, person: met.person, at: Date.now(), ...(await seal(holder.key, { ...met.sheet, made_at: met.now })) });
   else await remove("sheets", visit);
 }
@@ -57,7 +60,7 @@ async function onStep(event) {
   if (form.getAttribute("aria-busy") === "true") return;
   form.setAttribute("aria-busy", "true");
   await ready;
-  if (!holder) return form.submit(); // this tablet keeps nothing yet
+  if (!holder || !keeps) return form.submit(); // this tablet keeps nothing yet
   const { csrfmiddlewaretoken, form_key, device_at, ...fields } = { act: "record", ...entered(form) };
   const values = ["identifiers", "document", "value"].flatMap((name) => fields[name] || []).join(", ");
   const words = values ? (values + " " + (form.dataset.unit || "")).trim() : "done";
@@ -87,7 +90,9 @@ async function onStep(event) {
 // The key of before is there at once; a page that is pressed before the server answered needs it.
 async function localKey() {
   const before = await kept();
-  if (before && before.person === person) holder = before;
+  if (!before || before.person !== person) return;
+  holder = before;
+  keeps = before.named;
 }
 
 async function begin() {

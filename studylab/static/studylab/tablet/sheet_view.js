@@ -63,11 +63,12 @@ function nextPanel(sheet, steps, next, kept) {
 }
 
 function stepRow(step, place, next) {
-  const mark = make("span", { class: "step-mark", "aria-hidden": "true" }, String(place + 1));
+  const mark = make("span", { class: "step-mark" }, String(place + 1));
   const word = step.act ? state(step.act.state === "refused" ? "stop" : "wait", step.act.state === "refused" ? "not taken by the server" : "kept here, not yet sent")
     : step.settled ? state("ok", "on the server") : "";
   return make("li", { class: "step step-" + (step === next ? "next" : step.settled ? "done" : "later") },
-    make("p", { class: "step-line" }, mark, make("span", {}, (step === next ? "Next: " : "") + step.short, step.act ? make("b", { class: "step-value" }, step.act.words) : ""), word));
+    make("p", { class: "step-line" }, mark, make("span", {}, (step === next ? "Next: " : "") + step.short, step.act ? make("b", { class: "step-value" }, step.act.words) : "",
+      word ? make("span", { class: "tablet-said" }, word) : "")));
 }
 
 export function sheetView(sheet, acts, kept) {
@@ -79,7 +80,7 @@ export function sheetView(sheet, acts, kept) {
     sheet.pinned.length ? make("dl", { class: "pinned" }, sheet.pinned.map(([name, words, origin]) => make("div", {}, make("dt", {}, name), make("dd", {}, words), make("dd", { class: "small-label" }, origin + ", locked")))) : "",
     sheet.held ? make("p", {}, state("stop", "on hold"), " Nothing is dosed. A clinician decides.") : "",
     make("p", { class: "tablet-emergency" }, "Emergency: ", make("a", { href: "tel:" + sheet.emergency }, sheet.emergency), " · study phone, 24 h: ", make("a", { href: "tel:" + sheet.phone.replace(/[^+0-9]/g, "") }, sheet.phone),
-      ". Say what may have been taken: a beta-blocker. A symptom is recorded with the server; until then call the physician."),
+      ". If a dose was given, say that a beta-blocker may have been taken. A symptom is recorded with the server; until then call the physician."),
     make("div", { class: "run-grid" },
       make("div", { class: "run-now", id: "now" }, waitPanel(sheet), sheet.leave && new Date(sheet.leave) > serverNow() ? make("p", { class: "leave-after" }, "Dosed: stays in sight of staff. May leave at the earliest " + clockTime(sheet.leave, sheet.zone) + ".") : "",
         nextPanel(sheet, steps, next, kept)),
