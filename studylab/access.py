@@ -95,7 +95,8 @@ class Cap(StrEnum):
     LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
-    RECORD_VIEW = "record_view"  # audit trail
+    RECORD_VIEW = "record_view"  # audit trail, exports that were made
+    EXPORT_MAKE = "export_make"  # ask for an export of the study's data
     SAFETY_VIEW = "safety_view"
     PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
     OBSERVERS_VIEW = "observers_view"  # how single people write readings down
@@ -141,6 +142,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     | _CLINICAL_READ
     | {
         Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.DEVICE_MANAGE, Cap.RECORD_VIEW,
+        Cap.EXPORT_MAKE,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,

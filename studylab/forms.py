@@ -49,6 +49,15 @@ def day_field(label: str) -> forms.DateField:
     )  # fmt: skip
 
 
+def time_field(label: str) -> forms.TimeField:
+    """A time of day, to the minute; browsers send it as 16:40."""
+    return forms.TimeField(
+        label=label, required=False, widget=forms.TimeInput({"type": "time"}, "%H:%M"),
+        input_formats=["%H:%M"],
+        error_messages={"invalid": "Give the time as hours and minutes, for example 16:40."},
+    )  # fmt: skip
+
+
 class SignatureFields(forms.Form):
     """The fields of a signature: the password again, and agreement to its meaning."""
 

@@ -221,6 +221,7 @@ CELERY_BEAT_SCHEDULE = {
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
     "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},
+    "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},
 }
 
 LOGGING = {

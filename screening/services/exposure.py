@@ -1,6 +1,6 @@
 """Noting who looks at values from after a dose: whoever rates the volunteer later should not have."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from screening.models import VitalSet
@@ -50,6 +50,15 @@ def pooled_seen(*, study: Study, people: Sequence[int], as_of: datetime, actor: 
         actor=actor, action=Action.POOLED_SEEN, subject_type="study", subject_code=study.slug,
         study_id=study.pk, data={"people": len(people), "as_of": as_of.isoformat()},
     )  # fmt: skip
+
+
+def note_seen(study: Study, codes: Iterable[str], page: str, actor: Actor) -> None:
+    """Do the same for a page about many volunteers, for those who may rate one of them later."""
+    if actor.user_id is not None and actor.may(Cap.VISIT_RUN):
+        for one in Participant.objects.filter(
+            study=study, code__in=set(codes), doses__isnull=False
+        ).distinct():
+            saw_after_dose(participant=one, page=page, actor=actor)
 
 
 def _measured(participant: Participant) -> bool:

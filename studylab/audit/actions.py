@@ -143,6 +143,11 @@ class Action(StrEnum):
     LIST_CHECKED = "list.checked"
     KEY_CHANGED = "list.key_changed"
     RECORD_VERIFIED = "record.verified"
+    EXPORT_ASKED = "export.asked"
+    EXPORT_STOPPED = "export.stopped"
+    EXPORT_MADE = "export.made"
+    EXPORT_FETCHED = "export.fetched"
+    STUDY_IMPORTED = "study.imported"
 
 
 SENTENCES: dict[Action, str] = {
@@ -281,6 +286,11 @@ SENTENCES: dict[Action, str] = {
     Action.ASSAY_EXPLAINED: "explained a laboratory result that contradicts the list",
     Action.LIST_CHECKED: "compared the list with practice",
     Action.RECORD_VERIFIED: "checked every seal of the record",
+    Action.EXPORT_ASKED: "asked for an export of the study's data",
+    Action.EXPORT_STOPPED: "stopped an export",
+    Action.EXPORT_MADE: "made an export of the study's data",
+    Action.EXPORT_FETCHED: "took an export of the study's data",
+    Action.STUDY_IMPORTED: "read a study in from its export",
     Action.KEY_CHANGED: "changed the allocation key",
 }
 

@@ -84,7 +84,11 @@ class RowChange(models.Model):
     request = models.CharField(max_length=40, blank=True)
 
     class Meta:
-        indexes = [models.Index(fields=["table_name", "row_id", "id"], name="rowchange_by_row")]
+        indexes = [
+            models.Index(fields=["table_name", "row_id", "id"], name="rowchange_by_row"),
+            # What did the request behind an event change? (the record's old and new values)
+            models.Index(fields=["request"], name="rowchange_by_request"),
+        ]
         triggers = append_only()
 
     def __str__(self) -> str:

@@ -7,9 +7,10 @@ from django import forms
 
 from scheduling.rules.elapsed import local_day_bounds
 from studylab.audit.actions import SENTENCES
-from studylab.forms import SignatureFields, day_field
+from studylab.forms import SignatureFields, day_field, time_field
 from studylab.participants.rules.events import GRADES
 from studylab.participants.selectors.events import EventSearch
+from studylab.reports.selectors.trail import Wanted
 from studylab.studies.models import Study
 from studylab.studies.rules.safety import EventTerm
 
@@ -24,16 +25,33 @@ class TrailSearch(forms.Form):
         required=False,
         choices=[("", "anything"), *((a.value, text) for a, text in SENTENCES.items())],
     )
+    about = forms.CharField(
+        label="About which record", required=False, max_length=80,
+        help_text="A kind, such as visit or dose, or a part of its name.",
+    )  # fmt: skip
     first = day_field("From day")
+    first_time = time_field("From time on that day")
     last = day_field("Until day")
+    last_time = time_field("Until time on that day")
 
     def clean(self) -> dict[str, Any]:
-        """Refuse a period that ends before it begins."""
+        """Refuse a period that ends before it begins, and a time without its day."""
         cleaned: dict[str, Any] = super().clean() or {}
         first, last = cleaned.get("first"), cleaned.get("last")
         if first and last and last < first:
             self.add_error("last", "This day is before the first day. Exchange the two.")
+        for day, clock_time in (("first", "first_time"), ("last", "last_time")):
+            if cleaned.get(clock_time) and not cleaned.get(day) and day not in self.errors:
+                self.add_error(day, "Give the day that this time belongs to.")
+        if first and first == last:
+            begin, end = cleaned.get("first_time"), cleaned.get("last_time")
+            if begin and end and end < begin:
+                self.add_error("last_time", "This time is before the first one. Exchange the two.")
         return cleaned
+
+    def wanted(self) -> Wanted:
+        """Return what the selector takes."""
+        return Wanted(**self.cleaned_data)
 
 
 class EventSearchForm(forms.Form):

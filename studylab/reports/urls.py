@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from studylab.reports.views import (
     devices,
+    exports,
     home,
     observers,
     pooled,
@@ -37,8 +38,19 @@ study_urls = [
     path("progress/<str:chart>.<str:form>", progress.progress_file, name="progress_file"),
     path("volunteers/<str:code>/", volunteer.volunteer, name="volunteer"),
     path("devices/<uuid:device>/held/", devices.device_held, name="device_held"),
+    path("volunteers/<str:code>/file/", volunteer.person_file, name="volunteer_file"),
     path("record/", record.record, name="record"),
     path("record/download/", record.record_csv, name="record_download"),
+    path("record/exports/", exports.exports, name="record_exports"),
+    path("record/exports/new/", exports.export_add, name="record_export_add"),
+    path("record/exports/<uuid:uid>/", exports.export, name="record_export"),
+    path(
+        "record/exports/<uuid:uid>/progress/",
+        exports.export_progress,
+        name="record_export_progress",
+    ),
+    path("record/exports/<uuid:uid>/stop/", exports.export_halt, name="record_export_halt"),
+    path("record/exports/<uuid:uid>/file/", exports.export_file, name="record_export_file"),
     path("safety/", safety.safety, name="safety"),
     path("events/", safety.events, name="events"),
     path("events/download/", safety.events_download, name="events_download"),

@@ -22,7 +22,7 @@ from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.services.signatures import WrongPassword
 from studylab.studies.models import Study
-from studylab.studies.selectors import plan_of
+from studylab.studies.selectors import current_protocol, plan_of
 from tests import cast
 from tests.allocation import helpers
 from tests.allocation.raw_sql import refused_by_database
@@ -178,6 +178,25 @@ def test_a_laboratory_result_that_contradicts_the_list_is_explained_before_the_t
         client.post(why, {"explanation": "Tubes were swapped at the laboratory"}).status_code == 302
     )
     assert client.get(table).status_code == 200
+
+
+@pytest.mark.shows("B-01", "B-04")
+def test_an_export_holds_arms_once_the_list_is_open_and_not_before(
+    closed: Study, numbered: Any, lead: Any, clinician: Any
+) -> None:
+    from studylab.reports.services.export_work import _arms
+    from tests.reports.export import exported
+
+    actor = cast.actor_of(lead, closed)
+    lock(closed, lead)
+    ask(closed, lead)
+    assert _arms(closed, actor) is None
+    agree(closed, clinician)
+    arms = _arms(closed, actor)
+    (row,) = exported(closed, arms=arms).rows("arms.csv")
+    held = gates.entry_to_verify(ListEntry.objects.get(participant=numbered))
+    names = {arm.key: arm.name for arm in current_protocol(closed).plan.allocation.arms}
+    assert (row["code"], row["arm"]) == (numbered.code, names[held])
 
 
 def test_a_list_file_is_verified_without_the_house(

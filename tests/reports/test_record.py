@@ -2,8 +2,10 @@
 
 import csv
 import io
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.urls import reverse
@@ -13,10 +15,12 @@ from studylab.access import Actor, Role
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.management.demo.cast import volunteer_name
+from studylab.participants.services import consent_correct, participant_withdraw
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 from tests import cast
 from tests.access.world import build
+from tests.participants.people import add, give_consent
 from tests.reports.conftest import client_for
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -163,3 +167,48 @@ def test_the_whole_record_names_no_volunteer_and_no_arm() -> None:
     names = [part for index in range(16) for part in volunteer_name(index)]
     assert [word for word in (*arms, *names) if word in text] == []
     assert world.participants[0].code in text
+
+
+def test_search_by_record_and_by_time_of_day(actors: Any, ask: Any) -> None:
+    """Halifax is four hours behind UTC in November: 11:00 UTC is 07:00 there, and the minute named counts in."""
+    for minute in (0, 30, 59):
+        note(actors[0], code=f"HB-{minute}", at=MONDAY.replace(minute=minute))
+    day = {"first": "2026-11-23", "last": "2026-11-23"}
+    assert held(ask(**day, first_time="07:30")) == ["HB-30", "HB-59"]
+    assert held(ask(**day, last_time="07:30")) == ["HB-0", "HB-30"]
+    assert held(ask(about="hold", code="HB-30")) == ["HB-30"]
+    assert held(ask(about="visit")) == []
+    for wrong, words in (
+        ({"first_time": "07:30"}, "Give the day that this time belongs to."),
+        (
+            {**day, "first_time": "08:00", "last_time": "07:00"},
+            "This time is before the first one.",
+        ),
+        ({"first_time": "25:00"}, "Give the time as hours and minutes"),
+    ):
+        assert words in ask("record", status=422, **wrong)
+
+
+@pytest.mark.shows("A-01", "A-02", "A-07")
+def test_old_and_new_values_stand_beside_the_act(
+    study: Any, confirmed: Any, ask: Any, actors: Any
+) -> None:
+    """A row that changed, and a correction that is a row of its own; nothing of an act that changed nothing."""
+    coordinator = actors[0]
+    who = add(coordinator, study)
+    consent = give_consent(coordinator, who, clock.now() - timedelta(hours=2))
+    consent_correct(
+        consent=consent, reason="Wrong minute", signed_at=consent.signed_at - timedelta(minutes=5), actor=coordinator,
+        staff_signed_at=consent.staff_signed_at, written_on=consent.written_on,
+    )  # fmt: skip
+    participant_withdraw(
+        participant=who, reason="Moves away", actor=replace(coordinator, request_id=uuid4())
+    )
+    rows = {row["did"]: row["old and new values"] for row in ask(code=who.code)}
+    assert "active, or how the path ended: “active” → “withdrawn”" in rows["recorded a withdrawal"]
+    corrected = rows["corrected a consent"]
+    assert corrected.startswith("when the volunteer gave it: “")
+    assert "took it down" not in corrected
+    assert rows["added a volunteer"] == ""
+    page = ask("record", code=who.code)
+    assert "<del>active</del> → <ins>withdrawn</ins>" in page

@@ -1,18 +1,22 @@
 """The record."""
 
-from typing import Any
-
 from django.core.paginator import Paginator
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from screening.services.exposure import note_seen
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
 from studylab.reports.forms import TrailSearch
-from studylab.reports.selectors.trail import csv_lines, found_events, seal_state, sentence
-
-NOTHING_ASKED: dict[str, Any] = {"code": "", "who": "", "action": "", "first": None, "last": None}
+from studylab.reports.selectors.changes import changes_of
+from studylab.reports.selectors.trail import (
+    Wanted,
+    csv_lines,
+    found_events,
+    seal_state,
+    sentence,
+)
 
 
 @requires(Cap.RECORD_VIEW)
@@ -21,14 +25,25 @@ def record(request: StaffRequest, study: str) -> HttpResponse:
     """Show the audit trail, newest first, as the search asks; wrong input finds nothing and says why."""
     form = TrailSearch(request.GET or None)
     wrong = form.is_bound and not form.is_valid()
-    wanted = form.cleaned_data if form.is_bound and not wrong else NOTHING_ASKED
-    events = found_events(request.study, **wanted)
+    wanted = form.wanted() if form.is_bound and not wrong else Wanted()
+    events = found_events(request.study, wanted)
     page = Paginator(events.none() if wrong else events, 50).get_page(request.GET.get("page"))
     unsealed, newest = seal_state()
-    rows = [(event, sentence(event)) for event in page.object_list]
+    shown = list(page.object_list)
+    changes = changes_of(shown)
+    note_seen(
+        request.study,
+        (event.participant_code for event in shown if event.pk in changes),
+        "record",
+        request.actor,
+    )
+    rows = [
+        (event, sentence(event), event.subject_type.replace("_", " "), changes.get(event.pk, []))
+        for event in shown
+    ]
     context = {
         "form": form, "page": page, "rows": rows, "unsealed": unsealed, "newest": newest,
-        "narrowed": wrong or any(wanted.values()),
+        "narrowed": wrong or wanted != Wanted(),
     }  # fmt: skip
     return render(request, "reports/record.html", context, status=422 if wrong else 200)
 
@@ -40,7 +55,7 @@ def record_csv(request: StaffRequest, study: str) -> HttpResponse | StreamingHtt
     form = TrailSearch(request.GET)
     if not form.is_valid():
         return record(request, study)
-    events = found_events(request.study, **form.cleaned_data)
+    events = found_events(request.study, form.wanted())
     answer = StreamingHttpResponse(
         csv_lines(request.study, events), content_type="text/csv; charset=utf-8"
     )

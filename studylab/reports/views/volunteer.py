@@ -15,12 +15,23 @@ from studylab.http import StaffRequest
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.reports.selectors.person import person_page
+from studylab.reports.selectors.person_file import file_of_person
 
 STATUS_KINDS = {"active": "info", "completed": "ok"}  # every other end: "warn"
 VISIT_KINDS = {
     "booked": "info", "running": "wait", "done": "ok", "missed": "warn", "stopped": "stop",
     "cancelled": "stop",
 }  # fmt: skip
+
+
+@requires(Cap.HEALTH_VIEW)
+@require_GET
+def person_file(request: StaffRequest, study: str, code: str) -> HttpResponse:
+    """Show everything about the volunteer in the order of time, for print."""
+    person = access_participant(request.study, code)
+    saw_after_dose(participant=person, page="file", actor=request.actor)
+    context = {"person": person, "entries": file_of_person(person), "made_at": clock.now()}
+    return render(request, "reports/person_file.html", context)
 
 
 @requires(Cap.VOLUNTEER_VIEW)
