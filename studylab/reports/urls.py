@@ -10,6 +10,7 @@ from studylab.reports.views import (
     pooled,
     progress,
     record,
+    requirements,
     safety,
     volunteer,
 )
@@ -51,6 +52,10 @@ study_urls = [
     ),
     path("record/exports/<uuid:uid>/stop/", exports.export_halt, name="record_export_halt"),
     path("record/exports/<uuid:uid>/file/", exports.export_file, name="record_export_file"),
+    path("record/requirements/", requirements.requirements_page, name="record_requirements"),
+    path(
+        "record/requirements/file/", requirements.requirements_file, name="record_requirements_file"
+    ),
     path("safety/", safety.safety, name="safety"),
     path("events/", safety.events, name="events"),
     path("events/download/", safety.events_download, name="events_download"),

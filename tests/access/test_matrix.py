@@ -45,6 +45,7 @@ def ask(client: Client, method: str, address: str) -> int | str:
     return status
 
 
+@pytest.mark.shows("A-11")
 def test_every_address_has_a_name_and_a_capability() -> None:
     found = pages()
     assert len(found) >= 95
@@ -72,6 +73,7 @@ def test_the_world_fills_most_addresses(world: World) -> None:
 
 @pytest.mark.parametrize("method", ["get", "post"])
 @pytest.mark.parametrize("role", list(Role))
+@pytest.mark.shows("A-11", "B-02", "D-01")
 def test_open_exactly_to_the_roles_that_have_the_capability(
     world: World, role: Role, method: str
 ) -> None:

@@ -115,6 +115,7 @@ def test_another_study_is_not_there(client_of: Any, outsider: Any, study: Any) -
     assert client.get("/s/other-study/page/").status_code == 200
 
 
+@pytest.mark.shows("A-12")
 def test_a_closed_account_is_signed_out_at_once(client_of: Any, clinician: Any) -> None:
     client = client_of(clinician)
     clinician.is_active = False

@@ -175,6 +175,7 @@ def test_a_count_that_differs_is_a_deviation_and_changes_no_stock(
     assert StockCount.objects.count() == 3
 
 
+@pytest.mark.shows("D-04")
 def test_a_transferred_kit_is_gone(stocked: Any, pharmacist: Any) -> None:
     actor, kit = cast.actor_of(pharmacist, stocked), Kit.objects.first()
     services.kit_transfer(kit=kit, reason="To the other dispensary", actor=actor)

@@ -28,6 +28,7 @@ def at(study: Any, name: str, **more: Any) -> str:
 # --- Learnt by accident -------------------------------------------------------------------------------
 
 
+@pytest.mark.shows("U-06")
 def test_an_arm_learnt_by_accident_is_a_deviation_without_the_arm(
     numbered: Any, experimenter: Any, lead: Any, client_of: Any
 ) -> None:
@@ -127,6 +128,7 @@ def cards_print(study: Any, pharmacist: Any, **more: Any) -> Any:
     return services.cards_print(study=study, actor=cast.actor_of(pharmacist, study), **given)
 
 
+@pytest.mark.shows("U-02")
 def test_cards_are_printed_once_and_what_becomes_of_each_is_on_record(
     numbered: Any, pharmacist: Any, clinician: Any, lead: Any, client_of: Any
 ) -> None:

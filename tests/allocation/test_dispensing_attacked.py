@@ -16,6 +16,7 @@ from tests.allocation import helpers
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 
+@pytest.mark.shows("B-05")
 def test_kit_numbers_of_two_studies_never_meet_and_carry_no_order(
     stocked: Any, pharmacist: Any
 ) -> None:
@@ -76,6 +77,7 @@ def test_a_returned_kit_anothers_kit_and_a_kit_of_another_study_are_near_misses(
     )
 
 
+@pytest.mark.shows("D-07")
 def test_the_second_person_is_another_member_with_their_own_password(
     numbered: Any, pharmacist: Any, experimenter: Any, outsider: Any, actor_of: Any
 ) -> None:

@@ -16,6 +16,7 @@ from tests.allocation.raw_sql import LINE, line, refused_by_database
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 
+@pytest.mark.shows("D-03")
 def test_sql_cannot_bend_the_ledger(
     numbered: Any, pharmacist: Any, experimenter: Any, clinician: Any, coordinator: Any
 ) -> None:
@@ -53,6 +54,7 @@ def test_sql_cannot_bend_the_ledger(
     )
 
 
+@pytest.mark.shows("D-05")
 def test_sql_refuses_an_expired_or_quarantined_kit(
     numbered: Any, pharmacist: Any, experimenter: Any, actor_of: Any
 ) -> None:
@@ -106,6 +108,7 @@ def test_a_kit_is_given_once_to_its_own_volunteer(
     assert KitMovement.objects.filter(what="give").count() == 1
 
 
+@pytest.mark.shows("D-04")
 def test_a_kit_that_left_never_returns_to_stock(
     handed_out: Any, pharmacist: Any, actor_of: Any
 ) -> None:

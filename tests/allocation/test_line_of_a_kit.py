@@ -19,6 +19,7 @@ from tests.allocation import helpers
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 
+@pytest.mark.shows("D-02")
 def test_a_kit_goes_from_stock_to_the_volunteer(
     numbered: Any, pharmacist: Any, experimenter: Any, second_experimenter: Any, actor_of: Any
 ) -> None:
@@ -56,6 +57,7 @@ def test_a_wrong_kit_is_refused_and_stays_on_record(
     assert prepared.state == Kit.State.PREPARED
 
 
+@pytest.mark.shows("U-04", "U-09")
 def test_an_opened_code_is_on_record_and_ends_dosing(
     numbered: Any, pharmacist: Any, clinician: Any, experimenter: Any, actor_of: Any
 ) -> None:

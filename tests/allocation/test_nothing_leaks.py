@@ -68,6 +68,7 @@ def test_facts_for_other_parts_are_the_same_when_all_arms_are_swapped(
     )
 
 
+@pytest.mark.shows("B-06")
 def test_block_sizes_and_places_are_on_no_blinded_page(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = worlds.in_world(monkeypatch, lambda w: _every_page(w, BLINDED), swapped=False)
     for place, (_status, body) in seen.items():
@@ -80,6 +81,7 @@ def _found(text: str) -> list[str]:
     return [word for word in (*ARM_WORDS, *as_bytes) if word in folded]
 
 
+@pytest.mark.shows("B-04")
 def test_no_row_of_any_table_holds_an_arm(monkeypatch: pytest.MonkeyPatch) -> None:
     """All rows as text; only the protocol document names the arms, without saying who is in which."""
 
@@ -99,6 +101,7 @@ def test_no_row_of_any_table_holds_an_arm(monkeypatch: pytest.MonkeyPatch) -> No
     assert worlds.in_world(monkeypatch, look, swapped=False) == {}
 
 
+@pytest.mark.shows("B-04")
 def test_sealed_values_are_equally_long_and_never_equal(monkeypatch: pytest.MonkeyPatch) -> None:
     def look(_world: World) -> tuple[set[int], set[int], int, int, int]:
         entries = [bytes(box) for box in ListEntry.objects.values_list("box", flat=True)]
@@ -118,6 +121,7 @@ def test_sealed_values_are_equally_long_and_never_equal(monkeypatch: pytest.Monk
     assert one == worlds.in_world(monkeypatch, look, swapped=True)
 
 
+@pytest.mark.shows("B-01")
 def test_logs_and_refusals_hold_no_arm(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, settings: Any
 ) -> None:

@@ -26,6 +26,7 @@ from tests.allocation.raw_sql import refused_by_database
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 
+@pytest.mark.shows("A-10", "B-08")
 def test_no_number_before_consent_and_sign_off(
     stocked: Any, clinician: Any, coordinator: Any
 ) -> None:

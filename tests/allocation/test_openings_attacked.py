@@ -22,6 +22,7 @@ from tests.allocation.raw_sql import LINE, line, refused_by_database
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 
+@pytest.mark.shows("U-04")
 def test_an_opening_stays_and_ends_every_kit_for_the_volunteer(
     handed_out: Any, numbered: Any, clinician: Any, experimenter: Any, second_experimenter: Any,
     actor_of: Any,
@@ -51,6 +52,7 @@ def test_an_opening_stays_and_ends_every_kit_for_the_volunteer(
 
 
 @pytest.mark.parametrize("kind", ["planned", "curiosity"])
+@pytest.mark.shows("U-03")
 def test_one_code_opens_in_an_emergency_only(
     numbered: Any, clinician: Any, actor_of: Any, kind: str
 ) -> None:
@@ -62,6 +64,7 @@ def test_one_code_opens_in_an_emergency_only(
     assert not Reveal.objects.exists()
 
 
+@pytest.mark.shows("B-03")
 def test_a_pharmacist_holds_no_blinded_role_in_the_study(study: Any, pharmacist: Any) -> None:
     for role in Role:
         if role != Role.PHARMACIST:
@@ -80,6 +83,7 @@ def test_batches_keep_their_number_once(stocked: Any, pharmacist: Any) -> None:
     assert KitBatch.objects.count() == 2
 
 
+@pytest.mark.shows("U-08")
 def test_an_opening_for_anything_but_treatment_is_a_deviation_that_says_so(
     stocked: Any, numbered: Any, clinician: Any, coordinator: Any, actor_of: Any
 ) -> None:

@@ -151,6 +151,7 @@ def test_kits_are_put_aside_with_a_reason(
     assert client.get(at(stocked, "kit_put", number=kit.number, what="eat")).status_code == 404
 
 
+@pytest.mark.shows("U-01")
 def test_a_clinician_opens_one_code_on_one_page(
     numbered: Any, clinician: Any, client_of: Any
 ) -> None:
@@ -176,6 +177,7 @@ def test_a_clinician_opens_one_code_on_one_page(
     assert 'class="opened-arm"' not in text_of(client.get(address))
 
 
+@pytest.mark.shows("U-05")
 def test_nobody_learns_the_arm_from_the_list_of_openings(
     numbered: Any, clinician: Any, client_of: Any, request: pytest.FixtureRequest
 ) -> None:

@@ -84,6 +84,7 @@ def whole_story(eyes: Eyes) -> None:
     eyes.look(case, "code opened", everybody=True)
 
 
+@pytest.mark.shows("B-01")
 def test_every_blinded_role_sees_the_same_at_every_stage() -> None:
     one, other = (twin(whole_story, swapped=swapped) for swapped in (False, True))
     # The worlds are what they should be: the one thing that a clinician was shown does differ.

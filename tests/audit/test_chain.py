@@ -94,6 +94,7 @@ def test_the_chain_is_what_the_documentation_says() -> None:
         "request_id = gen_random_uuid()",
     ],
 )
+@pytest.mark.shows("A-03")
 def test_a_changed_event_is_named(change: str) -> None:
     events = write(5)
     seal_events()
@@ -111,6 +112,7 @@ def test_a_removed_event_is_named() -> None:
     assert f"Event {events[3].pk} is gone" in broken()
 
 
+@pytest.mark.shows("A-03")
 def test_a_removed_event_with_its_link_is_found() -> None:
     events = write(5)
     seal_events()

@@ -101,6 +101,7 @@ def test_the_tables_that_prove_things_are_among_them() -> None:
 
 
 @pytest.mark.parametrize("model", APPEND_ONLY, ids=label)
+@pytest.mark.shows("A-03")
 def test_rows_that_may_only_be_added_are_not_changed(model: type[models.Model]) -> None:
     one_row(model)
     column = some_column(model)
@@ -115,12 +116,14 @@ def test_rows_that_stay_are_not_deleted(model: type[models.Model]) -> None:
 
 @pytest.mark.parametrize("model", STAYING, ids=label)
 @pytest.mark.parametrize("how", ["", "CASCADE"])
+@pytest.mark.shows("A-03")
 def test_tables_are_not_emptied(model: type[models.Model], how: str) -> None:
     text = refused(f"TRUNCATE {model._meta.db_table} {how}")
     assert "cannot be emptied" in text or "referenced in a foreign key" in text
 
 
 @pytest.mark.parametrize("model", WITH_HISTORY, ids=label)
+@pytest.mark.shows("A-01")
 def test_every_row_with_history_notes_a_change(model: type[models.Model]) -> None:
     triggers = {trigger.name for trigger in model._meta.triggers}  # type: ignore[attr-defined]
     with connection.cursor() as cursor:
@@ -132,6 +135,7 @@ def test_every_row_with_history_notes_a_change(model: type[models.Model]) -> Non
     assert triggers & {"never_deleted", "history_delete"}
 
 
+@pytest.mark.shows("A-02")
 def test_a_change_by_plain_sql_is_kept_old_and_new(study: Any) -> None:
     with connection.cursor() as cursor:
         cursor.execute("UPDATE studies_study SET title = 'Another' WHERE id = %s", [study.pk])
@@ -151,6 +155,7 @@ def test_an_update_that_changes_nothing_leaves_nothing(study: Any) -> None:
 
 
 @pytest.mark.django_db(transaction=True)
+@pytest.mark.shows("A-01")
 def test_a_change_by_a_service_names_the_actor(study: Any) -> None:
     actor = system_actor("renaming")
 

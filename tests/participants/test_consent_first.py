@@ -78,6 +78,7 @@ def record(table: str, column: str, participant: Participant, at: datetime) -> s
 
 
 @pytest.mark.parametrize(("table", "column", "kinds"), GUARDED)
+@pytest.mark.shows("A-10")
 def test_no_row_without_an_earlier_consent(
     ana: Participant, keeper: Actor, noon: datetime, table: str, column: str, kinds: tuple[str, ...]
 ) -> None:

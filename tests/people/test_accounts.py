@@ -145,6 +145,7 @@ def test_an_address_is_used_once_whatever_its_case(
         user_add(name="Somebody Else", email=coordinator.email.upper(), actor=actor_of(lead))
 
 
+@pytest.mark.shows("S-04")
 def test_a_known_address_with_another_name_is_refused(
     client_of: Any, lead: Any, outsider: Any, study: Any
 ) -> None:

@@ -97,6 +97,7 @@ def test_an_unknown_role_is_refused_by_the_database(study: Any, coordinator: Any
     ("starts", "ends", "state"),
     [(-3, None, 200), (0, 0, 200), (-3, 0, 200), (1, None, 404), (1, 5, 404), (-9, -1, 404)],
 )
+@pytest.mark.shows("A-12", "B-02")
 def test_a_role_gives_access_from_its_first_to_its_last_day(
     study: Any, client_of: Any, starts: int, ends: int | None, state: int
 ) -> None:

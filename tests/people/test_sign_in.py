@@ -52,12 +52,14 @@ def test_what_was_typed_as_an_address_is_not_kept(client: Client, db: Any) -> No
     assert event.actor_id is None
 
 
+@pytest.mark.shows("A-12")
 def test_a_closed_account_is_refused(client: Client, db: Any) -> None:
     gone = make_user("Gone Person", is_active=False)
     assert send(client, gone.email).status_code == 422
     assert "_auth_user_id" not in client.session
 
 
+@pytest.mark.shows("S-08")
 def test_ten_refusals_close_the_address_for_ten_minutes(client: Client, coordinator: Any) -> None:
     start = clock.now()
     for minute in range(10):

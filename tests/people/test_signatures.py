@@ -29,6 +29,7 @@ def sign(actor: Any, user: User, content: dict[str, Any] = CONTENT) -> Signature
 
 
 @pytest.mark.parametrize("password", ["", "wrong", PASSWORD + " ", PASSWORD.upper()])
+@pytest.mark.shows("S-06")
 def test_a_wrong_password_signs_nothing_and_is_noted(
     actor_of: Any, clinician: Any, password: str
 ) -> None:
@@ -68,12 +69,14 @@ def test_neither_the_house_nor_a_closed_account_signs(actor_of: Any, clinician: 
         )
 
 
+@pytest.mark.shows("S-07")
 def test_nobody_signs_for_somebody_else(actor_of: Any, clinician: Any, lead: Any) -> None:
     with pytest.raises(AssertionError, match="somebody else"):
         sign(actor_of(lead), clinician)
     assert not Signature.objects.exists()
 
 
+@pytest.mark.shows("S-01", "S-02")
 def test_a_signature_shows_name_role_time_and_meaning_as_they_were(
     actor_of: Any, clinician: Any, study: Any
 ) -> None:
@@ -103,6 +106,7 @@ def test_the_hash_is_that_of_the_canonical_text() -> None:
         {"further": None},
     ],
 )
+@pytest.mark.shows("S-03")
 def test_another_content_is_not_covered(actor_of: Any, clinician: Any, change: Any) -> None:
     signature = sign(actor_of(clinician), clinician)
     assert signature.covers(content_hash(dict(reversed(CONTENT.items()))))
@@ -134,6 +138,7 @@ def test_the_void_one_is_shown_as_void(actor_of: Any, clinician: Any) -> None:
         "DELETE FROM people_signature",
     ],
 )
+@pytest.mark.shows("S-03")
 def test_a_signature_stays_as_it_was_given(actor_of: Any, clinician: Any, sql: str) -> None:
     sign(actor_of(clinician), clinician)
     with (

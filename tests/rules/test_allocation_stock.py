@@ -91,6 +91,7 @@ def test_no_ledger_gives_twice_or_after_the_end(lines: list[str]) -> None:
         assert last not in lines[:-1]
 
 
+@pytest.mark.shows("D-06")
 def test_reconciliation_adds_up_or_says_why() -> None:
     good = [
         KitSeen("A", "in_stock", False, ("receive",)),

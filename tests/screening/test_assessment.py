@@ -250,6 +250,7 @@ def test_the_studys_own_question_counts(run: Run, healthy: Healthy, table: RuleT
     assert run(table=extended, answers=healthy(S_01="yes")).outcome == "exclude"
 
 
+@pytest.mark.shows("A-06")
 def test_times_without_a_zone_are_refused(run: Run) -> None:
     with pytest.raises(ValueError, match="no time zone"):
         run(at=datetime(2026, 3, 4, 9))

@@ -111,10 +111,9 @@ def _said(points_at: str, field: Any, value: Any, words: _Words) -> str:
         return words.staff.get(value, f"staff number {value}")
     if isinstance(value, dict):
         return "; ".join(f"{key}: {cell(kept)}" for key, kept in value.items())
-    if isinstance(value, list) and all(isinstance(one, str) for one in value):
-        return ", ".join(value)
-    return str(
-        dict(getattr(field, "flatchoices", ())).get(
-            value, value if isinstance(value, str) else cell(value)
+    if isinstance(value, list):
+        return ", ".join(
+            one if isinstance(one, str) else _said("", None, one, words) for one in value
         )
-    )
+    names = dict(getattr(field, "flatchoices", ()))
+    return str(names.get(value, value if isinstance(value, str) else cell(value)))

@@ -16,6 +16,7 @@ pytestmark = [pytest.mark.django_db]
 PagesOf = Callable[[Case], Pages]
 
 
+@pytest.mark.shows("A-16", "A-22")
 def test_the_pack_labels_and_card_carry_codes_and_no_names(dosed: Case, pages_of: PagesOf) -> None:
     pages, code = pages_of(dosed), dosed.participant.code
     details = contact_details(dosed.participant.person)

@@ -107,6 +107,7 @@ def test_the_second_person_is_somebody_else_of_the_study_with_their_own_password
     ).exists()
 
 
+@pytest.mark.shows("A-09")
 def test_a_monitor_reads_only(case: Case) -> None:
     monitor = cast.make_user("Mona Sayers")
     cast.join(monitor, case.study, Role.MONITOR)

@@ -24,6 +24,7 @@ def look(case: Case, role: str, address: str) -> int:
         return client.get(address).status_code
 
 
+@pytest.mark.shows("B-07")
 def test_a_view_of_values_after_the_dose_makes_somebody_unfit_to_rate(rested: Case) -> None:
     """Field case: 80 % of those on a beta-blocker and 69 % of physicians guessed right, by the pulse (JAMA 1985)."""
     case, slug, person = rested, rested.study.slug, rested.participant

@@ -52,6 +52,7 @@ def test_before_confirming_it_is_known_whom_it_would_let_through(doctor, study, 
     assert newest_assessment(waiting, "screening").protocol_version.number == 1  # nothing written
 
 
+@pytest.mark.shows("A-15")
 def test_changed_limits_are_confirmed_with_their_approval_only(doctor, study, confirmed):
     version = people.other_version(study, NARROW_PULSE)
     ProtocolVersion.objects.filter(pk=version.pk).update(approval_reference="", approval_on=None)

@@ -46,6 +46,7 @@ def test_the_number_follows_consent_and_sign_off(
         number_issue(participant=waiting, actor=cora)
 
 
+@pytest.mark.shows("B-08")
 def test_the_database_itself_refuses_a_number_before_the_sign_off(
     sealed: Any, waiting: Any
 ) -> None:

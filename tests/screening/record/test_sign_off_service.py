@@ -43,6 +43,7 @@ def test_a_clear_assessment_is_signed(waiting: Any, milo: Any) -> None:
     assert Event.objects.filter(action="sign_off.given", participant_code=waiting.code).exists()
 
 
+@pytest.mark.shows("A-24")
 def test_only_a_clinician_signs(
     waiting: Any, cora: Any, edda: Any, lead: Any, pharmacist: Any, actor_of: Any
 ) -> None:
@@ -121,6 +122,7 @@ def test_exclusion_and_gaps_cannot_be_signed_away(
 
 
 @pytest.mark.parametrize("outcome", ["exclude", "hold", "cannot_decide"])
+@pytest.mark.shows("A-24")
 def test_the_database_itself_refuses_an_override(waiting: Any, milo: Any, outcome: str) -> None:
     made = newest_assessment(waiting, "screening")
     assert made is not None
@@ -162,6 +164,7 @@ def test_a_change_after_the_page_was_opened_is_a_conflict(
         people.sign(waiting, milo, assessment=seen)
 
 
+@pytest.mark.shows("S-09")
 def test_a_changed_answer_makes_the_sign_off_void(waiting: Any, cora: Any, milo: Any) -> None:
     signed = people.sign(waiting, milo)
     flagged(waiting, cora)

@@ -111,6 +111,7 @@ def test_a_set_not_taken_as_asked_decides_nothing(
         ((float("nan"), 80, 70), "reading_2.systolic"),
     ],
 )
+@pytest.mark.shows("A-20")
 def test_what_cannot_be_a_reading_is_refused_at_its_field(
     volunteer: Any, edda: Any, reading: Any, field: str
 ) -> None:
@@ -182,6 +183,7 @@ def test_a_value_outside_excludes_only_on_repeat(
     assert made.outcome == Assessment.Outcome.EXCLUDE
 
 
+@pytest.mark.shows("A-02", "A-09")
 def test_a_correction_keeps_the_earlier_set(volunteer: Any, edda: Any, milo: Any) -> None:
     wrong = people.measure(volunteer, edda)
     with pytest.raises(Refused, match="Say why"):
