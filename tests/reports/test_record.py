@@ -199,7 +199,7 @@ def test_old_and_new_values_stand_beside_the_act(
     consent = give_consent(coordinator, who, clock.now() - timedelta(hours=2))
     consent_correct(
         consent=consent, reason="Wrong minute", signed_at=consent.signed_at - timedelta(minutes=5), actor=coordinator,
-        staff_signed_at=consent.staff_signed_at, written_on=consent.written_on,
+        staff_signed_at=consent.staff_signed_at, written_on=consent.signed_at.astimezone(study.zone).date(),
     )  # fmt: skip
     participant_withdraw(
         participant=who, reason="Moves away", actor=replace(coordinator, request_id=uuid4())

@@ -1,9 +1,11 @@
 """One cell of an export: written so that every program reads it alike, and read back as it was."""
 
 import json
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from studylab.spreadsheets import safe_cell
 
@@ -35,6 +37,44 @@ def cell(value: Any) -> str:
     if lower is not None and not callable(lower):
         return f"{cell(value.lower)}/{cell(value.upper)}"
     return safe_cell(value)
+
+
+def value_of(text: str, kind: str) -> Any:
+    """Return what a cell of the field kind `kind` (Django's name) holds; the empty cell is None, of text "".
+
+    ValueError for what cannot be read. A time span is returned as its two ends.
+    """
+    if kind in ("CharField", "TextField", "SlugField"):
+        return plain(text)
+    if text == "":
+        return None
+    reader = _READERS.get(kind)
+    return reader(text) if reader else text
+
+
+def _instant(text: str) -> datetime:
+    at = datetime.fromisoformat(text.replace("Z", "+00:00"))
+    if at.tzinfo is None:
+        raise ValueError(f"{text} names no zone.")
+    return at
+
+
+def _yes_or_no(text: str) -> bool:
+    return {"true": True, "false": False}[text]
+
+
+def _span(text: str) -> tuple[datetime, datetime]:
+    begin, end = text.split("/")
+    return _instant(begin), _instant(end)
+
+
+_READERS: dict[str, Callable[[str], Any]] = {
+    "BooleanField": _yes_or_no, "DateTimeField": _instant, "DateField": date.fromisoformat, "FloatField": float,
+    "DecimalField": Decimal, "BigAutoField": int, "BigIntegerField": int, "IntegerField": int,
+    "PositiveIntegerField": int, "PositiveSmallIntegerField": int, "DateTimeRangeField": _span,
+    "DurationField": lambda text: timedelta(seconds=float(text)), "UUIDField": UUID,
+    "JSONField": lambda text: json.loads(plain(text)), "ArrayField": lambda text: json.loads(plain(text)),
+}  # fmt: skip
 
 
 def plain(text: str) -> str:

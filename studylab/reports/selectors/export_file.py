@@ -162,7 +162,7 @@ def _around(
     state = list_state(study)
     manifest = {
         "format": FORMAT, "study": study.slug, "title": study.title, "made_at": cell(made_at),
-        "commitment": state.commitment, "arms_included": opened,
+        "commitment": state.commitment, "sealed_at": cell(state.sealed_at), "arms_included": opened,
         "files": [asdict(one) for one in archive.files],
     }  # fmt: skip
     archive.text("manifest.json", json.dumps(manifest, indent=1, ensure_ascii=False) + "\n")
