@@ -20,7 +20,7 @@ from itertools import islice
 from typing import IO, Any
 
 import pgtrigger
-from django.db import IntegrityError, connection
+from django.db import IntegrityError, connection, transaction
 from django.db.models import Model
 
 from studylab import clock
@@ -139,7 +139,8 @@ def _put(table: Table, reading: _Reading) -> None:
     )
     while some := list(islice(rows, AT_ONCE)):
         try:
-            table.model._default_manager.bulk_create(some)
+            with transaction.atomic():
+                table.model._default_manager.bulk_create(some)
         except IntegrityError as problem:
             raise Refused(
                 f"{table.text.name}.csv holds a row that the database refuses: {problem}"
