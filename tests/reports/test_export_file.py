@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pydantic import ValidationError
 
 from screening.models import AnswerSet
 from studylab.allocation.models import Kit
@@ -173,6 +172,8 @@ def model_of(kind: str) -> Any:
 
 def test_fhir_resources_are_read_by_an_independent_library(made: Unpacked) -> None:
     """fhir.resources (PyPI) checks structure, types and required elements of R5; it does not look codes up."""
+    from pydantic import ValidationError
+
     found = resources(made)
     assert set(found) == {
         "ResearchStudy", "Patient", "ResearchSubject", "Consent", "Questionnaire", "QuestionnaireResponse",

@@ -10,16 +10,25 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from studylab import env
+from studylab import clock, env
 from studylab.audit.models import Event
 from studylab.audit.services import seal_events
 from studylab.management.demo.hours import dated_hours
-from studylab.management.demo.lab import build_lab
+from studylab.management.demo.lab import Lab, build_lab
 from studylab.management.demo.plot import NOON, Plot
 from studylab.management.demo.tablet import named_tablet
+from studylab.people.selectors import actor_for
+from studylab.reports.services.export_work import work
+from studylab.reports.services.exports import export_ask
 from studylab.studies.models import Study
 
 ZONE = ZoneInfo("America/Halifax")
+
+
+def _export(lab: Lab, at: datetime) -> None:
+    """Make an export of the data, so that there is one to look at."""
+    with clock.travel(at):
+        work(export_ask(study=lab.study, actor=actor_for(lab.users["lead"], lab.study)).pk)
 
 
 class Command(BaseCommand):
@@ -61,6 +70,7 @@ class Command(BaseCommand):
         plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
         plot.build()
         dated_hours(lab, plot.now)
+        _export(lab, plot.now)
         named_tablet(lab, plot.now)
         while seal_events():
             pass
