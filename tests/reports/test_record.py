@@ -195,15 +195,16 @@ def test_old_and_new_values_stand_beside_the_act(
 ) -> None:
     """A row that changed, and a correction that is a row of its own; nothing of an act that changed nothing."""
     coordinator = actors[0]
-    who = add(coordinator, study)
-    consent = give_consent(coordinator, who, clock.now() - timedelta(hours=2))
-    consent_correct(
-        consent=consent, reason="Wrong minute", signed_at=consent.signed_at - timedelta(minutes=5), actor=coordinator,
-        staff_signed_at=consent.staff_signed_at, written_on=consent.signed_at.astimezone(study.zone).date(),
-    )  # fmt: skip
-    participant_withdraw(
-        participant=who, reason="Moves away", actor=replace(coordinator, request_id=uuid4())
-    )
+    with clock.travel((clock.now() + timedelta(days=1)).replace(hour=18)):  # one day in every zone
+        who = add(coordinator, study)
+        consent = give_consent(coordinator, who, clock.now() - timedelta(hours=2))
+        consent_correct(
+            consent=consent, reason="Wrong minute", signed_at=consent.signed_at - timedelta(minutes=5), actor=coordinator,
+            staff_signed_at=consent.staff_signed_at, written_on=consent.signed_at.astimezone(study.zone).date(),
+        )  # fmt: skip
+        participant_withdraw(
+            participant=who, reason="Moves away", actor=replace(coordinator, request_id=uuid4())
+        )
     rows = {row["did"]: row["old and new values"] for row in ask(code=who.code)}
     assert "active, or how the path ended: “active” → “withdrawn”" in rows["recorded a withdrawal"]
     corrected = rows["corrected a consent"]
