@@ -295,9 +295,6 @@ SENTENCES: dict[Action, str] = {
 }
 
 # Notes of something that did not happen.
-REFUSALS = frozenset(
-    {
-        Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED,
-        Action.LINK_REFUSED,
-    }
-)  # fmt: skip
+REFUSALS = frozenset({
+    Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED, Action.LINK_REFUSED,
+})  # fmt: skip
