@@ -13,6 +13,7 @@ class SchedulingConfig(AppConfig):
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.my_visits import has_visits, visit_languages
+        from scheduling.selectors.payments import still_owed
         from scheduling.selectors.today import contacts_open
         from scheduling.selectors.told import after_contact_notes, step_notes, talk_notes
         from scheduling.services import leaving
@@ -20,6 +21,7 @@ class SchedulingConfig(AppConfig):
         from studylab.allocation.due import register_due
         from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
+        from studylab.participants.erase_hooks import register_erase_check
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
@@ -37,6 +39,7 @@ class SchedulingConfig(AppConfig):
         register_due(doses_due)
         register_doses(doses_given)
         register_close_check("contacts", contacts_open)
+        register_erase_check("payments", still_owed)
         register_link_purpose(
             PersonalLink.Purpose.VISITS,
             LinkPurpose(start="my_visits", written=has_visits, languages=visit_languages),

@@ -54,6 +54,13 @@ def owed_in(study: Study) -> list[Owed]:
     return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code))  # fmt: skip
 
 
+def still_owed(participant: Participant) -> list[str]:
+    """Return, as a sentence, that somebody is still to be paid; nothing when not."""
+    owed = account_of(participant).owed
+    currency = current_protocol(participant.study).plan.currency
+    return [f"{owed} {currency} is still owed to {participant.code}."] if owed else []
+
+
 def payments_of(people: Sequence[Participant]) -> list[Payment]:
     """Return the payments that stand, oldest first."""
     found = Payment.objects.filter(participant__in=people, superseded_by=None)

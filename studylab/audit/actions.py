@@ -28,6 +28,7 @@ class Action(StrEnum):
     VOLUNTEER_ADDED = "volunteer.added"
     DUPLICATE_OVERRULED = "volunteer.duplicate_overruled"
     CONTACT_CHANGED = "volunteer.contact_changed"
+    CONTACT_ERASED = "volunteer.contact_erased"
     CONTACT_READ = "volunteer.contact_read"
     STAGE_CHANGED = "volunteer.stage_changed"
     CONSENT_RECORDED = "consent.recorded"
@@ -172,6 +173,7 @@ SENTENCES: dict[Action, str] = {
     Action.VOLUNTEER_ADDED: "added a volunteer",
     Action.DUPLICATE_OVERRULED: "decided that two similar people are different",
     Action.CONTACT_CHANGED: "changed contact details",
+    Action.CONTACT_ERASED: "erased contact details for good",
     Action.CONTACT_READ: "looked at contact details",
     Action.STAGE_CHANGED: "moved a volunteer along the path",
     Action.CONSENT_RECORDED: "recorded a consent",

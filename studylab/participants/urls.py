@@ -8,6 +8,7 @@ from studylab.participants.views import (
     contact,
     deviations,
     ends,
+    erasure,
     event_acts,
     events,
     holds,
@@ -20,6 +21,7 @@ from studylab.participants.views import (
 
 _one_volunteer = [
     path("contact/", contact.volunteer_contact, name="volunteer_contact"),
+    path("contact/erase/", erasure.volunteer_contact_erase, name="volunteer_contact_erase"),
     path("contact/change/", contact.volunteer_contact_change, name="volunteer_contact_change"),
     path("consent/", consents.consents, name="consents"),
     path("consent/add/", consents.consent_add, name="consent_add"),

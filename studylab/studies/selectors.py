@@ -29,6 +29,7 @@ _PARTS = {
     "texts": "texts for volunteers",
     "payments": "payment for visits ended early",
     "currency": "currency of payments",
+    "retention": "how long records are kept",
     "consent_version": "consent text",
     "emergency_number": "emergency number",
     "phone_24h": "24-hour phone",

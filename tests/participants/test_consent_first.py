@@ -40,6 +40,8 @@ GUARDED = [
     ("scheduling_waiting", "since", STUDY),
     ("scheduling_walletcard", "handed_at", STUDY),
     ("scheduling_payment", "paid_at", STUDY),
+    ("screening_contactnote", "at", BOTH),
+    ("screening_noteanswer", "answered_at", BOTH),
     ("scheduling_senthome", "at", STUDY),
 ]
 # Tables about a volunteer without a guard of their own, and what keeps them in order instead.

@@ -85,6 +85,8 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("pooled too early", [("progress.pooled_from", 4)], "progress.pooled_from", "5 to"),
     ("pooled one by one", [("progress.pooled_step", 1)], "progress.pooled_step", "3 to"),
     ("planned never", [("progress.planned_weeks", 0)], "progress.planned_weeks", "1 to"),
+    ("kept from", [("retention[1].since", "whenever")], "retention[1].since", "study_closed"),
+    ("kept for", [("retention[1].years", 0)], "retention[1].years", "1 to"),
     ("stopped share", [("payments.stopped_share", 1.5)], "payments.stopped_share", "to 1"),
     ("payments misspelt", [("payments.stoped_share", 1)], "payments.stoped_share", '"stopped_share"'),
     ("progress misspelt", [("progress.pooled_form", 10)], "progress.pooled_form", '"pooled_from"'),

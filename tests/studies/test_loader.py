@@ -151,7 +151,15 @@ def test_an_empty_document_names_every_required_key() -> None:
     with pytest.raises(ProtocolInvalid) as caught:
         load_protocol("")
     missing = {problem.key for problem in caught.value.problems}
-    optional = {"subdivision", "questions", "replaced", "progress", "texts", "payments"}
+    optional = {
+        "subdivision",
+        "questions",
+        "replaced",
+        "progress",
+        "texts",
+        "payments",
+        "retention",
+    }
     assert missing == set(Protocol.__dataclass_fields__) - optional
 
 

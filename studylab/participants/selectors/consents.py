@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.consent import ConsentTimes, consent_notes
+from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
 
@@ -58,3 +59,15 @@ def consent_entries(participant: Participant) -> list[ConsentEntry]:
         )
         for consent in consent_history(participant)
     ]
+
+
+def to_ask_again(study: Study) -> list[Consent]:
+    """Return the newest study consent of everybody on the path who signed only texts that no longer rule."""
+    version = current_protocol(study).plan.consent_version
+    standing = Consent.objects.filter(
+        participant__study=study, participant__status=Participant.Status.ACTIVE,
+        kind=Consent.Kind.STUDY, superseded_by=None,
+    )  # fmt: skip
+    current = standing.filter(version=version).values("participant")
+    rows = standing.exclude(participant__in=current).order_by("participant_id", "-signed_at", "-id")
+    return list(rows.distinct("participant_id").select_related("participant"))

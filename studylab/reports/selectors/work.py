@@ -23,6 +23,7 @@ from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
+from studylab.reports.selectors.work_consent import consent_again
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
@@ -52,7 +53,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_kits(study, at))
     groups += _screening(study, actor, at)
     if actor.may(Cap.SERIES_BOOK):
-        groups += booking_groups(study, at)
+        groups += [consent_again(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)

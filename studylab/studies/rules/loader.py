@@ -31,6 +31,7 @@ from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
 from studylab.studies.rules.progress import read_progress
 from studylab.studies.rules.protocol import Protocol, Replaced
 from studylab.studies.rules.reader import Table, nearest
+from studylab.studies.rules.retention import read_retention
 
 __all__ = ["Problem", "ProtocolInvalid", "load_protocol", "protocol_from_data", "protocol_hash"]
 
@@ -112,6 +113,7 @@ def _read(document: Table) -> Protocol:
         progress=read_progress(document),
         texts=read_texts(document, tuple(visit.key for visit in visits)),
         payments=read_payments(document),
+        retention=read_retention(document),
     )
     document.close()
     return protocol

@@ -22,6 +22,7 @@ from studylab.studies.rules.limits import (
 )
 from studylab.studies.rules.payments import PaymentPlan
 from studylab.studies.rules.progress import ProgressPlan
+from studylab.studies.rules.retention import RetentionRule
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 from studylab.studies.rules.volunteer_texts import VolunteerTexts
@@ -274,6 +275,7 @@ class Protocol:
     progress: ProgressPlan = field(default_factory=ProgressPlan)
     texts: VolunteerTexts = field(default_factory=VolunteerTexts)
     payments: PaymentPlan = field(default_factory=PaymentPlan)
+    retention: tuple[RetentionRule, ...] = ()
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""
