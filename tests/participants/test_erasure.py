@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.test import Client
@@ -34,7 +35,7 @@ def close(study: Any, at: datetime) -> None:
     Study.objects.filter(pk=study.pk).update(state="closed")
     with clock.travel(at):
         Event.objects.create(
-            at=at, study_id=study.pk, actor_label="Lead", role="", action=Action.STUDY_STATE_CHANGED,
+            at=at, request_id=uuid4(), study_id=study.pk, actor_label="Lead", role="", action=Action.STUDY_STATE_CHANGED,
             subject_type="study", subject_code=study.slug, data={"from": "open", "to": "closed"},
         )  # fmt: skip
 
