@@ -24,7 +24,7 @@ from scheduling.selectors.payments import (
 )
 from scheduling.services import payments as services
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
@@ -79,7 +79,7 @@ def payment_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     about = _about(person)
     account = about["account"]
     form = PaymentForm(
-        request.POST or None, currency=about["currency"], initial={"amount": account.owed or None}
+        posted(request), currency=about["currency"], initial={"amount": account.owed or None}
     )
 
     def write() -> Payment:
@@ -99,7 +99,7 @@ def payment_correct(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
     """Correct a payment by a further entry."""
     payment = access_payment(request.study, uid)
     person = payment.participant
-    form = PaymentCorrectForm(request.POST or None, payment=payment)
+    form = PaymentCorrectForm(posted(request), payment=payment)
 
     def write() -> Payment:
         return services.payment_correct(payment=payment, actor=request.actor, **form.cleaned_data)
@@ -119,7 +119,7 @@ def payment_sent_home(request: StaffRequest, study: str, code: str) -> HttpRespo
     person = access_participant(request.study, code)
     visits = {str(row.uid): row for row in person.visits.order_by("series_id", "number")}
     choices = [(uid, f"Visit {row.number}, planned {day(row.planned.lower)}") for uid, row in visits.items()]  # fmt: skip
-    form = SentHomeForm(request.POST or None, visits=choices)
+    form = SentHomeForm(posted(request), visits=choices)
 
     def write() -> object:
         kept = form.cleaned_data
@@ -140,7 +140,7 @@ def payment_sent_home(request: StaffRequest, study: str, code: str) -> HttpRespo
 def sent_home_take_back(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Take such an entry back."""
     row = access_sent_home(request.study, uid)
-    form = TakeBackForm(request.POST or None)
+    form = TakeBackForm(posted(request))
     back = reverse("payment_account", args=[study, row.participant.code])
 
     def write() -> object:

@@ -124,6 +124,7 @@ def test_the_pages_show_list_mark_print_and_correct(seen_once: Case, pages_of: P
         "paid_at": seen_once.t.strftime("%Y-%m-%d") + "T00:01",
         "how": "cash",
     }
+    assert pages.post(add, {}, "coordinator").status_code == 409
     stale = pages.post(add, {**form, "shown": "0.00-0.00"}, "coordinator")
     assert stale.status_code == 409
     bad = pages.post(add, {**form, "amount": "99", "shown": "30.00-0.00"}, "coordinator")
