@@ -296,7 +296,5 @@ SENTENCES: dict[Action, str] = {
     Action.KEY_CHANGED: "changed the allocation key",
 }
 
-# Notes of something that did not happen.
-REFUSALS = frozenset({
-    Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED, Action.LINK_REFUSED,
-})  # fmt: skip
+REFUSALS = frozenset({  # notes of something that did not happen
+    Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED, Action.LINK_REFUSED})  # fmt: skip
