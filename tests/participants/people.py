@@ -69,7 +69,7 @@ def give_consent(
         version=current_protocol(participant.study).plan.consent_version,
         method="paper",
         signed_at=signed_at,
-        written_on=signed_at.date(),
+        written_on=signed_at.astimezone(participant.study.zone).date(),
         staff_signed_at=staff or signed_at + timedelta(minutes=1),
         actor=actor,
     )

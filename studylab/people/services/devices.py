@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from studylab import clock
-from studylab.access import Actor, Cap, require
+from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
@@ -61,7 +61,7 @@ def device_enrol(
 @service
 def device_lock_time(*, device: Device, lock_minutes: int, actor: Actor) -> Device:
     """Change after how many idle minutes a device locks."""
-    require(actor, Cap.DEVICE_MANAGE)
+    require_in(actor, Cap.DEVICE_MANAGE, device.study)
     _check_minutes(lock_minutes)
     device = lock(Device, pk=device.pk)
     if device.revoked_at is not None:
@@ -78,7 +78,7 @@ def device_revoke(*, device: Device, reason: str, lost_at: datetime | None, acto
 
     `lost_at` is when it was last known to be in safe hands; None for one that is only taken out of use.
     """
-    require(actor, Cap.DEVICE_MANAGE)
+    require_in(actor, Cap.DEVICE_MANAGE, device.study)
     reason = " ".join(reason.split())
     if not reason:
         raise Refused("Say why the device is revoked.", field="reason")

@@ -57,10 +57,11 @@ def add_volunteer(
 def consent(participant: Participant, actor: Actor, minutes_ago: int = 30) -> None:
     """Record the consent to the study, signed on paper some minutes ago."""
     at = clock.now() - timedelta(minutes=minutes_ago)
+    written_on = at.astimezone(participant.study.zone).date()
     consent_record(
         participant=participant, kind=Consent.Kind.STUDY, method=Consent.Method.PAPER,
         version=current_protocol(participant.study).plan.consent_version,
-        signed_at=at, written_on=at.date(), staff_signed_at=at, actor=actor,
+        signed_at=at, written_on=written_on, staff_signed_at=at, actor=actor,
     )  # fmt: skip
 
 
