@@ -17,6 +17,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
+from studylab.celery import ring
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.participants.models import Participant
@@ -87,15 +88,15 @@ def plan_ask(
             "movable_from": movable_from.isoformat() if movable_from else None,
         },
     )  # fmt: skip
-    transaction.on_commit(lambda: ring(run.pk), robust=True)
+    transaction.on_commit(lambda: knock(run.pk), robust=True)
     return run
 
 
-def ring(run_id: int) -> None:
-    """Knock at the workers' door. Whether anybody hears does not matter: a sweep finds what waits."""
+def knock(run_id: int) -> None:
+    """Ask a worker to look now. Whether anybody hears does not matter: a sweep finds what waits."""
     from scheduling.tasks import make_plan
 
-    make_plan.delay(run_id)
+    ring(make_plan, run_id)
 
 
 @service

@@ -95,7 +95,7 @@ def dose_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 def dose_past_gate(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Take a capsule that was swallowed and is not on record. Nothing here opens the gate."""
     visit = access_visit(request.study, uid)
-    form = PastGateForm(request.POST or None)
+    form = PastGateForm(posted(request))
 
     def write() -> object:
         values = {k: v for k, v in form.cleaned_data.items() if k != "device_at"}

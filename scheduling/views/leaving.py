@@ -29,7 +29,7 @@ from studylab.access import Cap, requires
 from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.allocation.selectors import entry_of
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.participants.models import Hold
 from studylab.participants.services import hold_open
 from studylab.studies.selectors import current_protocol
@@ -41,7 +41,7 @@ def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Judge whether the volunteer is fit to leave; a red flag leads to the emergency page."""
     visit = access_visit(request.study, uid)
     limits = current_protocol(request.study).plan.limits
-    form = LeaveForm(request.POST or None, standing_measured="standing_test" in limits.checks.leave)
+    form = LeaveForm(posted(request), standing_measured="standing_test" in limits.checks.leave)
     status = 200
     if request.method == "POST":
         status = 422
@@ -73,7 +73,7 @@ def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 def leave_against_advice(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record that somebody walks out before being found fit."""
     visit = access_visit(request.study, uid)
-    form = AdviceForm(request.POST or None)
+    form = AdviceForm(posted(request))
 
     def write() -> object:
         return against_advice(visit=visit, reason=form.cleaned_data["reason"], actor=request.actor)
@@ -100,7 +100,7 @@ def symptom(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     A red flag leads to the emergency page instead; its event waits in the list of work.
     """
     visit = access_visit(request.study, uid)
-    form = SymptomForm(request.POST or None)
+    form = SymptomForm(posted(request))
 
     def write() -> Hold:
         red = form.chosen & RED_FLAGS.keys()

@@ -19,14 +19,14 @@ from scheduling.views.words import sheet_url
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 
 
 @requires(Cap.VISIT_RUN)
 @require_http_methods(["GET", "POST"])
 def rescue_check(request: StaffRequest, study: str) -> HttpResponse:
     """Record that the emergency kit was looked through."""
-    form = RescueForm(request.POST or None)
+    form = RescueForm(posted(request))
     back = reverse("today", args=[request.study.slug])
 
     def write() -> RescueCheck:

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from studylab import clock
 from studylab.access import Cap, for_revoked, requires
 from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, take_refusal
+from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.people.device_forms import DeviceForm, LockTimeForm, RevokeForm
 from studylab.people.models import Device
 from studylab.people.rules.devices import clock_is_wrong, clock_words
@@ -58,7 +58,7 @@ def device_add(request: StaffRequest, study: str) -> HttpResponse:
     if here is not None:
         messages.info(request, f"This browser is {here.name} already.")
         return redirect(_list(request))
-    form = DeviceForm(request.POST or None)
+    form = DeviceForm(posted(request))
     status = 200
     if request.method == "POST":
         status = 422
@@ -93,7 +93,7 @@ def give_cookie(response: HttpResponse, value: str) -> None:
 def device(request: StaffRequest, study: str, device: UUID) -> HttpResponse:
     """Show one device and who used it; change when it locks."""
     found = access_device(request.study, device)
-    form = LockTimeForm(request.POST or None, initial={"lock_minutes": found.lock_minutes})
+    form = LockTimeForm(posted(request), initial={"lock_minutes": found.lock_minutes})
     offset = found.clock_offset_ms
     return answer_form(
         request,
@@ -117,7 +117,7 @@ def device(request: StaffRequest, study: str, device: UUID) -> HttpResponse:
 def device_withdraw(request: StaffRequest, study: str, device: UUID) -> HttpResponse:
     """Revoke a device, after asking."""
     found = access_device(request.study, device)
-    form = RevokeForm(request.POST or None)
+    form = RevokeForm(posted(request))
     return answer_form(
         request,
         form=form,

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from studylab import clock
 from studylab.access import Cap, in_background, requires, while_locked
-from studylab.http import StaffRequest, next_url
+from studylab.http import StaffRequest, next_url, posted
 from studylab.people.device_forms import ChangeUserForm, PasswordHere
 from studylab.people.device_middleware import locked_now
 from studylab.people.models import Device, SignIn, User
@@ -121,7 +121,7 @@ def change_user(request: HttpRequest) -> HttpResponse:
     if device is None:
         return redirect("sign_in")
     people = quick_people(device)
-    form = ChangeUserForm(request.POST or None, request=request, people=people)
+    form = ChangeUserForm(posted(request), request=request, people=people)
     form.fields["person"].initial = request.GET.get("person", "")
     status = 200
     if request.method == "POST":

@@ -9,6 +9,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
+from studylab.celery import ring
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed
 from studylab.participants.models import Participant
@@ -24,15 +25,15 @@ def export_ask(*, study: Study, actor: Actor) -> ExportRun:
     assert actor.user_id is not None
     run = ExportRun.objects.create(study=study, asked_at=clock.now(), asked_by_id=actor.user_id)
     audit(actor=actor, action=Action.EXPORT_ASKED, subject_type="export", subject_code=run.uid)
-    transaction.on_commit(lambda: ring(run.pk), robust=True)
+    transaction.on_commit(lambda: knock(run.pk), robust=True)
     return run
 
 
-def ring(run_id: int) -> None:
-    """Knock at the workers' door. Whether anybody hears does not matter: a sweep finds what waits."""
+def knock(run_id: int) -> None:
+    """Ask a worker to look now. Whether anybody hears does not matter: a sweep finds what waits."""
     from studylab.reports.tasks import make_export
 
-    make_export.delay(run_id)
+    ring(make_export, run_id)
 
 
 @service

@@ -8,7 +8,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from screening.services.observers import observer_looked_at
 from studylab.access import Cap, requires
-from studylab.http import StaffRequest, answer_form
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.models import Signature
 from studylab.reports.forms import LookedAtForm
 from studylab.reports.rules.observers import FEWEST_AT_LIMIT, FEWEST_DIGITS
@@ -47,7 +47,7 @@ def observer_sign(request: StaffRequest, study: str, user: int) -> HttpResponse:
     found = next((one for one in observer_checks(request.study) if one.user.pk == user), None)
     if found is None:
         raise Http404("Nobody with this number has entered readings.")
-    form = LookedAtForm(request.POST or None)
+    form = LookedAtForm(posted(request))
     back = reverse("progress_observers", args=[request.study.slug])
 
     def write() -> Signature:
