@@ -29,7 +29,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 @pytest.fixture(autouse=True)
 def nobody_knocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """The tests are the worker."""
-    monkeypatch.setattr("studylab.reports.services.exports.ring", lambda _run_id: None)
+    monkeypatch.setattr("studylab.reports.services.exports.knock", lambda _run_id: None)
 
 
 def asked(study: Any, lead: Any) -> ExportRun:
