@@ -14,6 +14,7 @@ from studylab.people.models import User
 from studylab.reports.rules.cells import cell
 from studylab.reports.selectors.export_tables import Table, export_tables
 from studylab.studies.selectors import newest_version, plan_of
+from studylab.templatetags.studylab import instant
 
 # Marks by which rows find each other in the files; on paper they say nothing.
 _MARKS = {
@@ -93,10 +94,15 @@ def _values(table: Table, row: dict[str, Any], words: _Words) -> Iterator[tuple[
                 if key not in table.text.without.get(column.name, ())
             }
         yield (
-            column.meaning,
+            _meaning(column.meaning),
             _said(column.points_at, field, value, words)
             + (f" {column.unit}" if column.unit else ""),
         )
+
+
+def _meaning(text: str) -> str:
+    """Return what a column means in the words of paper, where staff stand by name and empty cells not at all."""
+    return text.partition(";")[0].removeprefix("staff number of ")
 
 
 def _answer(said: Any) -> str:
@@ -109,6 +115,8 @@ def _answer(said: Any) -> str:
 def _said(points_at: str, field: Any, value: Any, words: _Words) -> str:
     if points_at == "staff.csv":
         return words.staff.get(value, f"staff number {value}")
+    if isinstance(value, datetime):
+        return instant(value)
     if isinstance(value, dict):
         return "; ".join(f"{key}: {cell(kept)}" for key, kept in value.items())
     if isinstance(value, list):
