@@ -4,7 +4,7 @@ from typing import Any
 from uuid import UUID
 
 from django.http import Http404, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
@@ -56,13 +56,15 @@ def pause_lead(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 def _sign(request: StaffRequest, uid: UUID, *, as_lead: bool) -> HttpResponse:
     found = access_pause(request.study, uid)
+    back = reverse("pause", args=[request.study.slug, found.uid])
+    if request.method == "GET" and found.lifted_at is not None:
+        return redirect(back)
     form = PauseForm(posted(request))
 
     def write() -> object:
         return pause_sign(pause=found, as_lead=as_lead, actor=request.actor, **form.cleaned_data)
 
     context = _context(found) | {"meaning": LEAD if as_lead else PHYSICIAN}
-    back = reverse("pause", args=[request.study.slug, found.uid])
     return answer_act(request, act=SIGN, form=form, write=write, back=back, shown=content_hash(found.marks), context=context)  # fmt: skip
 
 
