@@ -166,7 +166,7 @@ def levelled(body: bytes) -> bytes:
 
 def pages(world: World) -> list[str]:
     """Return every address of this app in the world, with volunteers and kits in every state."""
-    from studylab.allocation.models import Kit, KitBatch
+    from studylab.allocation.models import Guess, Kit, KitBatch
     from studylab.allocation.urls import study_urls
 
     numbers = list(
@@ -178,6 +178,7 @@ def pages(world: World) -> list[str]:
     choices: dict[str, list[Any]] = {
         "number": numbers[:3], "code": codes, "uid": [batch.uid], "serial": ["none"],
         "what": ["quarantine"], "seen": ["missing"], "teller": ["volunteer"], "kind": ["csv"],
+        "stage": list(Guess.Stage.values),
     }  # fmt: skip
     found = []
     for pattern in study_urls:
