@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from django.db import transaction
+from django.db import connection, transaction
 from pytest_django.plugin import blocking_manager_key
 
 Build = Callable[..., Any]
@@ -150,6 +150,10 @@ def leave(item: pytest.Item) -> None:
 
 def build_wanted(item: pytest.Item) -> None:
     """Build the worlds that the test asks for and that do not stand yet."""
+    if _kept:
+        # PostgreSQL keeps SET CONSTRAINTS past a savepoint rolled back when a savepoint inside it was released.
+        with connection.cursor() as cursor:
+            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
     for name, build in _wanted(item)[len(_kept) :]:
         _kept.append(_built(item, name, build))
 
