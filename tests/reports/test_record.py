@@ -189,6 +189,9 @@ def test_search_by_record_and_by_time_of_day(actors: Any, ask: Any) -> None:
         assert words in ask("record", status=422, **wrong)
 
 
+@pytest.mark.django_db(
+    transaction=True
+)  # the history names the request of an outermost transaction
 @pytest.mark.shows("A-01", "A-02", "A-07")
 def test_old_and_new_values_stand_beside_the_act(
     study: Any, confirmed: Any, ask: Any, actors: Any

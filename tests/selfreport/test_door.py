@@ -81,7 +81,11 @@ def test_the_secret_is_shown_once_and_stored_nowhere(
     coordinator: Any, client_of: Any, ana: Participant, study: Any
 ) -> None:
     office = client_of(coordinator)
-    page = text_of(office.post(reverse("links", args=[study.slug, ana.code]), {"purpose": "questions", "days": "7"}))
+    page = text_of(
+        office.post(
+            reverse("links", args=[study.slug, ana.code]), {"purpose": "questions", "days": "7"}
+        )
+    )
     (token,) = re.findall(r"/my/#([A-Za-z0-9_-]{40})<", page)
     assert "data:image/svg+xml" in page
     assert token not in text_of(office.get(reverse("links", args=[study.slug, ana.code])))
@@ -103,7 +107,11 @@ def test_the_square_says_the_same_as_the_link(
     import segno
 
     office = client_of(coordinator)
-    page = text_of(office.post(reverse("links", args=[study.slug, ana.code]), {"purpose": "questions", "days": "7"}))
+    page = text_of(
+        office.post(
+            reverse("links", args=[study.slug, ana.code]), {"purpose": "questions", "days": "7"}
+        )
+    )
     (address,) = re.findall(r'id="link-address">([^<]+)<', page)
     picture = segno.make(address.strip(), error="m", micro=False)
     shown = re.search(r'<img class="link-picture" src="([^"]+)"', page)
