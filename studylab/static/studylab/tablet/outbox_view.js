@@ -21,7 +21,7 @@ export function refusal(act, zone, decide) {
     : make("p", { class: "quiet" }, "nothing at this step"));
   const why = make("ul", {}, (answer.reasons || []).map((reason) => make("li", {}, reason)));
   const fix = there ? "correct" : answer.code === "out_of_order" || answer.code === "not_naive" || answer.code === "not_clean" ? "reason" : "";
-  const form = fix ? make("form", { class: "sheet" },
+  const form = fix ? make("form", { class: "sheet", "data-about": act.id },
     reasonField("why", there ? "Why is the server’s entry wrong?" : "Why is it done like this?"),
     make("div", { class: "actions" }, make("button", { class: "btn btn-secondary", type: "submit" }, there ? "Send mine as a correction" : "Send it with this reason"))) : "";
   if (form) form.addEventListener("submit", (event) => {

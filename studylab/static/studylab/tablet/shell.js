@@ -1,7 +1,7 @@
 /* The page that the tablet shows without network. Its address is the page that was asked for: a run sheet that was
    opened on this tablet, Today, or something that needs the server. Back to the server's page as soon as it answers. */
 import { compared, serverNow } from "./clock.js";
-import { make, times, typing } from "./dom.js";
+import { make, refill, times, typing } from "./dom.js";
 import { holder, leave, touched, unseal } from "./key.js";
 import { change, counts, drop, keep, mine } from "./outbox.js";
 import { countNotice, refusal } from "./outbox_view.js";
@@ -35,9 +35,9 @@ async function show(again) {
   const next = nextStep(steps);
   const over = Boolean(sheet.wait) && serverNow() >= new Date(sheet.wait.due);
   const now = JSON.stringify([over, own.map((act) => [act.id, act.state]), steps.map((step) => [step.settled, Boolean(step.until)]), next && next.key, note, count]);
-  if (!again && now === shown) return undefined; // what somebody types is not taken away from under their hands
+  if (!again && now === shown) return undefined;
   shown = now;
-  main.replaceChildren(...[countNotice(count, note), ...refused.map((act) => refusal(act, sheet.zone, decide)), ...sheetView(sheet, own, kept)].filter(Boolean));
+  refill(main, ...[countNotice(count, note), ...refused.map((act) => refusal(act, sheet.zone, decide)), ...sheetView(sheet, own, kept)].filter(Boolean));
   return undefined;
 }
 

@@ -80,9 +80,8 @@ export function said(step, fields) {
 }
 
 export function stepForm(step, done) {
-  const wrong = make("p", { class: "notice notice-error", role: "alert", hidden: true });
-  const form = make("form", { class: "sheet step-form", novalidate: true },
-    wrong, (FIELDS[step.kind] || (() => []))(step),
+  const form = make("form", { class: "sheet step-form", novalidate: true, "data-about": step.key },
+    make("p", { class: "notice notice-error", role: "alert", hidden: true }), (FIELDS[step.kind] || (() => []))(step),
     step.kind in FIELDS ? "" : make("input", { type: "hidden", name: "done", value: "True" }),
     step.not_yours ? [make("p", {}, state("warn", "not by you"),
       " You have seen what was measured after the dose, so somebody else rates this. Recorded by you it becomes a deviation."),
@@ -93,6 +92,7 @@ export function stepForm(step, done) {
     event.preventDefault();
     const fields = { act: "record", ...entered(form) };
     const problem = lacks(step, fields) || (step.not_yours && !fields.deviation_reason.trim() ? "Say why." : "");
+    const wrong = form.querySelector("[role=alert]");
     wrong.textContent = problem;
     wrong.hidden = !problem;
     if (!problem) done(fields);
@@ -102,7 +102,7 @@ export function stepForm(step, done) {
 
 export function skipForm(step, done) {
   if (!step.may_skip) return "";
-  const form = make("form", { class: "sheet" }, reasonField("reason", "Why is it left out?"),
+  const form = make("form", { class: "sheet", "data-about": "skip " + step.key }, reasonField("reason", "Why is it left out?"),
     make("div", { class: "actions" }, make("button", { class: "btn btn-secondary", type: "submit" }, "Leave it out")));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
