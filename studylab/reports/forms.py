@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 
 from scheduling.rules.elapsed import local_day_bounds
-from studylab.audit.actions import SENTENCES
+from studylab.audit.sentences import SENTENCES
 from studylab.forms import SignatureFields, day_field, time_field
 from studylab.participants.rules.events import GRADES
 from studylab.participants.selectors.events import EventSearch

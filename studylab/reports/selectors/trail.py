@@ -10,9 +10,9 @@ from django.db.models import Q, QuerySet
 
 from scheduling.rules.elapsed import local_day_bounds
 from studylab.allocation.selectors.published import about_export
-from studylab.audit.actions import SENTENCES
 from studylab.audit.models import Event, Link
 from studylab.audit.selectors import events_of_study
+from studylab.audit.sentences import SENTENCES
 from studylab.reports.selectors.changes import changes_of, said
 from studylab.spreadsheets import csv_line
 from studylab.studies.models import Study
