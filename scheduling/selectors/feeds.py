@@ -147,7 +147,7 @@ def _rooms(visits: Iterable[int]) -> dict[int, list[tuple[str, Interval]]]:
     found: dict[int, list[tuple[str, Interval]]] = defaultdict(list)
     for visit_id, kind, name, during in (
         Booking.objects.filter(visit_id__in=list(visits), is_active=True)
-        .order_by("during")
+        .order_by("during", "id")
         .values_list("visit_id", "place__resource__kind", "place__resource__name", "during")
     ):
         if is_room(kind):

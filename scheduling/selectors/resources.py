@@ -144,7 +144,7 @@ def closure_rows(study: Study, since: datetime) -> list[ClosureRow]:
     closures = (
         Closure.objects.filter(during__endswith__gt=since)
         .select_related("resource", "holiday")
-        .order_by("during")
+        .order_by("during", "id")
     )
     return closures_with_hits(study, list(closures))
 

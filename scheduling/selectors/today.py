@@ -90,7 +90,7 @@ def today_of(study: Study, day: date, *, at: datetime | None = None) -> list[Tod
         Visit.objects.filter(that_day, participant__study=study)
         .exclude(state=Visit.State.CANCELLED)
         .select_related("participant__study", "series__protocol_version")
-        .prefetch_related(Prefetch("bookings", bookings.order_by("during"), to_attr="live"))
+        .prefetch_related(Prefetch("bookings", bookings.order_by("during", "id"), to_attr="live"))
         .order_by("planned", "participant__code")
     )
     evidence, protocols = evidence_of(visits), protocols_of(visits)

@@ -49,5 +49,5 @@ def languages_of(participant: Participant) -> tuple[str, ...]:
 
 def first_self_report(participant: Participant) -> datetime | None:
     """Return when the volunteer began to write."""
-    first = SelfReport.objects.filter(participant=participant).order_by("started_at").first()
+    first = SelfReport.objects.filter(participant=participant).order_by("started_at", "id").first()
     return first.started_at if first else None

@@ -86,7 +86,7 @@ def self_report_send(
         raise NotAllowed("This link is another volunteer's.")
     sent = SelfReport.objects.filter(participant=participant, sent_at__isnull=False)
     if report is None and link.used_at is not None:
-        return sent.order_by("-sent_at").select_related("answer_set").first().answer_set  # type: ignore[union-attr, return-value]
+        return sent.order_by("-sent_at", "-id").select_related("answer_set").first().answer_set  # type: ignore[union-attr, return-value]
     if report is None:
         raise Refused("Nothing is written yet.")
     now = clock.now()

@@ -40,7 +40,7 @@ def assay_rows(study: Study, opened: Opened, plan: Protocol) -> list[AssayRow]:
         AssayRow(one, name, _agrees(one, active.get(name)))
         for one in Assay.objects.filter(participant__study=study)
         .select_related("participant", "explained")
-        .order_by("participant__code", "taken_at")
+        .order_by("participant__code", "taken_at", "id")
         if (name := arms.get(one.participant.code, ""))
     ]
     return sorted(rows, key=lambda row: row.agrees is not False)

@@ -18,7 +18,7 @@ DRILL_HOLDS = timedelta(days=90)
 
 def drills_of(study: Study) -> list[Drill]:
     """Return who practised opening a code, the newest first."""
-    return list(Drill.objects.filter(study=study).select_related("by").order_by("-ended_at"))
+    return list(Drill.objects.filter(study=study).select_related("by").order_by("-ended_at", "-id"))
 
 
 def drill_valid_until(study: Study, user_id: int) -> datetime | None:
@@ -26,7 +26,7 @@ def drill_valid_until(study: Study, user_id: int) -> datetime | None:
 
     It counts when it was done from outside the lab and telephone numbers, text and key are still those of then.
     """
-    last = _drills_that_count(study).filter(by_id=user_id).order_by("-ended_at").first()
+    last = _drills_that_count(study).filter(by_id=user_id).order_by("-ended_at", "-id").first()
     return last.ended_at + DRILL_HOLDS if last else None
 
 
@@ -52,7 +52,7 @@ def cards_of(study: Study) -> list[CodeCard]:
         "entry__participant", "printed_by", "line__by"
     )
     numbers = emergency_numbers(study)
-    found = list(cards.defer("entry__box").order_by("entry__number", "printed_at"))
+    found = list(cards.defer("entry__box").order_by("entry__number", "printed_at", "id"))
     for card in found:
         card.outdated = card.numbers != numbers  # type: ignore[attr-defined]
     return sorted(found, key=lambda card: hasattr(card, "line"))
@@ -61,7 +61,7 @@ def cards_of(study: Study) -> list[CodeCard]:
 def learnt_of(study: Study) -> list[Learnt]:
     """Return accidental unblindings, the newest first."""
     rows = Learnt.objects.filter(participant__study=study).select_related("participant", "by")
-    return list(rows.order_by("-occurred_at"))
+    return list(rows.order_by("-occurred_at", "-id"))
 
 
 def guesses_missing(participant: Participant, stage: str) -> list[str]:

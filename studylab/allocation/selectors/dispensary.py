@@ -155,7 +155,7 @@ def waiting_for_kit(study: Study) -> list[ListEntry]:
         .exclude(participant__in=opened)
         .select_related("participant")
         .defer("box")
-        .order_by("issued_at")
+        .order_by("issued_at", "id")
     )
 
 

@@ -18,4 +18,4 @@ def is_exposed(participant: Participant, user_id: int | None) -> bool:
 def exposures_of(study: Study) -> list[Exposure]:
     """Return who first saw values from after whose dose, by volunteer."""
     rows = Exposure.objects.filter(participant__study=study).select_related("participant", "user")
-    return list(rows.order_by("participant__code", "at"))
+    return list(rows.order_by("participant__code", "at", "id"))

@@ -12,7 +12,7 @@ def reveals_of(study: Study) -> list[Reveal]:
     return list(
         Reveal.objects.filter(participant__study=study)
         .select_related("participant", "by", "signature")
-        .order_by("-at")
+        .order_by("-at", "-id")
     )
 
 

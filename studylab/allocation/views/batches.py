@@ -89,7 +89,7 @@ def excursions(request: StaffRequest, study: str) -> HttpResponse:
     return render(
         request,
         "allocation/excursions.html",
-        {"rows": [(row, len(waiting_kits(row))) for row in rows.order_by("-began_at")]},
+        {"rows": [(row, len(waiting_kits(row))) for row in rows.order_by("-began_at", "-id")]},
     )
 
 

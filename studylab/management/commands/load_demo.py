@@ -80,7 +80,7 @@ class Command(BaseCommand):
     def _resume(self) -> None:
         """Go on at the moment where the record stops, so that today's visits are still today's."""
         wanted = env.day("STUDYLAB_TODAY")
-        last = Event.objects.order_by("-at").values_list("at", flat=True).first()
+        last = Event.objects.order_by("-at", "-id").values_list("at", flat=True).first()
         if wanted is not None:
             self._set_clock(datetime.combine(wanted, time(12, 40), tzinfo=ZONE))
         elif last is not None:

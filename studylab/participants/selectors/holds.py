@@ -22,10 +22,10 @@ def access_hold(study: Study, uid: UUID) -> Hold:
 def open_holds(study: Study) -> QuerySet[Hold]:
     """Return the study's open holds, oldest first."""
     held = Hold.objects.filter(participant__study=study, released_at=None)
-    return held.select_related("participant", "opened_by").order_by("opened_at")
+    return held.select_related("participant", "opened_by").order_by("opened_at", "id")
 
 
 def holds_of(participant: Participant) -> QuerySet[Hold]:
     """Return all holds of a volunteer, newest first."""
     held = Hold.objects.filter(participant=participant)
-    return held.select_related("opened_by", "release").order_by("-opened_at")
+    return held.select_related("opened_by", "release").order_by("-opened_at", "-id")

@@ -74,5 +74,5 @@ def _context(found: DosingPause) -> dict[str, Any]:
     return {
         "pause": found,
         "entries": entries.select_related("event__participant").order_by("event_id"),
-        "holds": holds.order_by("opened_at"),
+        "holds": holds.order_by("opened_at", "id"),
     }

@@ -101,7 +101,7 @@ def signed_in_twice(people: "Sequence[User] | QuerySet[User]", now: datetime) ->
 def quick_people(device: Device) -> list[User]:
     """Return whom this device offers for a quick change: who used it and runs visits today, the latest first."""
     used: dict[int, User] = {}
-    for one in device.sign_ins.select_related("user").order_by("-began_at")[:500]:
+    for one in device.sign_ins.select_related("user").order_by("-began_at", "-id")[:500]:
         used.setdefault(one.user_id, one.user)
     roles = Membership.objects.filter(user__in=list(used), role__in=QUICK_ROLES)
     zones = roles.values_list("study__timezone", flat=True).distinct()

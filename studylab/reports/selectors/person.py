@@ -114,7 +114,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
             "signed": _signed(row, state),
             "questionnaire": open_report(person),
             "vital_sets": list(standing_sets(person, "screening")),
-            "contacts": AfterContact.objects.filter(participant=person).order_by("at"),
+            "contacts": AfterContact.objects.filter(participant=person).order_by("at", "id"),
         }
     return context
 
