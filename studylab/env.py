@@ -60,6 +60,16 @@ def words(name: str, default: str = "") -> list[str]:
     return [part.strip() for part in text(name, default).split(",") if part.strip()]
 
 
+def mail_address(name: str, default: str | None = None) -> str:
+    """Return a plain e-mail address such as study@lab.example, without a name around it."""
+    value = text(name, default)
+    local, _, domain = value.rpartition("@")
+    odd = not value.isascii() or any(c.isspace() or c in '<>,;:"@\\' for c in local + domain)
+    if value and (odd or not local or "." not in domain.strip(".")):
+        raise EnvProblem(f"{name} must be one address such as study@lab.example, not {value!r}.")
+    return value
+
+
 def day(name: str) -> date | None:
     """Return an ISO date, or None when the setting is absent."""
     value = text(name, "")

@@ -64,6 +64,7 @@ INSTALLED_APPS = [
     "studylab.people",
     "studylab.studies",
     "studylab.participants",
+    "studylab.outbox",
     "studylab.allocation",
     "screening",
     "scheduling",
@@ -194,6 +195,32 @@ CONTENT_SECURITY_POLICY = {
 }
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+
+# Mail is off until a server is named; until then messages wait, and the page of messages says so.
+SMTP_HOST = env.text("STUDYLAB_SMTP_HOST", "")
+SMTP_SECURITY = env.choice("STUDYLAB_SMTP_SECURITY", ("starttls", "tls", "none"), "starttls")
+SMTP_PORT = env.integer(
+    "STUDYLAB_SMTP_PORT",
+    {"tls": 465, "starttls": 587, "none": 25}[SMTP_SECURITY],
+    low=1,
+    high=65535,
+)
+SMTP_USER = env.text("STUDYLAB_SMTP_USER", "")
+SMTP_PASSWORD = env.text("STUDYLAB_SMTP_PASSWORD", "" if not SMTP_USER else None)
+SMTP_SECONDS = env.integer("STUDYLAB_SMTP_SECONDS", 20, low=1, high=120)
+MAIL_FROM = env.mail_address("STUDYLAB_MAIL_FROM", None if SMTP_HOST else "")
+MAIL_BOUNCES = env.mail_address("STUDYLAB_MAIL_BOUNCES", "")
+if (
+    PRODUCTION
+    and SMTP_SECURITY == "none"
+    and SMTP_HOST not in ("", "localhost", "127.0.0.1", "::1")
+):
+    raise env.EnvProblem(
+        "STUDYLAB_SMTP_SECURITY=none sends names and times in the clear: use starttls or tls, "
+        "or a mail server on this machine."
+    )
+if SMTP_USER and SMTP_SECURITY == "none":
+    raise env.EnvProblem("STUDYLAB_SMTP_USER needs STUDYLAB_SMTP_SECURITY starttls or tls.")
 
 REDIS_URL = env.text("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"

@@ -1,0 +1,10 @@
+"""Messages to volunteers and staff: what is to be said to whom and when, and what became of it."""
+
+from django.apps import AppConfig
+
+
+class OutboxConfig(AppConfig):
+    """App configuration. Kinds of messages are registered by the apps above."""
+
+    name = "studylab.outbox"
+    label = "outbox"

@@ -1,0 +1,73 @@
+"""The kinds of messages. Each app registers its own in `AppConfig.ready`; the outbox knows none."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from studylab.outbox.models import Message
+
+
+class Audience(StrEnum):
+    """Whom a kind of message is for."""
+
+    VOLUNTEER = "volunteer"
+    STAFF = "staff"
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file that goes with a mail, such as visits.ics of type text/calendar."""
+
+    name: str
+    content_type: str
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class MessageField:
+    """A place in the words of a message that is filled in at sending, and what stands there."""
+
+    name: str
+    meaning: str
+
+
+def _always(_message: "Message", _now: datetime) -> str:
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class MessageKind:
+    """One kind of message.
+
+    `values` gives a text for every field, in the language that is active when it is called. `wanted` is asked right
+    before sending and returns "" or the reason, in words, why the message is not to be sent any more.
+    """
+
+    key: str
+    audience: Audience
+    title: str
+    fields: tuple[MessageField, ...]
+    values: "Callable[[Message], dict[str, str]]"
+    wanted: "Callable[[Message, datetime], str]" = _always
+    attach: "Callable[[Message], Sequence[Attachment]] | None" = None
+
+
+_kinds: dict[str, MessageKind] = {}
+
+
+def register_kind(kind: MessageKind) -> None:
+    """Make a kind of message known. Registered again, the newest counts."""
+    _kinds[kind.key] = kind
+
+
+def kind_of(key: str) -> MessageKind:
+    """Return a kind; KeyError when no app registered it."""
+    return _kinds[key]
+
+
+def all_kinds() -> tuple[MessageKind, ...]:
+    """Return every kind, in the order in which they were registered."""
+    return tuple(_kinds.values())

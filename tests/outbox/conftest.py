@@ -1,0 +1,45 @@
+"""A kind of message for volunteers and one for staff, as an app above would register them."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from studylab.access import system_actor
+from studylab.outbox import kinds
+from studylab.outbox.kinds import Audience, MessageField, MessageKind
+from studylab.outbox.services.queue import message_queue
+
+NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+ACTOR = system_actor("test")
+unwanted: dict[str, str] = {}  # about -> why it is not to be sent any more
+
+
+def _values(message: Any) -> dict[str, str]:
+    return {"when": f"Occasion {message.key}"}
+
+
+def _wanted(message: Any, _now: datetime) -> str:
+    return unwanted.get(message.about, "")
+
+
+@pytest.fixture(autouse=True)
+def _kinds(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setattr(kinds, "_kinds", dict(kinds._kinds))
+    for key, audience in (("tried", Audience.VOLUNTEER), ("tried_staff", Audience.STAFF)):
+        kinds.register_kind(
+            MessageKind(key, audience, "Tried", (MessageField("when", "what it is about"),), _values, _wanted)
+        )  # fmt: skip
+    unwanted.clear()
+    yield
+    unwanted.clear()
+
+
+def queue_staff(study: Any, user: Any, number: int = 1, **given: Any) -> Any:
+    """Queue a message to a member of staff, due at noon and of use for a day."""
+    values = {
+        "kind": "tried_staff", "study": study, "user": user, "about": f"thing:{number}", "due_at": NOON,
+        "useful_until": NOON + timedelta(days=1), "key": f"tried:{number}", "language": "en", "actor": ACTOR,
+    }  # fmt: skip
+    return message_queue(**{**values, **given})
