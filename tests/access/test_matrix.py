@@ -13,7 +13,7 @@ from studylab.access import ROLE_CAPS, Cap, Role
 from tests.access.world import Page, World, addresses, build, pages
 from tests.cast import actor_of, make_study, make_user
 
-pytestmark = [pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 FREE = {Cap.ANYONE, Cap.SIGNED_IN}
 OUTSIDE = FREE | {Cap.LINK_HOLDER}  # pages that stand below no study
 NOT_OPEN = 403

@@ -20,7 +20,7 @@ from tests import cast
 from tests.allocation.twins import Eyes, differences, twin
 from tests.scheduling.sheet.builder import Case
 
-pytestmark = [pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
 
 def _with_people() -> Case:

@@ -8,7 +8,7 @@ from tests.line import before_visits as before
 from tests.line import dosing, visits
 
 pytestmark = [
-    pytest.mark.browser, pytest.mark.database, pytest.mark.slow,
+    pytest.mark.browser, pytest.mark.slow,
     pytest.mark.django_db(transaction=True),
 ]  # fmt: skip
 

@@ -10,7 +10,7 @@ from tests.look.chromium import browser_with, violations
 
 pytestmark = [
     pytest.mark.urls("tests.look.site"), pytest.mark.browser,
-    pytest.mark.django_db, pytest.mark.database,
+    pytest.mark.django_db,
 ]  # fmt: skip
 COUNT = """<!doctype html><html lang="en"><title>t</title><main>
 <time id="wait" data-countdown data-until="2026-03-02T15:30:00+00:00" data-server-now="2026-03-02T15:29:50+00:00"

@@ -18,7 +18,7 @@ from tests import cast
 from tests.look.chromium import browser_with, violations
 from tests.participants.people import BEN, add, assess, correct, fill_in, give_consent, url
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
+pytestmark = [pytest.mark.browser, pytest.mark.django_db]
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from studylab.studies.selectors import current_protocol
 from tests.access.world import World
 from tests.reports.conftest import client_for
 
-pytestmark = [pytest.mark.django_db, pytest.mark.database]
+pytestmark = [pytest.mark.django_db]
 
 
 def dosed(world: World) -> Any:

@@ -20,7 +20,7 @@ from tests.look.chromium import chromium
 from tests.participants.people import add
 from tests.selfreport.phone import make
 
-pytestmark = [pytest.mark.browser, pytest.mark.database, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PHONE = {
     "viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True,
     "device_scale_factor": 2, "locale": "fr-CA", "reduced_motion": "reduce",

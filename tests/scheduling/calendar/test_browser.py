@@ -13,7 +13,7 @@ from studylab.participants.models import Participant
 from tests.look.chromium import SITE, browser_with, violations
 from tests.scheduling import lab as the_lab
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.slow]
 ClientOf = Callable[[Any], Client]
 DAYS = the_lab.wishes("2026-11-24", "2026-11-29")
 CALENDAR = "/s/slide-story/calendar/"

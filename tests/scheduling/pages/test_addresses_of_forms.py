@@ -8,7 +8,7 @@ from scheduling.models import Dose
 from tests.scheduling.pages.conftest import Pages
 from tests.scheduling.sheet.builder import Case
 
-pytestmark = [pytest.mark.django_db, pytest.mark.database]
+pytestmark = [pytest.mark.django_db]
 PagesOf = Callable[[Case], Pages]
 
 

@@ -13,7 +13,7 @@ from tests import cast
 from tests.look.chromium import chromium, violations
 from tests.scheduling.sheet.builder import MINUTE, Case
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True), pytest.mark.database]
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 SEVEN_MINUTES = timedelta(minutes=7)
 TABLET = {"width": 820, "height": 1180}
 

@@ -17,7 +17,7 @@ from tests.scheduling.sheet.builder import MINUTE, Case
 from tests.scheduling.sheet.tablets import OTHERS, STORED, Restartable, Site, Tablet
 
 pytestmark = [
-    pytest.mark.browser, pytest.mark.database, pytest.mark.slow,
+    pytest.mark.browser, pytest.mark.slow,
     pytest.mark.django_db(transaction=True),
 ]  # fmt: skip
 

@@ -12,7 +12,7 @@ from screening.selectors import newest_answers
 from tests.look.chromium import browser_with, violations
 from tests.screening.record import people
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db, pytest.mark.database]
+pytestmark = [pytest.mark.browser, pytest.mark.django_db]
 
 
 TOMORROW = timedelta(days=1)
