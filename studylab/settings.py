@@ -60,6 +60,7 @@ INSTALLED_APPS = [
     "js_lib_bootstrap5",
     "pgtrigger",
     "studylab",
+    "studylab.operation",
     "studylab.audit",
     "studylab.people",
     "studylab.studies",
@@ -243,6 +244,7 @@ CELERY_TIMEZONE = "UTC"
 CELERY_TASK_TIME_LIMIT = 600
 CELERY_BEAT_SCHEDULE = {
     # Ticks only knock; what is due is decided by a query, so a lost or doubled tick does no harm.
+    "tick": {"task": "operation.tick", "schedule": 60.0},
     "seal-audit": {"task": "audit.seal", "schedule": 60.0},
     "verify-audit": {"task": "audit.verify", "schedule": 600.0},
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
