@@ -12,6 +12,7 @@ class SchedulingConfig(AppConfig):
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
         from scheduling.selectors.due import doses_due, doses_given
+        from scheduling.selectors.kept_away import visit_kept_away
         from scheduling.selectors.my_visits import has_visits, visit_languages
         from scheduling.selectors.payments import still_owed
         from scheduling.selectors.today import contacts_open
@@ -22,6 +23,7 @@ class SchedulingConfig(AppConfig):
         from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.erase_hooks import register_erase_check
+        from studylab.participants.kept_away import register_kept_away_by
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
@@ -36,6 +38,7 @@ class SchedulingConfig(AppConfig):
         register_notes("talk", talk_notes)
         register_notes("after", after_contact_notes)
         register_notes("step", step_notes)
+        register_kept_away_by("visits/<uuid:uid>/", visit_kept_away)
         register_due(doses_due)
         register_doses(doses_given)
         register_close_check("contacts", contacts_open)

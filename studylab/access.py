@@ -223,6 +223,12 @@ def while_locked(view: View) -> View:
     return view
 
 
+def open_to_kept_away(view: View) -> View:
+    """Declare a page about one visit that staff kept away from the volunteer may open: care, or it refuses them itself."""
+    view.is_open_to_kept_away = True  # type: ignore[attr-defined]
+    return view
+
+
 def for_revoked(view: View) -> View:
     """Declare the page by which a device that was revoked becomes an unknown browser again."""
     view.is_for_revoked = True  # type: ignore[attr-defined]

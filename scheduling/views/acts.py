@@ -15,9 +15,10 @@ from scheduling.selectors.sheet import access_visit, sheet_of
 from scheduling.services.steps import step_correct, step_record, step_skip
 from scheduling.views.sheet_page import Row, may_not_rate, row_of
 from studylab import clock
-from studylab.access import Cap, in_background, requires
-from studylab.errors import RefusedWithReasons, StudylabError
+from studylab.access import Cap, in_background, open_to_kept_away, requires
+from studylab.errors import Refused, RefusedWithReasons, StudylabError
 from studylab.http import StaffRequest
+from studylab.participants.kept_away import check_not_away
 
 NEEDS_SERVER = "This step is done with the server, on its own page. Nothing was recorded."
 ANOTHER = "Somebody else entered this on the tablet. It is sent when they sign in."
@@ -25,6 +26,7 @@ ANOTHER = "Somebody else entered this on the tablet. It is sent when they sign i
 
 @requires(Cap.VISIT_RUN)
 @in_background
+@open_to_kept_away  # the tablet is told in its own words
 @require_POST
 def step_act(request: StaffRequest, study: str, uid: UUID, step: str) -> JsonResponse:
     """Record, leave out or correct a step with what a tablet kept; sent again, answer as the first time.
@@ -32,6 +34,10 @@ def step_act(request: StaffRequest, study: str, uid: UUID, step: str) -> JsonRes
     200 with what is on record; 422 or 409 with `said`, `reasons`, `code`, and what the server has of the step.
     """
     visit = access_visit(request.study, uid)
+    try:
+        check_not_away(visit.participant, request.actor)
+    except Refused as refusal:
+        return _refused(refusal.message, None, refusal.status, refusal.code)
     row = row_of(sheet_of(visit, clock.now()), step)
     if row is None:
         raise Http404("This visit has no such step.")
@@ -135,13 +141,13 @@ def _recorded(row: Row, record: StepRecord) -> dict[str, Any]:
 
 
 def _refused(
-    said: str, row: Row, status: int, code: str = "", reasons: list[str] | None = None
+    said: str, row: Row | None, status: int, code: str = "", reasons: list[str] | None = None
 ) -> JsonResponse:
-    standing = row.sheet_step.record
+    standing = row.sheet_step.record if row else None
     content = {
         "said": said,
         "reasons": reasons or [],
         "code": code,
-        "on_record": _recorded(row, standing) if standing else None,
+        "on_record": _recorded(row, standing) if row and standing else None,
     }
     return JsonResponse(content, status=status)

@@ -25,7 +25,7 @@ from scheduling.views.words import left_words, sheet_url
 from screening.rules.after_dose import RED_FLAGS, symptom_words
 from screening.selectors.check_page import check_lines
 from studylab import clock
-from studylab.access import Cap, requires
+from studylab.access import Cap, open_to_kept_away, requires
 from studylab.allocation.rules.rescue import RESCUE_FACTS
 from studylab.allocation.selectors import entry_of
 from studylab.errors import StudylabError
@@ -36,6 +36,7 @@ from studylab.studies.selectors import current_protocol
 
 
 @requires(Cap.VISIT_RUN)
+@open_to_kept_away
 @require_http_methods(["GET", "POST"])
 def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Judge whether the volunteer is fit to leave; a red flag leads to the emergency page."""
@@ -69,6 +70,7 @@ def leave_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 
 @requires(Cap.VISIT_RUN)
+@open_to_kept_away
 @require_http_methods(["GET", "POST"])
 def leave_against_advice(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record that somebody walks out before being found fit."""
@@ -93,6 +95,7 @@ def _call_times(visit: Visit) -> tuple[datetime, ...]:
 
 
 @requires(Cap.HOLD_OPEN)
+@open_to_kept_away
 @require_http_methods(["GET", "POST"])
 def symptom(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Take what the volunteer feels: any symptom puts them on hold and leads on to the log of events.
@@ -127,6 +130,7 @@ def symptom(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 
 
 @requires(Cap.TODAY_VIEW)
+@open_to_kept_away
 @require_GET
 def emergency(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Whom to call and what may have been taken, on one screen; the same for every arm."""

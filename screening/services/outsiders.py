@@ -1,7 +1,7 @@
 """Who takes no part in a volunteer's visits: kept away for a relation, or somebody who may know the arm.
 
-Both are refused in the same words, so that a refusal tells nothing. Asked when something is written, never when a page
-opens. The readings before leaving are care, not a measurement of the study: whoever is there takes them.
+Both are refused in the same words, so that a refusal tells nothing. Asked when something is written; the pages of
+whoever is kept away are closed besides (`participants.kept_away`), those of whoever may know the arm are not. The readings before leaving are care, not a measurement of the study: whoever is there takes them.
 """
 
 from screening.models import VitalSet

@@ -5,6 +5,7 @@ decisions registers its reader once, in `AppConfig.ready`.
 """
 
 from collections.abc import Callable
+from uuid import UUID
 
 from studylab.access import Actor, Cap
 from studylab.errors import Refused
@@ -17,7 +18,9 @@ CLOSED = frozenset(
 SOMEBODY_ELSE = "Somebody else works with this volunteer. Hand the tablet over."
 
 Reader = Callable[[int, str, int], bool]
+NumberReader = Callable[[int, UUID, int], bool]
 _readers: list[Reader] = []
+_by_number: dict[str, NumberReader] = {}
 
 
 def register_kept_away(reader: Reader) -> None:
@@ -28,6 +31,22 @@ def register_kept_away(reader: Reader) -> None:
 def is_kept_away(study_id: int, code: str, user_id: int | None) -> bool:
     """Whether this person of the staff is kept away from the volunteer with this code."""
     return user_id is not None and any(reader(study_id, code, user_id) for reader in _readers)
+
+
+def register_kept_away_by(part: str, reader: NumberReader) -> None:
+    """Close addresses that name a volunteer by the number of something, with `part` in their route.
+
+    `part` ends in "<uuid:uid>/"; `reader` takes (id of the study, that number, id of the user). All such pages are
+    closed but those marked `open_to_kept_away`.
+    """
+    _by_number[part] = reader
+
+
+def is_kept_away_by(route: str, study_id: int, uid: UUID, user_id: int | None) -> bool:
+    """Whether this person of the staff is kept away from the volunteer whom a route of `register_kept_away_by` is about."""
+    return user_id is not None and any(
+        reader(study_id, uid, user_id) for part, reader in _by_number.items() if part in route
+    )
 
 
 def check_not_away(participant: Participant, actor: Actor) -> None:

@@ -12,7 +12,7 @@ from django.utils.translation.trans_real import parse_accept_lang_header
 
 from studylab import clock
 from studylab.access import Actor, Cap
-from studylab.participants.kept_away import CLOSED, SOMEBODY_ELSE, is_kept_away
+from studylab.participants.kept_away import CLOSED, SOMEBODY_ELSE, is_kept_away, is_kept_away_by
 from studylab.participants.link_purposes import link_purpose
 from studylab.participants.models import PersonalLink
 from studylab.participants.rules.link import Door
@@ -153,8 +153,19 @@ class KeptAwayMiddleware:
         self, request: Any, view: Any, args: Any, kwargs: dict[str, Any]
     ) -> HttpResponse | None:
         """Let the request through or refuse it."""
-        if request.study is None or "code" not in kwargs or view.required_capability not in CLOSED:
+        if request.study is None:
             return None
-        if is_kept_away(request.study.pk, kwargs["code"], request.actor.user_id):
+        study, user = request.study.pk, request.actor.user_id
+        if "code" in kwargs:
+            closed = view.required_capability in CLOSED and is_kept_away(
+                study, kwargs["code"], user
+            )
+        else:
+            closed = (
+                "uid" in kwargs
+                and not getattr(view, "is_open_to_kept_away", False)
+                and is_kept_away_by(request.resolver_match.route, study, kwargs["uid"], user)
+            )
+        if closed:
             raise PermissionDenied(SOMEBODY_ELSE)
         return None
