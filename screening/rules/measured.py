@@ -37,12 +37,15 @@ def judge_measured(
     sets: Sequence[TakenSet],
     ruling: Ruling,
 ) -> tuple[list[Finding], list[Missing]]:
-    """Return findings and gaps. A check that nobody asked for counts when it does not pass."""
+    """Return findings and gaps. A check that nobody asked for counts when it does not pass.
+
+    So does an ECG that was recorded and not read, whoever wanted it: on record is not looked at (field case F-09).
+    """
     findings, missing = _from_sets(sets, ruling), []
     for kind in KINDS:
         result = results.get(kind)
         if result is None or result.outcome == "undecided":
-            if kind in asked:
+            if kind in asked or (kind == "ecg" and result is not None):
                 missing.append(_gap(kind, result))
         elif result.outcome != "pass":
             findings.append(_finding(kind, result, result.outcome))
