@@ -4,6 +4,8 @@ from typing import Any
 
 from django import forms
 
+from screening.forms.notes import medicine_field
+
 QUICK = (
     ("Did not come, not reached.", "Did not come, not reached"),
     ("Called: cannot come.", "Called and cannot come"),
@@ -38,10 +40,16 @@ class TalkForm(forms.Form):
     note = forms.CharField(
         label="What was said, or which number was tried", required=False, max_length=300
     )
+    medicine = medicine_field()
 
     def said(self) -> dict[str, Any]:
         """Return what the service takes."""
-        return {"reached": self.cleaned_data["reached"] == "yes", "note": self.cleaned_data["note"]}
+        cleaned = self.cleaned_data
+        return {
+            "reached": cleaned["reached"] == "yes",
+            "note": cleaned["note"],
+            "medicine": cleaned["medicine"],
+        }
 
 
 class ReadBackForm(forms.Form):
@@ -55,6 +63,7 @@ class ReadBackForm(forms.Form):
         label="Anything to remember", required=False, max_length=300,
         help_text="For example that a lift home is needed.",
     )  # fmt: skip
+    medicine = medicine_field()
 
     def __init__(self, *args: Any, visits: list[tuple[int, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 
 from scheduling.forms.steps import NO_NAMES
+from screening.forms.notes import medicine_field
 from studylab import clock
 from studylab.forms import InstantField, local_minute
 
@@ -24,6 +25,7 @@ class ContactForm(forms.Form):
         widget=forms.RadioSelect,
         help_text="Leave open when nobody was reached: not reached never means no symptoms.",
     )  # fmt: skip
+    medicine = medicine_field()
     note = forms.CharField(
         label="Note", required=False, max_length=2000, widget=forms.Textarea({"rows": 3}),
         help_text=f"When nobody was reached: how it was tried, and when the next try is. {NO_NAMES}",
@@ -38,7 +40,7 @@ class ContactForm(forms.Form):
                 label=question, required=False, max_length=2000, widget=forms.Textarea({"rows": 2})
             )
         asked = [f"answer_{number}" for number in range(len(self.questions))]
-        self.order_fields(["at", "reached", *asked, "symptoms", "note"])
+        self.order_fields(["at", "reached", *asked, "symptoms", "medicine", "note"])
 
     def clean(self) -> dict[str, Any]:
         """Ask for every answer when the volunteer was reached, and for none when not."""
@@ -46,6 +48,10 @@ class ContactForm(forms.Form):
         reached, symptoms = cleaned.get("reached"), cleaned.get("symptoms")
         if reached == "no" and symptoms:
             self.add_error("symptoms", "Nobody was reached, so nothing is known about symptoms.")
+        if reached == "no" and cleaned.get("medicine"):
+            self.add_error(
+                "medicine", "Nobody was reached. If somebody else told it, write a contact note."
+            )
         if reached == "yes":
             for number in range(len(self.questions)):
                 if not cleaned.get(f"answer_{number}"):
@@ -66,6 +72,7 @@ class ContactForm(forms.Form):
                 for number, question in enumerate(self.questions)
                 if cleaned[f"answer_{number}"]
             },
+            "medicine": cleaned["medicine"],
             "note": cleaned["note"],
         }
 

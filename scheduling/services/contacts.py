@@ -6,6 +6,7 @@ from datetime import datetime
 from scheduling.models import AfterContact, Dose
 from scheduling.selectors.today import contact_window
 from scheduling.services.running import complete_if_over, lock_visit, note_deviation, user_of
+from screening.services.notes import medicine_told
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -28,13 +29,14 @@ def contact_record(
     symptoms: bool | None,
     answers: Mapping[str, str],
     note: str = "",
+    medicine: str = "",
     actor: Actor,
 ) -> AfterContact:
     """Record one attempt to reach somebody after the dose.
 
     `answers` maps each follow-up question of the protocol to what was said; all of them are answered when
     the volunteer was reached. "Not reached" says nothing about symptoms. Symptoms open a hold. Reached after
-    the window is a deviation; before the window it does not count as the contact, which stays due.
+    the window is a deviation; a `medicine` told becomes a contact note that a clinician answers. Before the window it does not count as the contact, which stays due.
     """
     require(actor, Cap.CONTACT_RECORD)
     visit = lock_visit(dose.visit, actor)
@@ -42,6 +44,7 @@ def contact_record(
     if current is None:
         raise Conflict("No dose is on record for this volunteer.")
     _check_time(at, current)
+    _check_medicine(medicine, reached)
     follow_up = current_protocol(visit.participant.study).plan.follow_up
     said = _checked_answers(answers, follow_up.questions, reached=reached, symptoms=symptoms)
     contact = AfterContact.objects.create(
@@ -66,6 +69,10 @@ def contact_record(
             what=f"The volunteer was reached later than {follow_up.until_hours:g} hours after the dose.",
             subject="contact after the dose",
         )  # fmt: skip
+    medicine_told(
+        participant=visit.participant, medicine=medicine, where="Told at the contact after the dose.",
+        at=at, actor=actor,
+    )  # fmt: skip
     if symptoms:
         _hold(contact, actor)
     complete_if_over(visit.participant, actor)
@@ -79,6 +86,13 @@ def _check_time(at: datetime, dose: Dose) -> None:
         raise Refused("This is later than now. Check the time.", field="at")
     if at <= dose.given_at:
         raise Refused("This is before the dose. Check the time.", field="at")
+
+
+def _check_medicine(medicine: str, reached: bool) -> None:
+    if medicine.strip() and not reached:
+        raise Refused(
+            "Nobody was reached. If somebody else told it, write a contact note.", field="medicine"
+        )
 
 
 def _checked_answers(

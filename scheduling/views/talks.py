@@ -37,8 +37,9 @@ def series_read_back(request: StaffRequest, study: str, code: str) -> HttpRespon
         already = {row.number for row in series.visits.all()} - {row.number for row in visits}
         said = {*form.cleaned_data["said"], *already}
         return read_back_talk(
-            series=series, said=said, note=form.cleaned_data["note"], actor=request.actor
-        )
+            series=series, said=said, note=form.cleaned_data["note"],
+            medicine=form.cleaned_data["medicine"], actor=request.actor,
+        )  # fmt: skip
 
     return answer_form(
         request, form=form, template="scheduling/absence/read_back.html", write=write,

@@ -9,6 +9,16 @@ from studylab import clock
 from studylab.forms import InstantField, local_minute
 
 
+def medicine_field() -> forms.CharField:
+    """Return the field for a medicine that is told at a contact; every form of a contact has it."""
+    return forms.CharField(
+        label="Medicine started, changed or stopped", required=False, max_length=200,
+        widget=forms.TextInput({"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false"}),
+        help_text="Name, dose and since when, in the volunteer’s words. Leave empty only if none was told. A clinician is "
+        "asked, and no dose is given until they have answered.",
+    )  # fmt: skip
+
+
 class ContactNoteForm(forms.Form):
     """Who told what, and when."""
 
@@ -16,6 +26,7 @@ class ContactNoteForm(forms.Form):
     told_by = forms.ChoiceField(
         label="Who told it?", choices=ContactNote.ToldBy.choices, widget=forms.RadioSelect
     )
+    medicine = medicine_field()
     text = forms.CharField(
         label="What was told", max_length=2000, widget=forms.Textarea({"rows": 4}),
         help_text="Name nobody: people who may not see names read this. A medicine named here is asked about before "

@@ -14,7 +14,10 @@ from studylab.people.models import User
 
 
 class ContactNote(models.Model):
-    """One contact about a volunteer: who told what, and when."""
+    """One contact about a volunteer: who told what, and when.
+
+    `medicine` is what was told as a medicine started, changed or stopped: it is asked about whatever it is called.
+    """
 
     class ToldBy(models.TextChoices):
         VOLUNTEER = "volunteer", "the volunteer"
@@ -28,6 +31,7 @@ class ContactNote(models.Model):
     )
     told_by = models.CharField(max_length=10, choices=ToldBy.choices)
     text = models.TextField()
+    medicine = models.CharField(max_length=200, blank=True, default="")
     at = models.DateTimeField()
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")

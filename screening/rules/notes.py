@@ -13,7 +13,7 @@ from screening.rules.medicines import unlisted
 class NoteText:
     """What somebody noted about a participant; `key` names the note for good, `where` says what it belongs to.
 
-    A note that is not `listed` is shown only where it asks something: its page lists it already.
+    `medicine` was told as one, in a field of its own. A note that is not `listed` is shown only where it asks something: its page lists it already.
     """
 
     participant_id: int
@@ -23,6 +23,7 @@ class NoteText:
     text: str
     by: str
     listed: bool = True
+    medicine: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,4 +46,9 @@ def open_words(
     """
     since = [one for given_at, several in lists if given_at >= note.at for one in several]
     found = unlisted(catalogue, note.text, since)
-    return tuple(name for name in found.values() if name not in answered)
+    names = list(found.values())
+    if note.medicine and not unlisted(catalogue, note.medicine, []):
+        # No name that we know: nobody can say that it matters, so it is asked about (missing is never a pass).
+        listed = {one.name.strip().casefold() for one in since}
+        names += [] if note.medicine.casefold() in listed else [note.medicine]
+    return tuple(name for name in names if name not in answered)

@@ -32,7 +32,7 @@ def contact_notes(people: Collection[int]) -> list[NoteText]:
     return [
         NoteText(
             row.participant_id, f"note-{row.pk}", row.at, "contact note", row.text,
-            row.recorded_by.name,
+            row.recorded_by.name, medicine=row.medicine,
         )
         for row in rows
     ]  # fmt: skip

@@ -15,12 +15,23 @@ from studylab.participants.models import Hold, Participant
 from studylab.participants.services import hold_open
 from studylab.participants.services.checks import lock_participant, said
 
+LONGEST_NAME = 200
+
 
 @service
 def note_record(
-    *, participant: Participant, told_by: str, text: str, at: datetime, actor: Actor
+    *,
+    participant: Participant,
+    told_by: str,
+    text: str,
+    at: datetime,
+    medicine: str = "",
+    actor: Actor,
 ) -> ContactNote:
-    """Record a contact. A medicine named in it is asked about until a physician answers or a list names it."""
+    """Record a contact. A medicine named in it is asked about until a physician answers or a list names it.
+
+    `medicine` was told as one that was started, changed or stopped: it is asked about even when no list knows it.
+    """
     require(actor, Cap.CONTACT_RECORD)
     participant = lock_participant(participant, actor)
     now = clock.now()
@@ -28,13 +39,31 @@ def note_record(
         raise Refused("Say who told it.", field="told_by")
     if at.utcoffset() is None or at > now:
         raise Refused("This is later than now. Check the time.", field="at")
+    medicine = " ".join(medicine.split())
+    if len(medicine) > LONGEST_NAME:
+        raise Refused(f"At most {LONGEST_NAME} characters.", field="medicine")
+    if medicine:
+        text = f"Medicine started, changed or stopped: {medicine}. {text}".strip()
     note = ContactNote.objects.create(
-        participant=participant, told_by=told_by, at=at, recorded_at=now,
+        participant=participant, told_by=told_by, at=at, recorded_at=now, medicine=medicine,
         text=said(text, field="text", ask="Write what was told."), recorded_by_id=_person(actor),
     )  # fmt: skip
     audit(
         actor=actor, action=Action.NOTE_RECORDED, subject_type="contact_note", subject_code=note.uid,
         participant_code=participant.code, data={"at": at.isoformat(), "told_by": told_by},
+    )  # fmt: skip
+    return note
+
+
+def medicine_told(
+    *, participant: Participant, medicine: str, where: str, at: datetime, actor: Actor
+) -> ContactNote | None:
+    """Write down a medicine that the volunteer told at a contact of another kind; None when there was none."""
+    if not medicine.strip():
+        return None
+    note: ContactNote = note_record(
+        participant=participant, told_by=ContactNote.ToldBy.VOLUNTEER, text=where, at=at,
+        medicine=medicine, actor=actor,
     )  # fmt: skip
     return note
 

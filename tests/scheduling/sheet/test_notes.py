@@ -168,3 +168,58 @@ def test_from_the_note_to_the_answer_by_the_pages(ready: Case) -> None:
         assert again.status_code == 409
         assert "Not taken yet." in decides.get(page).content.decode()
     assert codes(ready) == set()
+
+
+def test_a_medicine_of_no_known_name_is_asked_about_when_it_was_told_as_one() -> None:
+    at = datetime(2026, 11, 25, 12, tzinfo=UTC)
+
+    def asked(medicine: str, *listed: str, answered: Any = ()) -> tuple[str, ...]:
+        note = NoteText(
+            1, "note-1", at, "contact note", f"Told: {medicine}.", "K", medicine=medicine
+        )
+        lists = [(at, [Medicine(name) for name in listed])]
+        return open_words(load_catalogue(), note, lists, answered)
+
+    assert asked("a green tablet from the market") == ("a green tablet from the market",)
+    assert asked("Zorbulan") == ("Zorbulan",)
+    assert asked("Zorbulan", "zorbulan") == asked("Zorbulan", answered=["Zorbulan"]) == ()
+    assert asked("salbutamol since Monday") == ("salbutamol",)
+
+
+@pytest.mark.parametrize("told", ["Zorbulan 5 mg since Monday", "salbutamol"])
+def test_f10_a_medicine_told_at_a_talk_keeps_the_dose_waiting(ready: Case, told: str) -> None:
+    """Expect: medicines can be entered from any contact form."""
+    sent = {"reached": "yes", "note": "Comes on time.", "medicine": told}
+    url = reverse("visit_confirm", args=[ready.study.slug, ready.visit(3).uid])
+    with ready.now():
+        assert client(ready, "coordinator").post(url, sent).status_code == 302
+    (one,) = open_notes(ready.participant)
+    assert one.words[0] in told
+    assert codes(ready) == {"note_unanswered"}
+    answer(ready)
+    assert codes(ready) == set()
+
+
+def test_f10_a_medicine_told_at_the_contact_after_the_dose_is_asked_about(rested: Case) -> None:
+    case = rested
+    case.leave()
+    url = reverse("contact_add", args=[case.study.slug, case.visit(2).uid])
+    case.t = case.dose.given_at + timedelta(hours=20)
+    at = f"{case.t.astimezone(case.study.zone):%Y-%m-%dT%H:%M}"
+    with case.now():
+        signed_in = client(case, "coordinator")
+        page = signed_in.get(url).content.decode()
+        questions = {f"answer_{n}": "Well." for n in range(page.count('name="answer_'))}
+        sent = {"at": at, "reached": "yes", "symptoms": "no", "medicine": "Zorbulan", **questions}
+        not_reached = {"at": at, "reached": "no", "medicine": "Zorbulan"}
+        refused = signed_in.post(url, not_reached)
+        assert refused.status_code == 422
+        assert "write a contact note" in refused.content.decode()
+        assert signed_in.post(url, sent).status_code == 302
+        home = client(case, "clinician").get(reverse("home", args=[case.study.slug]))
+    (one,) = open_notes(case.participant)
+    assert (one.words, one.note.where) == (("Zorbulan",), "contact note")
+    assert (
+        reverse("note_answer", args=[case.study.slug, case.participant.code, one.note.key])
+        in home.content.decode()
+    )
