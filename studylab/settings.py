@@ -73,8 +73,9 @@ INSTALLED_APPS = [
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "studylab.headers.PermissionsMiddleware",
     "csp.middleware.CSPMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "studylab.participants.middleware.LinkMiddleware",
@@ -174,6 +175,7 @@ SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
 SECURE_HSTS_SECONDS = (
     env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
 )
+SECURE_HSTS_INCLUDE_SUBDOMAINS = PRODUCTION and env.boolean("STUDYLAB_HSTS_SUBDOMAINS", False)
 BEHIND_PROXY = PRODUCTION and env.boolean("STUDYLAB_BEHIND_PROXY", False)
 if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
@@ -260,4 +262,5 @@ LOGGING = {
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "INFO" if ENVIRONMENT != "test" else "WARNING"},
 }
-SILENCED_SYSTEM_CHECKS: list[str] = []
+# Whether other hosts of the domain speak TLS only, and whether browsers are to know it in advance, is for the site to say.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]

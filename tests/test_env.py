@@ -14,7 +14,7 @@ ROOT = Path(__file__).parent.parent
 KEY_A, KEY_B = "A" * 43, "B" * 42 + "A"
 PRODUCTION = {
     "STUDYLAB_ENV": "production",
-    "STUDYLAB_SECRET_KEY": "k" * 60,
+    "STUDYLAB_SECRET_KEY": "a key of many letters, for tests of the start only" + "." * 20,
     "STUDYLAB_ALLOCATION_KEY": KEY_A,
     "STUDYLAB_CONTACT_KEY": KEY_B,
     "STUDYLAB_HOSTS": "lab.example",
@@ -25,13 +25,13 @@ SHOW = (
 )
 
 
-def start(**changes: str | None) -> tuple[int, str]:
-    """Load the settings in a process of its own; return its exit code and everything it said."""
+def start(*words: str, **changes: str | None) -> tuple[int, str]:
+    """Load the settings in a process of its own, to run `words`; return its exit code and everything it said."""
     kept = {name: value for name, value in os.environ.items() if name in ("PATH", "LANG", "HOME")}
     wanted = {**PRODUCTION, **changes}
     environment = {**kept, **{name: value for name, value in wanted.items() if value is not None}}
     done = subprocess.run(
-        [sys.executable, "-c", SHOW], cwd=ROOT, env=environment, capture_output=True, text=True,
+        [sys.executable, *(words or ("-c", SHOW))], cwd=ROOT, env=environment, capture_output=True, text=True,
         timeout=60, check=False,
     )  # fmt: skip
     return done.returncode, done.stdout + done.stderr
@@ -41,6 +41,16 @@ def test_production_starts_with_everything_given() -> None:
     code, said = start()
     assert code == 0, said
     assert "production False db.lab.example" in said
+
+
+def test_the_deployment_check_has_nothing_to_say() -> None:
+    code, said = start("-m", "django", "check", "--deploy", "--fail-level", "DEBUG",
+                       DJANGO_SETTINGS_MODULE="studylab.settings")  # fmt: skip
+    assert code == 0, said
+    code, said = start("-m", "django", "check", "--deploy", "--fail-level", "WARNING",
+                       DJANGO_SETTINGS_MODULE="studylab.settings", STUDYLAB_HSTS_SECONDS="0")  # fmt: skip
+    assert code != 0
+    assert "security.W004" in said  # so the check above is a real one
 
 
 def test_production_is_what_nothing_said_means() -> None:

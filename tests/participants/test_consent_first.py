@@ -58,6 +58,7 @@ FOLLOW = {
     "scheduling_planrow": "a proposal; what is taken of it becomes a guarded series",
     "participants_acquaintance": "whom to keep apart, which may be known before any consent",
     "scheduling_offer": "a time offered to somebody who waits and is guarded there",
+    "outbox_message": "what is to be said to somebody, before any consent too; nothing on their health",
     "allocation_exposure": "what a member of staff has seen, about the staff",
     "allocation_listentry": "has its own guard: a study consent and a sign-off",
 }
