@@ -70,6 +70,30 @@ def mail_address(name: str, default: str | None = None) -> str:
     return value
 
 
+def pairs(name: str, allowed: tuple[str, ...], default: str = "") -> dict[str, str]:
+    """Return comma-separated pairs such as to=recipient; only the `allowed` names may stand before the sign."""
+    found = {}
+    for part in words(name, default):
+        key, sign, value = (one.strip() for one in part.partition("="))
+        if not sign or not value or key not in allowed:
+            raise EnvProblem(
+                f"{name}: write pairs such as {allowed[0]}=name; known are {', '.join(allowed)}."
+            )
+        found[key] = value
+    return found
+
+
+def web_address(name: str, *, secure: bool) -> str:
+    """Return the address of a service, "" when the setting is absent; with `secure` it must be https."""
+    value = text(name, "")
+    parts = urlsplit(value)
+    if value and (parts.scheme not in ("http", "https") or not parts.hostname):
+        raise EnvProblem(f"{name} must be an address such as https://gateway.example/send.")
+    if value and secure and parts.scheme != "https":
+        raise EnvProblem(f"{name} must begin with https:// in production.")
+    return value
+
+
 def day(name: str) -> date | None:
     """Return an ISO date, or None when the setting is absent."""
     value = text(name, "")

@@ -4,6 +4,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from studylab import env
+from studylab.outbox.rules.return_path import base_problem
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENVIRONMENT = env.choice("STUDYLAB_ENV", ("demo", "test", "production"), "production")
@@ -212,7 +213,6 @@ SMTP_USER = env.text("STUDYLAB_SMTP_USER", "")
 SMTP_PASSWORD = env.text("STUDYLAB_SMTP_PASSWORD", "" if not SMTP_USER else None)
 SMTP_SECONDS = env.integer("STUDYLAB_SMTP_SECONDS", 20, low=1, high=120)
 MAIL_FROM = env.mail_address("STUDYLAB_MAIL_FROM", None if SMTP_HOST else "")
-MAIL_BOUNCES = env.mail_address("STUDYLAB_MAIL_BOUNCES", "")
 if (
     PRODUCTION
     and SMTP_SECURITY == "none"
@@ -224,6 +224,22 @@ if (
     )
 if SMTP_USER and SMTP_SECURITY == "none":
     raise env.EnvProblem("STUDYLAB_SMTP_USER needs STUDYLAB_SMTP_SECURITY starttls or tls.")
+# Where mails that could not be delivered come back to, with a token for each; "" when the site reads none of them.
+MAIL_BOUNCES = env.mail_address("STUDYLAB_MAIL_BOUNCES", "")
+if MAIL_BOUNCES and base_problem(MAIL_BOUNCES):
+    raise env.EnvProblem(f"STUDYLAB_MAIL_BOUNCES: {base_problem(MAIL_BOUNCES)}")
+# Short messages are off until a gateway is named. Its token comes from the environment only.
+TEXT_URL = env.web_address("STUDYLAB_TEXT_URL", secure=PRODUCTION)
+TEXT_TOKEN = env.text("STUDYLAB_TEXT_TOKEN", "")
+TEXT_METHOD = env.choice("STUDYLAB_TEXT_METHOD", ("POST", "PUT"), "POST")
+TEXT_SENDER = env.text("STUDYLAB_TEXT_SENDER", "")
+TEXT_NAMES = env.pairs(
+    "STUDYLAB_TEXT_NAMES",
+    ("to", "text", "reference", "sender"),
+    "to=to,text=text,reference=reference",
+)
+if not {"to", "text"} <= set(TEXT_NAMES):
+    raise env.EnvProblem("STUDYLAB_TEXT_NAMES must name to and text: to=recipient,text=body.")
 
 REDIS_URL = env.text("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"

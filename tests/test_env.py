@@ -157,3 +157,27 @@ class TestReaders:
         monkeypatch.setenv("X", "!" * 44)
         with pytest.raises(env.EnvProblem, match="X must be 32 bytes"):
             env.key("X")
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "says"),
+    [
+        ("STUDYLAB_TEXT_URL", "gateway.example/send", "https://gateway.example/send"),
+        ("STUDYLAB_TEXT_URL", "http://gateway.example/send", "must begin with https"),
+    ],
+)
+def test_the_gateway_of_short_messages(
+    monkeypatch: pytest.MonkeyPatch, setting: str, value: str, says: str
+) -> None:
+    monkeypatch.setenv(setting, value)
+    with pytest.raises(env.EnvProblem, match=says):
+        env.web_address(setting, secure=True)
+
+
+def test_pairs_name_what_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NAMES", "to=recipient, text=body")
+    assert env.pairs("NAMES", ("to", "text")) == {"to": "recipient", "text": "body"}
+    for wrong in ("to", "to=", "number=x"):
+        monkeypatch.setenv("NAMES", wrong)
+        with pytest.raises(env.EnvProblem, match="known are to, text"):
+            env.pairs("NAMES", ("to", "text"))
