@@ -12,6 +12,7 @@ class ScreeningConfig(AppConfig):
     def ready(self) -> None:
         """Tell the apps below since when records exist, what a document may not say, what follows on limits."""
         from screening.note_sources import register_notes
+        from screening.rules.catalogue import load_catalogue
         from screening.rules.document import document_problems
         from screening.selectors.first_records import (
             first_answers,
@@ -27,6 +28,7 @@ class ScreeningConfig(AppConfig):
         )
         from screening.selectors.staff_ties import is_kept_away
         from screening.tasks import knock
+        from studylab.outbox.names import register_medicine_names
         from studylab.participants.kept_away import register_kept_away
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
@@ -36,6 +38,7 @@ class ScreeningConfig(AppConfig):
 
         register_confirm_hook("reassess", knock)
         register_kept_away(is_kept_away)
+        register_medicine_names(lambda: load_catalogue().names())
         register_document_check("screening table", document_problems)
 
         register_record_time("answers", first_answers, ("questions", "study"))

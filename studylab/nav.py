@@ -35,7 +35,7 @@ SECTIONS = (
     Section("safety", "Safety", Cap.SAFETY_VIEW, ("safety_", "deviation", "event", "pause", "hold_", "code_open", "reveals", "drill", "card", "unblinding",
          "opened_", "opening_", "data_lock", "learnt", "guess", "assay")),
     Section("record", "Record", Cap.RECORD_VIEW, ("record_", "audit")),
-    Section("set_up", "Set-up", Cap.SETUP_VIEW, ("set_up_", "protocol", "people", "resource", "device")),
+    Section("set_up", "Set-up", Cap.SETUP_VIEW, ("set_up_", "protocol", "people", "resource", "device", "wording")),
 )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from django.urls import include, path
 import scheduling.urls
 import screening.urls
 import studylab.allocation.urls
+import studylab.outbox.urls
 import studylab.participants.urls
 import studylab.people.urls
 import studylab.reports.urls
@@ -14,6 +15,7 @@ _APPS = (
     studylab.people.urls,
     studylab.studies.urls,
     studylab.participants.urls,
+    studylab.outbox.urls,
     studylab.allocation.urls,
     screening.urls,
     scheduling.urls,

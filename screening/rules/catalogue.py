@@ -111,6 +111,10 @@ class Catalogue:
         found = self._names.get(name)
         return found.row if found else None
 
+    def names(self) -> tuple[str, ...]:
+        """Return every name that is found, folded."""
+        return tuple(self._names.known)
+
     def suggest(self, text: str, limit: int = 5) -> tuple[str, ...]:
         """Return up to `limit` names that look like `text`, best first; the person chooses."""
         return self._names.suggest(text, limit)

@@ -1,5 +1,10 @@
-"""What goes out: one message in one language to one addressee."""
+"""What goes out: one message in one language to one addressee, made from its words and its values.
 
+Which words those are is a matter of `selectors.wording`; here they become a mail with a plain and an HTML part, or a
+short message. Nothing goes out that says what no message says, whoever wrote it.
+"""
+
+import hmac
 from collections.abc import Mapping
 from dataclasses import dataclass
 from email.headerregistry import Address
@@ -8,9 +13,19 @@ from django.conf import settings
 from django.utils import translation
 
 from studylab.errors import Refused
-from studylab.outbox.kinds import Attachment, kind_of
+from studylab.outbox.kinds import Attachment, Audience, MessageKind, kind_of
 from studylab.outbox.models import Message
+from studylab.outbox.names import medicine_names
+from studylab.outbox.rules.return_path import return_path, token_of
+from studylab.outbox.rules.unsaid import unsaid_in
+from studylab.outbox.rules.wording import html, parse, plain, subject_line
+from studylab.outbox.rules.words import NATIVE, Words, short_text
+from studylab.outbox.selectors.reach import Way, way_of
+from studylab.outbox.selectors.undelivered import bad_address
+from studylab.outbox.selectors.wording import sender_of, words_for
 from studylab.participants.selectors import contact_details
+
+_TAGS = {"en": "en", "fr-ca": "fr-CA"}  # BCP 47
 
 
 class NotSendable(Refused):
@@ -36,31 +51,85 @@ class Composed:
     short: str = ""
 
 
+def mail_key() -> bytes:
+    """Return the key of the addresses to which mails come back, derived from the site's own."""
+    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab returned mail 1", "sha256")
+
+
 def compose(message: Message) -> Composed:
-    """Return what goes out for a message; NotSendable where nobody can get it."""
+    """Return what goes out for a message; NotSendable where it says too much or nobody can get it."""
     kind = kind_of(message.kind)
-    to = _address(message)
-    with translation.override(message.language):
+    words, language = _words(message, kind)
+    way = _way(message)
+    message.language = language  # the values are in the language of the words, never in another
+    with translation.override(language):
         values = kind.values(message)
         attachments = tuple(kind.attach(message)) if kind.attach else ()
-    text = "\n\n".join(value for value in values.values() if value) + "\n"
+    fields = tuple(field.name for field in kind.fields)
+    subject = subject_line(parse(words.subject, fields, "Subject"), values)
+    pieces = parse(words.text, fields, "Text")
+    text = plain(pieces, values)
+    short = short_text(words, fields, values) if way.short_to else ""
+    _check(f"{subject}\n{text}\n{short}", language)
+    if not short and not way.mail_to:
+        raise NotSendable("There is no e-mail address to send this to. Call the volunteer.")
     return Composed(
-        sender=str(Address("Study team", addr_spec=settings.MAIL_FROM)), to=to, subject=kind.title,
-        text=text, html="", attachments=attachments, return_path=settings.MAIL_FROM,
-        headers={
-            "Message-ID": f"<{message.uid}@{settings.MAIL_FROM.rpartition('@')[2]}>",
-            "Auto-Submitted": "auto-generated",
-        },
+        sender=_sender(message, language), to=way.mail_to, subject=subject, text=text,
+        html=html(pieces, values, language=_TAGS[language], title=subject),
+        headers=_headers(message, language), attachments=attachments, return_path=_return_path(message),
+        short_to=way.short_to if short else "", short=short,
     )  # fmt: skip
 
 
-def _address(message: Message) -> str:
+def _words(message: Message, kind: MessageKind) -> tuple[Words, str]:
+    """Return the words and their language; staff read English."""
+    staff = kind.audience == Audience.STAFF
+    try:
+        return words_for(message.study, kind.key, NATIVE if staff else message.language)
+    except KeyError:
+        raise NotSendable(
+            f"There are no words for “{kind.title}”. Tell whoever runs the site."
+        ) from None
+
+
+def _way(message: Message) -> Way:
+    """Return where the message goes: to one addressee."""
     if message.participant is None:
         assert message.user is not None, "a message has an addressee"
-        return message.user.email
+        return Way(message.user.email, "")
     details = contact_details(message.participant.person)
     if details is None:
         raise NotSendable("The contact details were erased.")
-    if not details.email:
-        raise NotSendable("There is no e-mail address to send this to. Call the volunteer.")
-    return details.email
+    way = way_of(message.participant, details)
+    if not way.short_to and bad_address(message.participant) is not None:
+        raise NotSendable(
+            "Mails to this address come back. Call the volunteer and change the address."
+        )
+    return way
+
+
+def _check(text: str, language: str) -> None:
+    found = unsaid_in(text, language, medicine_names(), addresses=False)
+    if found:
+        raise NotSendable(f"{found[0].sentence} Change the words of this message.")
+
+
+def _sender(message: Message, language: str) -> str:
+    return str(Address(sender_of(message.study, language)[0], addr_spec=settings.MAIL_FROM))
+
+
+def _return_path(message: Message) -> str:
+    return return_path(settings.MAIL_BOUNCES, message.pk, mail_key()) if settings.MAIL_BOUNCES else settings.MAIL_FROM  # fmt: skip
+
+
+def _headers(message: Message, language: str) -> dict[str, str]:
+    """Return the headers that keep machines from answering (RFC 3834) and name the mail for good (RFC 5322, 3.6.4)."""
+    domain = settings.MAIL_FROM.rpartition("@")[2]
+    headers = {
+        "Message-ID": f"<{token_of(message.pk, mail_key())}@{domain}>",
+        "Auto-Submitted": "auto-generated",
+        "X-Auto-Response-Suppress": "All",
+        "Content-Language": _TAGS[language],
+    }
+    reply_to = sender_of(message.study, language)[1]
+    return {**headers, "Reply-To": reply_to} if reply_to else headers

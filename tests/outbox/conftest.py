@@ -9,7 +9,9 @@ import pytest
 from studylab.access import system_actor
 from studylab.outbox import kinds
 from studylab.outbox.kinds import Audience, MessageField, MessageKind
+from studylab.outbox.rules import words
 from studylab.outbox.services.queue import message_queue
+from tests.participants.conftest import ana, keeper, noon, office  # noqa: F401  (fixtures)
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 ACTOR = system_actor("test")
@@ -31,6 +33,8 @@ def _kinds(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         kinds.register_kind(
             MessageKind(key, audience, "Tried", (MessageField("when", "what it is about"),), _values, _wanted)
         )  # fmt: skip
+        house = {"subject": "Tried", "text": "{when}"}
+        monkeypatch.setitem(words._file(words.NATIVE), key, house)  # type: ignore[arg-type]
     unwanted.clear()
     yield
     unwanted.clear()

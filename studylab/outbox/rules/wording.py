@@ -107,12 +107,17 @@ def plain(pieces: Pieces, values: Mapping[str, str]) -> str:
 
 def html(pieces: Pieces, values: Mapping[str, str], *, language: str, title: str) -> str:
     """Return the HTML part of the same words: paragraphs, line breaks and links, everything else escaped."""
-    body = "\n".join(f"<p>{_marked_up(one)}</p>" for one in _paragraphs(pieces, values))
     return (
         f'<!DOCTYPE html>\n<html lang="{escape(language)}">\n<head><meta charset="utf-8">'
         f"<title>{escape(title)}</title></head>\n"
-        f'<body style="font-family: sans-serif; font-size: 16px; line-height: 1.5">\n{body}\n</body>\n</html>\n'
+        '<body style="font-family: sans-serif; font-size: 16px; line-height: 1.5">\n'
+        f"{html_body(pieces, values)}\n</body>\n</html>\n"
     )
+
+
+def html_body(pieces: Pieces, values: Mapping[str, str]) -> str:
+    """Return what stands in the body of the HTML part."""
+    return "\n".join(f"<p>{_marked_up(one)}</p>" for one in _paragraphs(pieces, values))
 
 
 def _paragraphs(pieces: Pieces, values: Mapping[str, str]) -> list[str]:
