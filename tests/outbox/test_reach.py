@@ -224,3 +224,19 @@ def test_the_pages(office: Client, message: Message, ana: Participant) -> None:
     assert "address itself is at fault" in page.content.decode()
     assert office.post(back, {"how": "reached", "shown": page.context["shown"]}).status_code == 302
     assert "5.1.1" in office.get(here).content.decode()
+
+
+def test_the_volunteers_page_and_the_front_page_say_so_until_somebody_looked(
+    office: Client, message: Message, ana: Participant, keeper: Actor, monitor: Any, client_of: Any
+) -> None:
+    person, front = (reverse(page, args=[ana.study.slug, *more]) for page, more in (("volunteer", [ana.code]), ("home", [])))  # fmt: skip
+    assert "Mails that came back" not in office.get(person).content.decode()
+    report_take(came_back(message, FAILED))
+    assert "mails come back" in office.get(person).content.decode()
+    assert "Ask for the right e-mail address." in office.get(front).content.decode()
+    assert "Mails that came back" not in client_of(monitor).get(front).content.decode()
+    undelivered_settle(participant=ana, how="address_right", actor=keeper)
+    page = office.get(person).content.decode()
+    assert "mails come back" not in page
+    assert "checked with the volunteer" in page
+    assert "Mails that came back" not in office.get(front).content.decode()

@@ -20,6 +20,7 @@ from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
 from studylab.allocation.selectors.blinding import guesses_missing
 from studylab.audit.selectors import events_of_participant
+from studylab.outbox.selectors.undelivered import bad_address, undelivered_of
 from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
 from studylab.participants.selectors.events import events_about
@@ -29,6 +30,7 @@ from studylab.reports.selectors.trail import sentence
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
+MAILS_BACK = 5  # the newest
 EVENTS = 30  # of the trail on the page; the record has all of it
 
 LANDMARKS = (
@@ -96,6 +98,8 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "entry": entry_of(person),
         "open_levels": open_levels(person),
         "guesses_due": _guesses_due(person, dict(row.facts.visits)),
+        "mails_back": list(undelivered_of(person)[:MAILS_BACK]),
+        "bad_address": bad_address(person),
         "events": [(event, sentence(event)) for event in newest[:EVENTS]],
         "more_events": len(newest) > EVENTS,
         "record_url": address("record", study),

@@ -25,6 +25,7 @@ from studylab.reports.selectors.readiness import lacking
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_consent import consent_again
 from studylab.reports.selectors.work_items import Group, Item
+from studylab.reports.selectors.work_messages import mails_back
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -52,6 +53,8 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
     groups += _screening(study, actor, at)
+    if actor.may(Cap.VOLUNTEER_ADD):
+        groups.append(mails_back(study))
     if actor.may(Cap.SERIES_BOOK):
         groups += [consent_again(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)
