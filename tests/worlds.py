@@ -119,15 +119,25 @@ def chain(item: pytest.Item) -> list[str]:
 
 
 def in_order(items: list[pytest.Item]) -> list[pytest.Item]:
-    """Tests with the same worlds beside each other, files whole, and otherwise as they came."""
+    """Files with long tests first, those with the same worlds beside each other, and otherwise as they came.
+
+    What is begun early keeps one core busy while the others take what is short; begun last it would keep all waiting.
+    """
     chains = {id(item): chain(item) for item in items}
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
         files.setdefault(item.nodeid.split("::")[0], []).append(item)
     for own in files.values():
         own.sort(key=lambda item: chains[id(item)])
-    ranked = sorted(files.values(), key=lambda own: max(chains[id(item)] for item in own))
+    ranked = sorted(
+        files.values(), key=lambda own: (not _is_long(own), max(chains[id(item)] for item in own))
+    )
     return [item for own in ranked for item in own]
+
+
+def _is_long(own: list[pytest.Item]) -> bool:
+    """Whether a file has a test that is marked slow or waits for a browser."""
+    return any(item.get_closest_marker(name) for item in own for name in ("slow", "browser"))
 
 
 def _wanted(item: pytest.Item) -> list[tuple[str, Build]]:

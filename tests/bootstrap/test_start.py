@@ -17,6 +17,7 @@ from studylab.boot.pg_server import is_server, pid_in
 from studylab.boot.places import KEY_NAMES, Lock, Places, Trouble, keys
 from studylab.boot.ports import listen
 from studylab.boot.process import StopRequest
+from tests import worlds
 from tests.bootstrap.conftest import REPO, SmallSite
 
 
@@ -56,6 +57,49 @@ def test_wrong_options_are_named(words: list[str], said: str, capsys) -> None:
 def test_manage_without_words_shows_the_commands(capsys) -> None:
     assert bootstrap.main([]) == 0
     assert "manage.py demo" in capsys.readouterr().out
+
+
+def test_the_tests_are_spread_over_the_cores_unless_told_how(monkeypatch) -> None:
+    for cores, words in ((3, ["-n", "3", "--dist", "worksteal"]), (1, [])):
+        monkeypatch.setattr(
+            os, "sched_getaffinity", lambda _pid, n=cores: set(range(n)), raising=False
+        )
+        assert bootstrap._processes(["tests/people", "-k", "lock"]) == words
+    for own in ("-n0", "--pdb", "-s", "--co"):
+        assert bootstrap._processes([own]) == []
+
+
+class Short:
+    """A test as pytest collects it, as far as its order goes."""
+
+    marks: tuple[str, ...] = ()
+
+    def __init__(self, nodeid: str) -> None:
+        self.nodeid = nodeid
+
+    def get_closest_marker(self, name: str) -> bool | None:
+        """Whether it is marked."""
+        return name in self.marks or None
+
+
+class Slow(Short):
+    marks = ("slow",)
+
+
+class InBrowser(Short):
+    marks = ("browser",)
+
+
+def test_files_with_long_tests_are_begun_first_and_stay_whole() -> None:
+    items = [
+        Short("a.py::1"),
+        Short("b.py::1"),
+        Slow("b.py::2"),
+        InBrowser("c.py::1"),
+        Short("d.py::1"),
+    ]
+    found = [item.nodeid for item in worlds.in_order(items)]
+    assert found == ["b.py::1", "b.py::2", "c.py::1", "a.py::1", "d.py::1"]
 
 
 @pytest.mark.parametrize("version", ["3.10", "3.14"])
