@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, settings
 
 from studylab.access import Actor, Role
 from tests import cast, worlds
+from tests.access.world import build
 from tests.worlds import world
 
 # How quick a machine is decides no test.
@@ -94,6 +95,12 @@ def second_experimenter(study: Any) -> Any:
     user = cast.make_user("Sten Aldous")
     cast.join(user, study, Role.EXPERIMENTER)
     return user
+
+
+@world
+def middle(db: Any) -> Any:
+    """A study in the middle of its life (tests/access/world.py)."""
+    return build()
 
 
 @world

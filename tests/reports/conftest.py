@@ -1,11 +1,10 @@
-"""One study in the middle of its life for all tests of a file, and a quick maker of crowds."""
+"""The study in the middle of its life, at its own moment, and a quick maker of crowds."""
 
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
 import pytest
-from django.db import transaction
 from django.test import Client
 
 from scheduling.models import Series, Visit
@@ -17,18 +16,15 @@ from studylab.participants.models import Deviation, Hold, Participant
 from studylab.participants.services import deviation_record, hold_open
 from studylab.studies.selectors import current_protocol
 from tests import cast
-from tests.access.world import World, build
+from tests.access.world import World
 from tests.scheduling import lab as the_lab
 
 
-@pytest.fixture(scope="module")
-def world(django_db_setup: Any, django_db_blocker: Any) -> Iterator[World]:
-    """Today's dosing visits, people waiting for sign-off and new enquiries; gone after the file."""
-    with django_db_blocker.unblock(), transaction.atomic():
-        built = build()
-        with clock.travel(built.now):
-            yield built
-        transaction.set_rollback(True)
+@pytest.fixture
+def world(middle: World) -> Iterator[World]:
+    """Today's dosing visits, people waiting for sign-off and new enquiries, at that moment."""
+    with clock.travel(middle.now):
+        yield middle
 
 
 def client_for(user: Any) -> Client:

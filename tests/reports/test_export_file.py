@@ -10,12 +10,14 @@ from typing import Any
 import pytest
 
 from screening.models import AnswerSet
+from studylab import clock
 from studylab.allocation.models import Kit
 from studylab.management.demo.cast import volunteer_name
 from studylab.people.models import User
 from studylab.studies.selectors import current_protocol
 from tests.access.world import World
 from tests.reports.export import Unpacked, exported
+from tests.worlds import world as kept_between_tests
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 VALUES = (
@@ -35,10 +37,11 @@ MOMENTS = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def made(world: World) -> Unpacked:
+@kept_between_tests
+def made(middle: World) -> Unpacked:
     """One export of the study in the middle of its life."""
-    return exported(world.study)
+    with clock.travel(middle.now):
+        return exported(middle.study)
 
 
 def run_check(folder: Path, *arguments: str) -> tuple[int, str]:

@@ -19,7 +19,7 @@ from studylab.participants.services import consent_correct, participant_withdraw
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 from tests import cast
-from tests.access.world import build
+from tests.access.world import World
 from tests.participants.people import add, give_consent
 from tests.reports.conftest import client_for
 
@@ -155,9 +155,8 @@ def test_another_study_stays_apart(actors: Any, ask: Any, outsider: Any) -> None
     assert "TR-1" not in held(ask())
 
 
-def test_the_whole_record_names_no_volunteer_and_no_arm() -> None:
+def test_the_whole_record_names_no_volunteer_and_no_arm(world: World) -> None:
     """The demonstration's story goes through every service; its file holds codes only."""
-    world = build()
     with clock.travel(world.now):
         client = client_for(world.people[Role.MONITOR])
         answer = client.get(reverse("record_download", args=[world.study.slug]))
