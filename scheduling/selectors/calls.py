@@ -8,6 +8,7 @@ from scheduling.rules.calls import NextCall, next_call
 from studylab.codes import normalise
 from studylab.participants.models import Participant
 from studylab.participants.selectors import contact_details_of
+from studylab.participants.selectors.wishes import wants_no_safety_contact
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -25,7 +26,7 @@ class CallDue:
 
 
 def calls_due(study: Study, at: datetime) -> list[CallDue]:
-    """Return the next call of everybody who left against advice, the earliest first, in three queries.
+    """Return the next call of everybody who left against advice, the earliest first, in four queries.
 
     What nobody did within a week is no call any more: it stays an overdue contact.
     """
@@ -34,7 +35,7 @@ def calls_due(study: Study, at: datetime) -> list[CallDue]:
     left = StepRecord.objects.filter(
         participant__study=study, superseded_by=None, step__in=leaving,
         occurred_at__gt=at - LOOK_BACK, value__against_advice=True,
-    ).select_related("visit__participant__study")  # fmt: skip
+    ).exclude(participant__in=wants_no_safety_contact(study)).select_related("visit__participant__study")  # fmt: skip
     people = {record.participant_id: record for record in left}
     doses = {
         dose.participant_id: dose.given_at

@@ -27,6 +27,7 @@ from scheduling.selectors.timelines import span
 from studylab import clock
 from studylab.access import Role
 from studylab.participants.models import Hold
+from studylab.participants.selectors.wishes import wants_no_safety_contact
 from studylab.people.models import Membership
 from studylab.people.selectors import holding_on
 from studylab.studies.models import Study
@@ -245,7 +246,7 @@ def contact_window(dose: Dose, follow_up: FollowUp) -> tuple[datetime, datetime]
 def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
     """Return who was dosed and not reached in or after the window for it, the oldest dose first.
 
-    Somebody who was spoken to before the window is still contacted in it.
+    Somebody who was spoken to before the window is still contacted in it; who left and asked not to be is not.
     """
     follow_up = current_protocol(study).plan.follow_up
     window = timedelta(hours=follow_up.from_hours)
@@ -254,6 +255,7 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
     )
     doses = list(
         Dose.objects.filter(~Exists(reached), participant__study=study, superseded_by=None)
+        .exclude(participant__in=wants_no_safety_contact(study))
         .select_related("participant__study", "visit")
         .order_by("given_at", "id")
     )

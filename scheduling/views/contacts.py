@@ -18,6 +18,7 @@ from screening.rules.after_dose import RED_FLAGS
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest, answer_form, posted
+from studylab.participants.selectors.wishes import wants_no_safety_contact
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -34,7 +35,12 @@ def contact_rows(study: Study) -> list[tuple[ContactDue, str]]:
 @require_GET
 def contacts(request: StaffRequest, study: str) -> HttpResponse:
     """List everybody who was dosed and is still to be reached."""
-    context = {"rows": contact_rows(request.study), "now": clock.now(), "current_section": "today"}
+    context = {
+        "rows": contact_rows(request.study),
+        "declined": sorted(wants_no_safety_contact(request.study).values()),
+        "now": clock.now(),
+        "current_section": "today",
+    }
     return render(request, "scheduling/contacts/contacts.html", context)
 
 

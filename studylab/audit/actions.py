@@ -46,6 +46,7 @@ class Action(StrEnum):
     VOLUNTEER_SCREENED_OUT = "volunteer.screened_out"
     VOLUNTEER_LOST = "volunteer.lost"
     VOLUNTEER_COMPLETED = "volunteer.completed"
+    WISH_RECORDED = "volunteer.wish_recorded"
     HOLD_OPENED = "hold.opened"
     HOLD_RELEASED = "hold.released"
     DEVIATION_RECORDED = "deviation.recorded"

@@ -42,6 +42,7 @@ SENTENCES: dict[Action, str] = {
     Action.VOLUNTEER_SCREENED_OUT: "recorded a screen failure",
     Action.VOLUNTEER_LOST: "recorded a volunteer as lost to contact",
     Action.VOLUNTEER_COMPLETED: "recorded a volunteer as completed",
+    Action.WISH_RECORDED: "recorded what a volunteer who left said may happen",
     Action.HOLD_OPENED: "put a volunteer on hold",
     Action.HOLD_RELEASED: "released a hold",
     Action.DEVIATION_RECORDED: "recorded a deviation",

@@ -17,6 +17,7 @@ from studylab.participants.views import (
     pauses,
     reporting,
     volunteers,
+    wishes,
 )
 
 _one_volunteer = [
@@ -30,6 +31,7 @@ _one_volunteer = [
     path("consent/<slug:kind>/correct/", consents.consent_correct_view, name="consent_correct"),
     path("withdraw/", ends.volunteer_withdraw, name="volunteer_withdraw"),
     path("end/", ends.volunteer_end, name="volunteer_end"),
+    path("wishes/", wishes.volunteer_wishes, name="volunteer_wishes"),
     path("links/", links.links, name="links"),
     path("links/<uuid:uid>/withdraw/", links.link_revoke_view, name="link_revoke"),
     path("hold/", holds.hold_add, name="hold_add"),

@@ -39,12 +39,12 @@ def test_withdrawal_says_what_follows_first(
     page = office.get(address).content.decode()
     assert f"Three visits of {ana.code} are cancelled." in page
     assert office.post(address, {"reason": " "}).status_code == 422
-    response = office.post(address, {"reason": "moved away"})
+    response = office.post(address, {"reason": "moved away", "how": "not_asked"})
     assert response.url == url(study, "volunteer", ana.code)
     ana.refresh_from_db()
     assert (ana.status, ana.status_reason) == ("withdrawn", "moved away")
     assert "moved away" in office.get(address).content.decode()
-    assert office.post(address, {"reason": "again"}).status_code == 409
+    assert office.post(address, {"reason": "again", "how": "not_asked"}).status_code == 409
 
 
 @pytest.mark.parametrize("status", ["withdrawn", "screened_out", "lost"])
@@ -55,7 +55,8 @@ def test_end_asks_what_happened(
     client, address = client_of(clinician), url(study, "volunteer_end", ana.code)
     assert client.post(address, {"reason": "x"}).status_code == 422
     assert client.post(address, {"reason": "x", "status": "completed"}).status_code == 422
-    assert client.post(address, {"reason": "x", "status": status}).status_code == 302
+    given = {"reason": "x", "status": status, "how": "not_asked"}
+    assert client.post(address, given).status_code == 302
     ana.refresh_from_db()
     assert ana.status == status
 

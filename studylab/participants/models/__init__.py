@@ -10,6 +10,7 @@ from studylab.participants.models.link import Knock, LinkDevice, PersonalLink
 from studylab.participants.models.pause import CareStatus, DosingPause, NewsAnswer, SafetyNews
 from studylab.participants.models.person import Participant, Person
 from studylab.participants.models.report import DeviationAssessment, SafetyReport, Told
+from studylab.participants.models.wish import LeavingWish
 
 __all__ = [
     "Acquaintance",
@@ -25,6 +26,7 @@ __all__ = [
     "Hold",
     "IdentityKey",
     "Knock",
+    "LeavingWish",
     "LinkDevice",
     "NewsAnswer",
     "Participant",

@@ -9,6 +9,7 @@ from studylab.errors import Conflict, Refused
 from studylab.participants.end_hooks import end_hooks
 from studylab.participants.models import Participant
 from studylab.participants.services.checks import lock_participant, require_active, said
+from studylab.participants.services.wishes import Wishes, wish_record
 
 _Status = Participant.Status
 _ACTIONS = {
@@ -20,12 +21,17 @@ _ACTIONS = {
 
 @service
 def participant_end(
-    *, participant: Participant, status: str, reason: str, actor: Actor
+    *,
+    participant: Participant,
+    status: str,
+    reason: str,
+    wishes: Wishes | None = None,
+    actor: Actor,
 ) -> list[str]:
     """End somebody's way through the study; return what the other apps did about it, as sentences.
 
     `status` is "withdrawn", "screened_out" or "lost". Every registered end hook runs in the same
-    transaction, the volunteer's row being locked. Raises Conflict when it has ended already.
+    transaction, the volunteer's row being locked. `wishes` is what the volunteer said may happen now. Raises Conflict when it has ended already.
     """
     require(actor, Cap.WITHDRAW)
     if status not in _ACTIONS:
@@ -50,13 +56,21 @@ def participant_end(
         reason=text,
         data={"consequences": done},
     )
+    if wishes is not None:
+        wish_record(participant=participant, wishes=wishes, actor=actor)
     return done
 
 
-def participant_withdraw(*, participant: Participant, reason: str, actor: Actor) -> list[str]:
+def participant_withdraw(
+    *, participant: Participant, reason: str, wishes: Wishes | None = None, actor: Actor
+) -> list[str]:
     """Record that a volunteer withdrew or was withdrawn."""
     return participant_end(
-        participant=participant, status=_Status.WITHDRAWN, reason=reason, actor=actor
+        participant=participant,
+        status=_Status.WITHDRAWN,
+        reason=reason,
+        wishes=wishes,
+        actor=actor,
     )
 
 

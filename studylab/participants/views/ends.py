@@ -8,7 +8,7 @@ from django.views.decorators.http import require_http_methods
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.end_hooks import end_hooks
-from studylab.participants.forms.path import EndForm
+from studylab.participants.forms.wishes import LeavingForm
 from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.participants.services import participant_end
@@ -35,13 +35,14 @@ def volunteer_end(request: StaffRequest, study: str, code: str) -> HttpResponse:
 
 def _end_page(request: StaffRequest, code: str, status: str, heading: str) -> HttpResponse:
     participant = access_participant(request.study, code)
-    form = EndForm(posted(request), status=status)
+    form = LeavingForm(posted(request), status=status)
 
     def write() -> list[str]:
         return participant_end(
             participant=participant,
             status=status or form.cleaned_data["status"],
             reason=form.cleaned_data["reason"],
+            wishes=form.said(),
             actor=request.actor,
         )
 

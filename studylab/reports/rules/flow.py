@@ -33,6 +33,7 @@ class Box(StrEnum):
     RUNNING = "still in follow-up"
     LOST = "lost to contact"
     WITHDREW = "withdrew after the dose"
+    WITHDREW_UNUSED = "withdrew after the dose, data not to be used further"
     STOPPED = "taken off the study after the dose"
     COMPLETED = "completed"
 
@@ -55,7 +56,8 @@ NOT_GIVEN = tuple(box for box in _UNDOSED.values() if box is not Box.WAITING)
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """What the flow needs of one person. `arm` is the arm's name once the list is open, "" before.
+    """What the flow needs of one person. `arm` is the arm's name once the list is open, "" before;
+    `unused` says that the person asked that the data are not used further.
 
     ValueError for a dose without a number: the database refuses it, and a box that hides it would be wrong.
     """
@@ -65,6 +67,7 @@ class Life:
     numbered: bool = False
     dosed: bool = False
     arm: str = ""
+    unused: bool = False
 
     def __post_init__(self) -> None:
         if self.dosed and not self.numbered:
@@ -103,6 +106,8 @@ class Flow:
 
 def box_of(life: Life) -> Box:
     """Return the one box in which a person is counted."""
+    if life.dosed and life.status == "withdrawn" and life.unused:
+        return Box.WITHDREW_UNUSED
     if life.dosed:
         return _DOSED[life.status]
     if life.numbered:
@@ -143,7 +148,7 @@ def flow_of(lives: Iterable[Life], *, pooled: str, arms: Sequence[str] = ()) -> 
 
 def _column(name: str, lives: Sequence[Life]) -> ArmFlow:
     found = Counter(box_of(life) for life in lives)
-    gone = _reasons(found, (Box.WITHDREW, Box.STOPPED))
+    gone = _reasons(found, (Box.WITHDREW, Box.WITHDREW_UNUSED, Box.STOPPED))
     missed = _reasons(found, NOT_GIVEN)
     without = (("did not receive the dose", total(missed)), ("left after the dose", total(gone)))
     return ArmFlow(

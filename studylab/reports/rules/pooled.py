@@ -6,7 +6,7 @@ one person's change. Only means and standard deviations leave here; a median, a 
 of single people.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from statistics import fmean, stdev
@@ -14,6 +14,7 @@ from typing import Literal
 
 MEASURES = (("systolic", "mmHg"), ("diastolic", "mmHg"), ("pulse", "per minute"))
 Values = tuple[float, float, float]
+Uses = Sequence[tuple[datetime, bool]]  # when it was recorded, in order, and whether use ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +62,14 @@ def released_people(complete: int, *, first: int, step: int) -> int:
     return 0 if complete < first else complete - (complete - first) % step
 
 
-def release(readings: Iterable[Reading], *, first: int, step: int) -> Release | None:
-    """Return the newest release, None while everything is withheld. `first` and `step` are numbers of people."""
+def release(
+    readings: Iterable[Reading], *, first: int, step: int, unused: Mapping[int, Uses] | None = None
+) -> Release | None:
+    """Return the newest release, None while everything is withheld. `first` and `step` are numbers of people.
+
+    `unused` holds what people said on the use of their data, see `Uses`. Whoever had asked by then that it ends is left
+    out. Whoever changed it since would be found by subtraction: nothing is shown until the next step.
+    """
     of: dict[int, list[Reading]] = {}
     for one in readings:
         of.setdefault(one.person, []).append(one)
@@ -70,10 +77,22 @@ def release(readings: Iterable[Reading], *, first: int, step: int) -> Release | 
     shown = released_people(len(complete), first=first, step=step)
     if not shown:
         return None
-    as_of, people = complete[shown - 1][0], tuple(person for _at, person in complete[:shown])
+    as_of, those = complete[shown - 1][0], [person for _at, person in complete[:shown]]
+    wishes = unused or {}
+    if any(_unused(wishes.get(one, ()), as_of) != _unused(wishes.get(one, ())) for one in those):
+        return None
+    people = tuple(one for one in those if not _unused(wishes.get(one, ())))
+    if len(people) < first:
+        return None
     pairs = [_pair(of[person], as_of) for person in people]
     lines = tuple(_line(place, pairs) for place in range(len(MEASURES)))
     return Release(people, as_of, lines)
+
+
+def _unused(uses: Uses, at: datetime | None = None) -> bool:
+    """Whether the person's data were not to be used at an instant, or as it stands."""
+    known = [ended for when, ended in uses if at is None or when <= at]
+    return bool(known) and known[-1]
 
 
 def _complete_at(readings: Sequence[Reading]) -> datetime | None:

@@ -205,6 +205,8 @@ def _note(study: Study, *, opened: bool) -> str:
         "people.csv has one row for each person. Other files have several, or none: bring them to one row per person\n"
         "before you join them, and ask python3 check.py --merged YOUR_FILE.csv afterwards.\n"
         "python3 check.py compares every file with SHA256SUMS and joins every file with people.csv.\n"
+        "use_after_withdrawal says who asked that their data are not used further (no_use). They stand in here, flagged, because\n"
+        "the record is kept whole; leave them out of analyses unless law or the ethics committee decided otherwise.\n"
         "All times are UTC. An empty cell is a value that is not there. Text that a spreadsheet would take for a formula has\n"
         "an apostrophe in front. Corrections are rows of their own: supersedes_id names the row that no longer counts.\n"
         "fhir/ holds the same people, consents, values and events as FHIR R5 resources, one a line.\n"

@@ -9,6 +9,7 @@ from scheduling.models import Dose, Series, Visit
 from screening.models import AnswerSet, SignOff, VitalSet
 from studylab.allocation.models import ListEntry
 from studylab.participants.models import Consent, Deviation, EventEntry, Participant
+from studylab.participants.selectors.wishes import NOT_ASKED, uses_of
 from studylab.studies.models import Study
 
 AT_ONCE = 500
@@ -32,8 +33,11 @@ def _rows(people: Sequence[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
     parts = (
         _numbers(ids), _consents(ids), _bodies(ids), _decisions(ids), _visits(ids), _measured(ids), _counted(ids),
     )  # fmt: skip
+    uses = uses_of(ids)
     for one in people:
+        unasked = NOT_ASKED if one["status"] == Participant.Status.WITHDRAWN else ""
         row = {"code": one["code"], "status": one["status"]}
+        row["use_after_withdrawal"] = uses.get(one["pk"], unasked)
         for part in parts:
             row |= part.get(one["pk"], {})
         yield {

@@ -10,7 +10,7 @@ from screening.models import Assessment
 from studylab.access import Actor
 from studylab.allocation.models import ListEntry
 from studylab.allocation.selectors.unblinding import people_by_arm
-from studylab.participants.models import Participant
+from studylab.participants.models import LeavingWish, Participant
 from studylab.reports.rules.chart import Chart
 from studylab.reports.rules.flow import Flow, Life, Status, flow_of
 from studylab.reports.rules.flow_drawing import drawn, rows_of
@@ -38,11 +38,21 @@ def _lives(study: Study, arm_of: dict[str, str]) -> list[Life]:
         assessed=Exists(Assessment.objects.filter(**mine, gate=Assessment.Gate.SCREENING)),
         numbered=Exists(ListEntry.objects.filter(**mine)),
         dosed=Exists(Dose.objects.filter(**mine)),
+        unused=Exists(
+            LeavingWish.objects.filter(**mine, superseded_by=None, use=LeavingWish.Use.NO_USE)
+        ),
     )
     return [
-        Life(cast(Status, status), assessed or numbered, numbered, dosed, arm_of.get(code, ""))
-        for status, code, assessed, numbered, dosed in people.values_list(
-            "status", "code", "assessed", "numbered", "dosed"
+        Life(
+            cast(Status, status),
+            assessed or numbered,
+            numbered,
+            dosed,
+            arm_of.get(code, ""),
+            unused,
+        )
+        for status, code, assessed, numbered, dosed, unused in people.values_list(
+            "status", "code", "assessed", "numbered", "dosed", "unused"
         )
     ]
 

@@ -24,6 +24,7 @@ from studylab.outbox.selectors.undelivered import bad_address, undelivered_of
 from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
 from studylab.participants.selectors.events import events_about
+from studylab.participants.selectors.wishes import standing_wish
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath, paths_of
 from studylab.reports.selectors.trail import sentence
@@ -91,6 +92,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "step_url": where if where != address("volunteer", study, code=person.code) else "",
         "may_number": row.step.stage == path.NUMBER and actor.may(Cap.NUMBER_ISSUE),
         "consents": [entry.consent for entry in consent_entries(person) if entry.stands],
+        "wish": None if person.is_active else standing_wish(person),
         "holds": list(holds_of(person)),
         "deviations": list(deviations_about(person)),
         "adverse": list(events_about(person)) if actor.may(Cap.SAFETY_VIEW) else [],

@@ -6,6 +6,7 @@ from datetime import datetime
 from screening.models import VitalSet
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
+from studylab.participants.selectors.wishes import use_changes
 from studylab.reports.rules.chart import Chart
 from studylab.reports.rules.pooled import Line, Reading, Release, release
 from studylab.reports.rules.pooled_drawing import drawn
@@ -46,7 +47,9 @@ def release_of(study: Study) -> Release | None:
         Reading(person, _GATES[gate], taken, recorded, replaced, (top, low, pulse))  # type: ignore[arg-type,index]
         for person, gate, taken, recorded, replaced, top, low, pulse in rows
     ]
-    return release(readings, first=plan.pooled_from, step=plan.pooled_step)
+    return release(
+        readings, first=plan.pooled_from, step=plan.pooled_step, unused=use_changes(study)
+    )
 
 
 def looks_at(study: Study) -> list[Look]:

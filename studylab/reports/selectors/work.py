@@ -23,7 +23,7 @@ from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
-from studylab.reports.selectors.work_consent import consent_again
+from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import mails_back
 from studylab.reports.selectors.work_safety import safety_work
@@ -56,7 +56,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.VOLUNTEER_ADD):
         groups.append(mails_back(study))
     if actor.may(Cap.SERIES_BOOK):
-        groups += [consent_again(study), *booking_groups(study, at)]
+        groups += [consent_again(study), wishes_to_ask(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)

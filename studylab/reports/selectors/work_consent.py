@@ -1,6 +1,7 @@
 """Who has to be asked for consent again, because the text changed."""
 
 from studylab.participants.selectors.consents import to_ask_again
+from studylab.participants.selectors.wishes import to_ask
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
@@ -16,3 +17,15 @@ def consent_again(study: Study) -> Group:
         for one in to_ask_again(study)
     ]  # fmt: skip
     return Group("Consent again: the text has changed", "warn", address("volunteers", study), items)
+
+
+def wishes_to_ask(study: Study) -> Group:
+    """Everybody who consented, withdrew and was not asked what may happen with their data."""
+    items = [
+        Item(
+            one.code, address("volunteer_wishes", study, code=one.code),
+            "May data be used, may they be contacted?", "wait", "not asked",
+        )
+        for one in to_ask(study)
+    ]  # fmt: skip
+    return Group("Withdrawn: ask what may happen", "warn", address("volunteers", study), items)

@@ -1,0 +1,57 @@
+"""What those who left said may happen with them and their data."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from datetime import datetime
+
+from studylab.participants.models import Consent, LeavingWish, Participant
+from studylab.studies.models import Study
+
+NOT_ASKED = "not_asked"
+
+
+def wishes_of(participant: Participant) -> list[LeavingWish]:
+    """Return every entry, the newest first: that one stands."""
+    return list(
+        LeavingWish.objects.filter(participant=participant)
+        .select_related("recorded_by", "supersedes")
+        .order_by("-id")
+    )
+
+
+def standing_wish(participant: Participant) -> LeavingWish | None:
+    """Return the entry that stands, None when nothing was said."""
+    return LeavingWish.objects.filter(participant=participant, superseded_by=None).first()
+
+
+def uses_of(people: Iterable[int]) -> dict[int, str]:
+    """Return what each of these people said about the data collected so far; who said nothing is left out."""
+    standing = LeavingWish.objects.filter(participant__in=people, superseded_by=None)
+    return dict(standing.values_list("participant_id", "use"))
+
+
+def use_changes(study: Study) -> dict[int, list[tuple[datetime, bool]]]:
+    """Return by person when it was recorded that the data may (False) or may not (True) be used, in order."""
+    found: dict[int, list[tuple[datetime, bool]]] = defaultdict(list)
+    rows = LeavingWish.objects.filter(participant__study=study).order_by("id")
+    for person, at, use in rows.values_list("participant_id", "recorded_at", "use"):
+        found[person].append((at, use == LeavingWish.Use.NO_USE))
+    return dict(found)
+
+
+def wants_no_safety_contact(study: Study) -> dict[int, str]:
+    """Return who asked not to be contacted for safety any more: row number and code."""
+    standing = LeavingWish.objects.filter(
+        participant__study=study, superseded_by=None, safety_contact=LeavingWish.Answer.NO
+    )
+    return dict(standing.order_by("participant__code").values_list("participant_id", "participant__code"))  # fmt: skip
+
+
+def to_ask(study: Study) -> list[Participant]:
+    """Return who consented, withdrew and was not asked yet what may happen, the longest waiting first."""
+    consented = Consent.objects.filter(kind=Consent.Kind.STUDY).values("participant")
+    return list(
+        Participant.objects.filter(
+            study=study, status=Participant.Status.WITHDRAWN, wishes=None, pk__in=consented
+        ).order_by("status_at", "id")
+    )
