@@ -20,7 +20,7 @@ from studylab.reports.rules.flow import (
 
 ARMS = ("first", "second")
 # What can happen to somebody, in any order; an act that does not fit yet is passed over, as the house refuses it.
-ACTS = ("assess", "number", "dose", "complete", "screen_out", "withdraw", "lose")
+ACTS = ("assess", "number", "dose", "complete", "screen_out", "withdraw", "lose", "not_to_be_used")
 ENDS = {"complete": "completed", "screen_out": "screened_out", "withdraw": "withdrawn", "lose": "lost"}  # fmt: skip
 
 
@@ -29,7 +29,7 @@ def lived(acts: list[str], arm: str) -> Life:
     life = Life("active", arm=arm)
     for act in acts:
         if life.status != "active":
-            break
+            return replace(life, unused="not_to_be_used" in acts)
         if act in ENDS:
             life = replace(life, status=ENDS[act])  # type: ignore[arg-type]
         elif act == "assess":
@@ -116,5 +116,8 @@ def test_an_arm_that_nobody_knows_is_refused() -> None:
 def test_every_box_can_be_reached() -> None:
     stages = [(False,) * 3, (True, False, False), (True, True, False), (True, True, True)]
     statuses = ("active", "screened_out", "withdrawn", "lost", "completed")
-    found = {box_of(Life(status, *stage)) for stage in stages for status in statuses}  # type: ignore[arg-type]
+    found = {
+        box_of(Life(status, *stage, unused=unused))  # type: ignore[arg-type]
+        for stage in stages for status in statuses for unused in (False, True)
+    }  # fmt: skip
     assert found == set(Box)
