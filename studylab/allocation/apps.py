@@ -10,8 +10,10 @@ class AllocationConfig(AppConfig):
     label = "allocation"
 
     def ready(self) -> None:
-        """Take part when somebody leaves the path."""
-        from studylab.allocation.endings import carry_out, consequences
+        """Take part when somebody leaves the path, and say what keeps contact details wanted."""
+        from studylab.allocation.endings import carry_out, codes_open, consequences
         from studylab.participants.end_hooks import register_end_hook
+        from studylab.participants.erase_hooks import register_erase_check
 
         register_end_hook("allocation", consequences=consequences, carry_out=carry_out)
+        register_erase_check("codes", codes_open)

@@ -1,9 +1,10 @@
 """What becomes of number and kit when somebody leaves the path."""
 
 from studylab.access import Actor
-from studylab.allocation.models import Kit
+from studylab.allocation.models import CodeCard, Kit, Reveal
+from studylab.allocation.models.reveals import EMERGENCY_HOLD
 from studylab.allocation.selectors import entry_of, kit_of
-from studylab.participants.models import Participant
+from studylab.participants.models import Hold, Participant
 
 _AT_HAND = (Kit.State.PREPARED, Kit.State.DISPENSED)
 
@@ -23,3 +24,16 @@ def consequences(participant: Participant) -> list[str]:
 def carry_out(*, actor: Actor, participant: Participant, status: str, reason: str) -> list[str]:
     """Return the same sentences: the dispensary reads the volunteer's state, so nothing needs to be written."""
     return consequences(participant)
+
+
+def codes_open(participant: Participant) -> list[str]:
+    """Return which openings of this person's code are not settled, as sentences. None of them tells an arm."""
+    found = []
+    holds = Hold.objects.filter(participant=participant, reason=EMERGENCY_HOLD, released_at=None)
+    if holds.exists() and Reveal.objects.filter(participant=participant).exists():
+        found.append(
+            f"The code of {participant.code} was opened and the emergency is not closed: its hold stands."
+        )
+    if CodeCard.objects.filter(entry__participant=participant, line=None).exists():
+        found.append(f"A paper card of {participant.code} is not settled.")
+    return found

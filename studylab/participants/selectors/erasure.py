@@ -8,6 +8,7 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.participants.erase_hooks import also_open
 from studylab.participants.models import AdverseEvent, Consent, Contact, Deviation, Participant
+from studylab.participants.selectors.owed import owed_reports
 from studylab.studies.models import Study
 from studylab.studies.rules.retention import Keeping, keeping
 from studylab.studies.selectors import current_protocol
@@ -69,5 +70,8 @@ def would_break(participant: Participant) -> list[str]:
         deviations = Deviation.objects.filter(participant=one).exclude(state="closed").count()
         if deviations:
             found.append(f"{deviations} deviation(s) about {one.code} are not closed.")
+        reports = sum(owed.code == one.code for owed in owed_reports(one.study, clock.now()))
+        if reports:
+            found.append(f"{reports} report(s) about {one.code} are not sent, or without receipt.")
         found += also_open(one)
     return found
