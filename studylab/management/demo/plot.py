@@ -18,9 +18,8 @@ from studylab.management.demo.phone import on_phones, sees_visits
 from studylab.management.demo.safety import SafetyStory, said
 from studylab.management.demo.visits import VisitWalk, physician_in, reach
 from studylab.management.demo.walker import Values, Walker
-from studylab.participants.services import participant_lost, participant_withdraw
+from studylab.participants.services import Wishes, participant_lost, participant_withdraw
 from studylab.participants.services.acquaintances import acquaintance_decide
-from studylab.participants.services.wishes import Wishes
 
 Say = Callable[[str], None]
 DAY = timedelta(days=1)
@@ -110,8 +109,7 @@ class Plot:
         with clock.travel(self.at(-24, 9)):
             participant_withdraw(
                 participant=walker.participant, reason="Found work that starts next week.",
-                wishes=Wishes("yes", "no_use", "no", "phone", clock.now()),
-                actor=self.lab.actor("coordinator"),
+                wishes=Wishes("yes", "no_use", "no", "phone", clock.now()), actor=self.lab.actor("coordinator"),
             )  # fmt: skip
         walker = self.new(-26)
         walker.screened(self.at(-25, 10))

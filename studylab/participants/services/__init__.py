@@ -41,6 +41,7 @@ from studylab.participants.services.volunteers import (
     DuplicateFound,
     participant_add,
 )
+from studylab.participants.services.wishes import Wishes
 
 __all__ = [
     "Assessed",
@@ -48,6 +49,7 @@ __all__ = [
     "DuplicateFound",
     "EventSaid",
     "Judgement",
+    "Wishes",
     "agreement_give",
     "care_status_record",
     "consent_correct",
