@@ -211,7 +211,7 @@ SMTP_PORT = env.integer(
 )
 SMTP_USER = env.text("STUDYLAB_SMTP_USER", "")
 SMTP_PASSWORD = env.text("STUDYLAB_SMTP_PASSWORD", "" if not SMTP_USER else None)
-SMTP_SECONDS = env.integer("STUDYLAB_SMTP_SECONDS", 20, low=1, high=120)
+SMTP_SECONDS = env.integer("STUDYLAB_SMTP_SECONDS", 20, low=1, high=60)
 MAIL_FROM = env.mail_address("STUDYLAB_MAIL_FROM", None if SMTP_HOST else "")
 if (
     PRODUCTION
@@ -268,6 +268,8 @@ CELERY_BEAT_SCHEDULE = {
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
     "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},
+    "send-messages": {"task": "outbox.tick", "schedule": 15.0},
+    "sweep-messages": {"task": "outbox.sweep", "schedule": 60.0},
     "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},
 }
 
