@@ -15,11 +15,14 @@ class SchedulingConfig(AppConfig):
         from scheduling.selectors.kept_away import visit_kept_away
         from scheduling.selectors.my_visits import has_visits, visit_languages
         from scheduling.selectors.payments import still_owed
+        from scheduling.selectors.reminders import AHEAD, REMINDER, planned_reminders
         from scheduling.selectors.today import contacts_open
         from scheduling.selectors.told import after_contact_notes, step_notes, talk_notes
         from scheduling.services import leaving
         from screening.note_sources import register_notes
         from studylab.allocation.due import register_due
+        from studylab.outbox.kinds import register_kind
+        from studylab.outbox.planners import register_planner
         from studylab.participants.doses import register_doses
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.erase_hooks import register_erase_check
@@ -43,6 +46,9 @@ class SchedulingConfig(AppConfig):
         register_doses(doses_given)
         register_close_check("contacts", contacts_open)
         register_erase_check("payments", still_owed)
+        register_kind(REMINDER)
+        register_kind(AHEAD)
+        register_planner("visits", planned_reminders)
         register_link_purpose(
             PersonalLink.Purpose.VISITS,
             LinkPurpose(start="my_visits", written=has_visits, languages=visit_languages),

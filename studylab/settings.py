@@ -268,6 +268,7 @@ CELERY_BEAT_SCHEDULE = {
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
     "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},
+    "plan-messages": {"task": "outbox.plan", "schedule": 600.0},
     "send-messages": {"task": "outbox.tick", "schedule": 15.0},
     "sweep-messages": {"task": "outbox.sweep", "schedule": 60.0},
     "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},

@@ -10,6 +10,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
+from scheduling.services.reminders import reminders_follow
 from scheduling.services.writing import check_free, holds_done, same_study, settle, write_bookings
 from screening.rules.medicines import Washout, minute
 from screening.selectors import SignOffState, washouts_of
@@ -68,6 +69,7 @@ def write_series(
     visits = _write_visits(series, current.plan, option)
     write_bookings(current.plan, option, visits)
     holds_done(participant)
+    reminders_follow(series)
     _audit_booked(series, option, current.version, actor)
     return series
 

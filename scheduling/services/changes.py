@@ -8,6 +8,7 @@ from typing import Any
 from scheduling.models import Booking, Closure, FreedTime, Place, Series, SeriesChange, Visit
 from scheduling.selectors.changes import snapshot
 from scheduling.selectors.timelines import span
+from scheduling.services.reminders import reminders_follow
 from studylab import clock
 from studylab.access import Actor
 from studylab.studies.models import Study
@@ -23,6 +24,7 @@ def noted(series: Series, kind: SeriesChange.Kind, reason: str, actor: Actor) ->
     """
     before, held = snapshot(series), _held(series)
     yield
+    reminders_follow(series)
     now = clock.now()
     change = SeriesChange.objects.create(
         series=series, kind=kind, at=now, by_id=actor.user_id, reason=reason.strip()[:300],

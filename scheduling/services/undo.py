@@ -6,6 +6,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.selectors.changes import UNDO_FOR, booked_option, newest_change
 from scheduling.selectors.repair_input import bookings_of
 from scheduling.services.changes import restore
+from scheduling.services.reminders import reminders_follow
 from scheduling.services.writing import check_free, same_study, settle
 from studylab import clock
 from studylab.access import Actor, Cap, require
@@ -40,6 +41,7 @@ def change_undo(*, change: SeriesChange, actor: Actor) -> Series:
             "nothing else happened. Move or book anew instead."
         )
     restore(series, change.before)
+    reminders_follow(series)
     _check(series)
     settle()
     newest.undone_at, newest.undone_by_id = now, actor.user_id

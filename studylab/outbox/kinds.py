@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from studylab.outbox.models import Message
+    from studylab.participants.models import Participant
+    from studylab.people.models import User
+    from studylab.studies.models import Study
 
 
 class Audience(StrEnum):
@@ -53,6 +56,21 @@ class MessageKind:
     values: "Callable[[Message], dict[str, str]]"
     wanted: "Callable[[Message, datetime], str]" = _always
     attach: "Callable[[Message], Sequence[Attachment]] | None" = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A message that is to be queued, unless its `key` was before or it would be of no use any more."""
+
+    kind: str
+    study: "Study | None"
+    participant: "Participant | None" = None
+    user: "User | None" = None
+    about: str
+    due_at: datetime
+    useful_until: datetime
+    key: str
+    language: str = "en"
 
 
 _kinds: dict[str, MessageKind] = {}

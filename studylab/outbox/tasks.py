@@ -5,6 +5,13 @@ from celery import shared_task
 from studylab import clock
 from studylab.celery import ring
 from studylab.outbox.services import sending
+from studylab.outbox.services.planning import plan_all
+
+
+@shared_task(name="outbox.plan")
+def plan() -> None:
+    """Queue what is due by itself: reminders, and what staff must hear in time."""
+    plan_all(clock.now())
 
 
 @shared_task(name="outbox.tick")

@@ -27,6 +27,7 @@ _PARTS = {
     "safety": "safety",
     "progress": "planned period and pooled values",
     "texts": "texts for volunteers",
+    "messages": "when messages are due",
     "payments": "payment for visits ended early",
     "currency": "currency of payments",
     "retention": "how long records are kept",

@@ -64,6 +64,11 @@ TICK = {"key": "extra", "kind": "tick", "text": "Extra."}
 
 BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     # name, changes, key of the problem, a part of its message or fix
+    ("hours twice", [("messages.before_visit_hours", [3, 48, 3])], "messages.before_visit_hours", "Name each time once"),
+    ("hours too many", [("messages.before_visit_hours", [1000])], "messages.before_visit_hours[1]", "336"),
+    ("no hours", [("messages.before_visit_hours", [])], "messages.before_visit_hours", "at least"),
+    ("unknown message", [("messages.after_visit_hours", [1])], "messages.after_visit_hours", "not known"),
+    ("days as text", [("messages.kit_days", "30")], "messages.kit_days", "whole number"),
     ("missing text", [("title", GONE)], "title", "missing"),
     ("empty text", [("summary", "  ")], "summary", "empty"),
     ("number for text", [("substance", 40)], "substance", "must be a text"),

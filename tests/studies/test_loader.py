@@ -157,6 +157,7 @@ def test_an_empty_document_names_every_required_key() -> None:
         "replaced",
         "progress",
         "texts",
+        "messages",
         "payments",
         "retention",
     }

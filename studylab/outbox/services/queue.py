@@ -1,11 +1,12 @@
 """Putting messages into the outbox, and taking out what is not wanted any more."""
 
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from studylab import clock
 from studylab.access import Actor
 from studylab.db import service
-from studylab.outbox.kinds import Audience, kind_of
+from studylab.outbox.kinds import Audience, Planned, kind_of
 from studylab.outbox.models import Message
 from studylab.outbox.rules.states import OPEN, State
 from studylab.participants.models import Participant
@@ -32,23 +33,33 @@ def message_queue(
     `about` names what it is about, such as "visit:123", for `message_drop`. The row belongs to the caller's
     transaction, so that a booking that is rolled back sends nothing. Nothing is sent from here: a tick finds it.
     """
-    audience = kind_of(kind).audience
-    assert (participant is not None) == (audience == Audience.VOLUNTEER), "a kind has one audience"
-    now = clock.now()
-    if useful_until <= max(now, due_at):
-        return None
-    made = Message.objects.bulk_create(
-        [
-            Message(
-                kind=kind, study=study, participant=participant, user=user, about=about, key=key,
-                language=language, queued_at=now, due_at=due_at, useful_until=useful_until,
-                next_at=due_at,
-            )
-        ],
-        ignore_conflicts=True,
+    planned = Planned(
+        kind=kind, study=study, participant=participant, user=user, about=about, due_at=due_at,
+        useful_until=useful_until, key=key, language=language,
     )  # fmt: skip
-    # What a conflict left out has no key of its own, so look whose row it is.
-    return Message.objects.filter(uid=made[0].uid).first()
+    made = queue_rows([planned])
+    return Message.objects.filter(uid=made[0].uid).first() if made else None
+
+
+def queue_rows(messages: Sequence[Planned]) -> list[Message]:
+    """Queue several inside the caller's transaction, in one statement.
+
+    Returns the rows that were tried: those whose key was queued before are left out by the database.
+    """
+    now = clock.now()
+    rows = []
+    for one in messages:
+        audience = kind_of(one.kind).audience
+        assert (one.participant is not None) == (audience == Audience.VOLUNTEER), one.kind
+        if one.useful_until > max(now, one.due_at):
+            rows.append(
+                Message(
+                    kind=one.kind, study=one.study, participant=one.participant, user=one.user,
+                    about=one.about, key=one.key, language=one.language, queued_at=now,
+                    due_at=one.due_at, useful_until=one.useful_until, next_at=one.due_at,
+                )
+            )  # fmt: skip
+    return Message.objects.bulk_create(rows, ignore_conflicts=True)
 
 
 @service
@@ -61,7 +72,20 @@ def message_drop(
     `kinds` narrows it to these kinds; messages whose key is in `keep` stay. What is being handed over at this moment
     cannot be called back.
     """
-    rows = Message.objects.filter(study=study, about=about, state__in=OPEN).exclude(key__in=keep)
+    return drop_rows(study, [about], reason, kinds=kinds, keep=keep)
+
+
+def drop_rows(
+    study: Study,
+    about: Collection[str],
+    reason: str,
+    *,
+    kinds: Collection[str] = (),
+    keep: Collection[str] = (),
+) -> int:
+    """Drop what waits about several things inside the caller's transaction; return how many."""
+    rows = Message.objects.filter(study=study, about__in=about, state__in=OPEN)
+    rows = rows.exclude(key__in=keep)
     if kinds:
         rows = rows.filter(kind__in=kinds)
     return rows.update(state=State.DROPPED, note=reason[:300], claim=None, claimed_until=None)

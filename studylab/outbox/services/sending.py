@@ -18,6 +18,7 @@ from django.db.models import Q
 from studylab import clock
 from studylab.errors import StudylabError
 from studylab.outbox.channels.mail import envelope_address, mail_bytes
+from studylab.outbox.channels.short import ShortReady
 from studylab.outbox.channels.smtp import HandOver, Ready, SmtpChannel
 from studylab.outbox.compose import compose
 from studylab.outbox.kinds import kind_of
@@ -121,13 +122,15 @@ def _channel() -> SmtpChannel:
     return SmtpChannel()
 
 
-def _ready(message: Message, now: datetime) -> Ready:
+def _ready(message: Message, now: datetime) -> Ready | ShortReady:
     composed = compose(message)
+    if composed.short_to:
+        return ShortReady(composed.short_to, composed.short, str(message.uid))
     content = mail_bytes(composed, now)
     return _channel().prepare(composed.return_path, envelope_address(composed.to), content)
 
 
-def _hand_over(message: Message, ready: Ready) -> State | None:
+def _hand_over(message: Message, ready: Ready | ShortReady) -> State | None:
     attempt = _begin(message)
     if attempt is None:  # dropped meanwhile, or another worker was quicker
         ready.leave()

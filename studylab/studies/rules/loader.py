@@ -26,6 +26,7 @@ from studylab.studies.rules.loader_parts import (
 )
 from studylab.studies.rules.loader_safety import read_safety
 from studylab.studies.rules.loader_texts import read_texts
+from studylab.studies.rules.message_plan import read_messages
 from studylab.studies.rules.payments import read_payments
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
 from studylab.studies.rules.progress import read_progress
@@ -112,6 +113,7 @@ def _read(document: Table) -> Protocol:
         replaced=document.one_of("replaced", get_args(Replaced), default="before_dose"),
         progress=read_progress(document),
         texts=read_texts(document, tuple(visit.key for visit in visits)),
+        messages=read_messages(document),
         payments=read_payments(document),
         retention=read_retention(document),
     )

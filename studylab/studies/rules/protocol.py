@@ -20,6 +20,7 @@ from studylab.studies.rules.limits import (
     StandingLimits,
     VitalBands,
 )
+from studylab.studies.rules.message_plan import MessagePlan
 from studylab.studies.rules.payments import PaymentPlan
 from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.retention import RetentionRule
@@ -274,6 +275,7 @@ class Protocol:
     replaced: Replaced = "before_dose"  # which people with a number are replaced when they leave
     progress: ProgressPlan = field(default_factory=ProgressPlan)
     texts: VolunteerTexts = field(default_factory=VolunteerTexts)
+    messages: MessagePlan = field(default_factory=MessagePlan)
     payments: PaymentPlan = field(default_factory=PaymentPlan)
     retention: tuple[RetentionRule, ...] = ()
 

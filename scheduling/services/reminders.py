@@ -1,0 +1,22 @@
+"""Reminders follow their visits, in the transaction that books, moves or cancels them."""
+
+from scheduling.models import Series, Visit
+from scheduling.selectors.reminders import BEFORE_VISIT, about_visit, visit_messages
+from studylab.outbox.services.queue import drop_rows, queue_rows
+from studylab.studies.selectors import plan_of
+
+MOVED = "The visit was moved or does not take place."
+
+
+def reminders_follow(series: Series) -> None:
+    """Drop the waiting reminders of a series that no longer hold and queue those that do."""
+    plan = plan_of(series.protocol_version)
+    if not plan.messages.before_visit_hours:
+        return
+    visits = list(Visit.objects.filter(series=series).select_related("participant__study"))
+    wanted = [message for visit in visits for message in visit_messages(visit, plan)]
+    drop_rows(
+        series.participant.study, [about_visit(visit) for visit in visits], MOVED,
+        kinds=(BEFORE_VISIT,), keep=[message.key for message in wanted],
+    )  # fmt: skip
+    queue_rows(wanted)
