@@ -59,6 +59,7 @@ def test_who_only_enquired_is_forgotten_on_request_and_still_recognised(
         erase(ana, keeper)
 
 
+@pytest.mark.shows("D-09")
 def test_a_consented_person_is_kept_until_the_rule_has_run_out(
     consented: Participant, keeper: Actor, noon: datetime, study: Any
 ) -> None:

@@ -8,6 +8,7 @@ import pytest
 from django.contrib.auth.password_validation import validate_password
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from studylab.access import Role, system_actor
 from studylab.audit.actions import Action
@@ -206,3 +207,37 @@ def test_no_service_without_the_capability(actor_of: Any, coordinator: Any, stud
             starts_on=date(2026, 1, 5), actor=actor_of(coordinator),
         )  # fmt: skip
     assert not User.objects.filter(email__in=["nora.feldt@lab.example", "n@lab.example"]).exists()
+
+
+@pytest.mark.shows("A-04")
+def test_an_account_its_roles_and_every_access_are_on_the_trail(
+    client_of: Any, lead: Any, study: Any
+) -> None:
+    """Made, let in, refused, let out, role given and ended: each names the person, the time and who did it."""
+    boss, before = client_of(lead), timezone.now()
+    given = boss.post(url("people_add", study), form()).context["account"].starting_password
+    user = User.objects.get(email="nora.feldt@lab.example")
+    added = Event.objects.get(action=Action.USER_ADDED)
+    granted = Event.objects.get(action=Action.ROLE_GRANTED, actor_id=lead.pk)
+    assert (added.actor_id, added.subject_code) == (lead.pk, str(user.pk))
+    assert (granted.data["person"], granted.study_id) == (user.name, study.pk)
+    person = Client()
+    sign_in = {"username": user.email, "password": "not the password at all"}
+    person.post(reverse("sign_in"), sign_in)
+    person.post(reverse("sign_in"), sign_in | {"password": given})
+    person.post(reverse("sign_out"))
+    assert Event.objects.filter(action=Action.SIGN_IN_REFUSED).count() == 1
+    assert Event.objects.get(action=Action.SIGNED_IN, actor_id=user.pk).at >= before
+    assert Event.objects.filter(action=Action.SIGNED_OUT, actor_id=user.pk).count() == 1
+    role = user.memberships.get()
+    ending = reverse("people_role_end", kwargs={"study": study.slug, "role": role.uid})
+    assert (
+        boss.post(ending, {"when": "now", "ends_on": "", "reason": "Left the lab."}).status_code
+        == 302
+    )
+    ended = Event.objects.get(action=Action.ROLE_ENDED)
+    assert (ended.actor_id, ended.reason, ended.data["person"]) == (
+        lead.pk,
+        "Left the lab.",
+        user.name,
+    )

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 from django.urls import reverse
+from django.utils.html import escape
 
 from studylab.reports.rules.trace import (
     TRACE,
@@ -47,6 +48,11 @@ def test_a_mark_for_what_is_no_requirement_is_refused(tmp_path: Path) -> None:
         trace_of(tmp_path)
 
 
+def test_what_no_test_shows_says_why_and_whose_it_is_and_nothing_else_does() -> None:
+    for one in requirements():
+        assert bool(one.open) == bool(one.whose) == one.is_open, one.key
+
+
 @pytest.mark.django_db
 @pytest.mark.database
 def test_the_page_shows_the_tests_and_says_what_is_open(
@@ -56,7 +62,8 @@ def test_the_page_shows_the_tests_and_says_what_is_open(
     page = client.get(reverse("record_requirements", args=[study.slug])).content.decode()
     waiting = [one for one in requirements() if one.is_open]
     assert f"{len(requirements()) - len(waiting)} of {len(requirements())}" in page
-    assert page.count("no test yet") == len(waiting)
+    assert page.count("Whose: ") == len(waiting)
+    assert all(escape(one.open) in page and escape(one.whose) in page for one in waiting)
     for one in requirements():
         assert one.key in page
         assert all(test.rpartition("::")[2] in page for test in one.tests)

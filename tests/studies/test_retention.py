@@ -2,6 +2,8 @@
 
 from datetime import date
 
+import pytest
+
 from studylab.studies.rules.retention import RetentionRule, keeping
 
 CLOSED = date(2026, 12, 1)
@@ -17,6 +19,7 @@ def test_an_unknown_event_means_keep_and_is_named() -> None:
     assert "no date is known" in found.why
 
 
+@pytest.mark.shows("D-09")
 def test_the_longest_rule_wins_and_is_named() -> None:
     happened = {"study_closed": CLOSED, "marketing_decision": date(2026, 12, 1)}
     found = keeping((TWO, LAW), happened, TODAY)

@@ -19,7 +19,10 @@ MARK = "shows"
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """One requirement: `clause` is its source, `read` how that was seen, `tests` the tests that show it."""
+    """One requirement: `clause` is its source, `read` how that was seen, `tests` the tests that show it.
+
+    `open` says why none does, and `whose` matter it is; both are empty for one that is shown.
+    """
 
     key: str
     area: str
@@ -27,6 +30,8 @@ class Requirement:
     clause: str
     read: str
     tests: tuple[str, ...] = ()
+    open: str = ""
+    whose: str = ""
 
     @property
     def is_open(self) -> bool:

@@ -32,7 +32,7 @@ def requirements_file(request: StaffRequest, study: str) -> HttpResponse:
     """Download the same as CSV."""
     lines = ["# One row is one requirement; its key is requirement\r\n", csv_line(COLUMNS)]
     for one in requirements():
-        state = "open: no test yet" if one.is_open else "shown"
+        state = f"open: {one.open} Whose: {one.whose}" if one.is_open else "shown"
         lines.append(
             csv_line(
                 (one.key, one.area, one.text, one.clause, one.read, state, " ".join(one.tests))
