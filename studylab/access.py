@@ -158,6 +158,8 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
 class Actor:
     """Who acts, in which study, as what. Built once per request, task or command.
 
+    `device` is the name of the lab's tablet in hand, empty for any other browser.
+
     A volunteer who came by a personal link has `participant_id` and neither an account nor a role.
     """
 
@@ -167,6 +169,7 @@ class Actor:
     roles: frozenset[Role] = frozenset()
     request_id: UUID = field(default_factory=uuid4)
     participant_id: int | None = None
+    device: str = ""
 
     @property
     def caps(self) -> frozenset[Cap]:

@@ -26,7 +26,8 @@ class StepRecord(models.Model):
     `client_id` is the tablet's own id of the act: sent twice, it is taken once, and `content` (SHA-256 of what was
     entered) says whether it is the same act. The server's times rule. The tablet's own are kept beside them:
     `device_at` of the act, `sent_at` of the sending, `device_offset` the server's clock minus the tablet's. Where
-    nobody can say how wrong the tablet's clock was, the time is uncertain.
+    nobody can say how wrong the tablet's clock was, the time is uncertain. `device` is the name that the lab's tablet had
+    then; empty for any other browser.
     """
 
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="step_records")
@@ -41,6 +42,7 @@ class StepRecord(models.Model):
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     client_id = models.UUIDField(unique=True, default=uuid.uuid4)
     content = models.CharField(max_length=64, blank=True, db_default="")
+    device = models.CharField(max_length=60, blank=True, db_default="")
     device_at = models.DateTimeField(null=True)
     sent_at = models.DateTimeField(null=True)
     device_offset = models.DurationField(null=True)

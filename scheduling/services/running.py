@@ -177,6 +177,7 @@ def write_record(
         recorded_by_id=user_of(actor),
         client_id=client_id or uuid4(),
         content=content,
+        device=actor.device,
         device_at=tablet.device_at if tablet else device_at,
         sent_at=tablet.sent_at if tablet else None,
         device_offset=tablet.offset if tablet else None,

@@ -1,6 +1,7 @@
 """Who is asking, in which study, and may they see this page at all?"""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
@@ -53,7 +54,10 @@ class StudyMiddleware:
             return redirect("password_change")
         slug = kwargs.get("study")
         study = study_for_slug(request.user, slug) if slug else None
-        actor: Actor = actor_for(request.user, study)
+        device = getattr(request, "device", None)
+        actor: Actor = replace(
+            actor_for(request.user, study), device=device.name if device is not None else ""
+        )
         request.study, request.actor = study, actor  # type: ignore[attr-defined]
         if study is not None:
             timezone.activate(study.timezone)

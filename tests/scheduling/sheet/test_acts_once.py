@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 from typing import Any
+from urllib.parse import urlencode
 from uuid import uuid4
 
 import pytest
@@ -212,3 +213,41 @@ def test_one_act_sent_twenty_times_at_once_is_one_record() -> None:
 
     assert at_once(case, [send] * 20) == ["done"] * 20
     assert len(made) == StepRecord.objects.count() == 1
+
+
+def test_a_step_tells_from_which_tablet_it_came(first: Case) -> None:
+    """By the page or by what the tablet kept; a browser that nobody named leaves it empty."""
+    tablet, named = Tablet(first), Tablet(first)
+    with first.now():
+        _, named.client = enrol(first.study, first.users["lead"])
+        named.client.force_login(named.user)
+    assert tablet.send("identity", tablet.act(**SEEN))[0] == 200
+    first.forward(1)
+    assert named.send("welcome", named.act(done="True"))[0] == 200
+    assert [row.device for row in StepRecord.objects.order_by("id")] == ["", "Tablet room 2"]
+    with first.now():
+        page = named.client.get(reverse("visit", args=[first.study.slug, first.visit(1).uid]))
+    assert page.content.decode().count("on Tablet room 2</p>") == 1
+
+
+def test_one_step_costs_little_network(first: Case) -> None:
+    """What a tablet sends and gets for one ordinary step, headers of our own and the session's cookies included.
+
+    Less than 5 kB is the house's aim for a weak network; pages and files that are cached are not counted.
+    """
+    tablet = Tablet(first)
+    with first.now():
+        _, tablet.client = enrol(first.study, first.users["lead"])
+        tablet.client.force_login(tablet.user)
+        hello = tablet.client.get(reverse("tablet_hello", args=[first.study.slug]))
+        act = tablet.act(**SEEN) | {"sent_at": first.t.isoformat()}
+        url = reverse("step_act", args=[first.study.slug, first.visit(1).uid, "identity"])
+        answer = tablet.client.post(url, act)
+    assert (hello.status_code, answer.status_code) == (200, 200)
+    cookies = len(tablet.client.cookies.output(header="", sep=";"))
+    sent = 2 * cookies + len(url) + len(urlencode(act, doseq=True))
+    got = sum(
+        len(one.content) + sum(len(name) + len(value) + 4 for name, value in one.headers.items())
+        for one in (hello, answer)
+    )
+    assert 500 < sent + got < 5000, (sent, got)
