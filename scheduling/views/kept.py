@@ -32,6 +32,7 @@ SHELL_FILES = (
     "studylab/tablet/sheet_view.js", "studylab/tablet/step_view.js", "studylab/tablet/outbox.js",
     "studylab/tablet/outbox_view.js", "studylab/tablet/sending.js", "studylab/tablet/store.js",
     "studylab/tablet/clock.js", "studylab/tablet/dom.js", "studylab/tablet/key.js",
+    "studylab/tablet/ring.js",
 )  # fmt: skip
 # Recorded with the server, since it judges what was given before the next one is.
 _WITH_SERVER = {*ELSEWHERE, "work_up"}

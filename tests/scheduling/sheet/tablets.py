@@ -34,6 +34,12 @@ OTHERS = """new Promise((resolve) => { const asked = indexedDB.open("studylab-ta
     const done = %s; done.onsuccess = () => { asked.result.close(); resolve(true); }; }; })"""
 
 
+# The key goes, as after the lock time without touch.
+KEY_GONE = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
+  asked.onsuccess = () => { const gone = asked.result.transaction("meta", "readwrite").objectStore("meta").delete("key");
+    gone.onsuccess = () => { asked.result.close(); resolve(true); }; }; })"""
+
+
 class Restartable(ThreadedWSGIServer):
     """A server that may come back at an address at once, and whose open lines can be cut."""
 

@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 from scheduling.models import StepRecord
 from tests.look.chromium import chromium, violations
 from tests.scheduling.sheet.builder import MINUTE, Case
-from tests.scheduling.sheet.tablets import OTHERS, STORED, Restartable, Site, Tablet
+from tests.scheduling.sheet.tablets import KEY_GONE, OTHERS, STORED, Restartable, Site, Tablet
 
 pytestmark = [
     pytest.mark.browser, pytest.mark.slow,
@@ -127,9 +127,24 @@ def restarted(site: Site, one: Tablet, two: Tablet) -> None:
     one.see("cannot be right: from 30 to 220 per minute")
     one.pulse("64", "pulse_30")
     one.see("2 entries kept")
+    locked_with_a_timer(site, one)
     site.start()
     one.page.evaluate("window.dispatchEvent(new Event('online'))")
     expect(one.page.locator("#now")).to_contain_text("Last: Pulse about 30 minutes")
+
+
+def locked_with_a_timer(site: Site, one: Tablet) -> None:
+    """Locked without network, it shows times and nobody's data; after the wait it says that a timer has rung."""
+    one.page.evaluate(KEY_GONE)
+    one.see("This tablet is locked", "2 entries not yet sent", "Next timer at")
+    shift = int(one.page.evaluate("localStorage.getItem('shift')"))
+    one.page.evaluate(f"localStorage.setItem('shift', '{shift + 100 * 60000}')")
+    one.see("A timer has rung: unlock")
+    case = site.case
+    for secret in (case.participant.code, *(user.name for user in case.users.values())):
+        assert secret not in one.page.content()
+    assert violations(one.page, "light") == []
+    one.page.evaluate(f"localStorage.setItem('shift', '{shift}')")
 
 
 def two_tablets(site: Site, one: Tablet, two: Tablet) -> None:
@@ -161,4 +176,4 @@ def signed_out(one: Tablet) -> None:
     one.page.get_by_role("button", name="Sign out").click()
     expect(one.page.get_by_role("heading", name="Sign in")).to_be_visible()
     one.until(f"{STORED}.then((count) => count === 0)")
-    assert one.page.evaluate("caches.keys().then((names) => names.length)") == 0
+    one.until("caches.keys().then((names) => names.length === 0)")  # they go after the run sheets

@@ -4,6 +4,7 @@ import { countNotice } from "./outbox_view.js";
 import { make, typing } from "./dom.js";
 import { holder as kept, leave, seal, touched } from "./key.js";
 import { counts, drop, keep } from "./outbox.js";
+import { ringsOf } from "./ring.js";
 import { Away, Gone, Locked, SignedOut, flush, hello } from "./sending.js";
 import { entered } from "./step_view.js";
 import { all, empty, remove, supported, write } from "./store.js";
@@ -32,7 +33,7 @@ async function takeSheet() {
   if (!keeps) await empty("sheets");
   for (const row of await all("sheets")) if (Date.now() - row.at > A_DAY) await remove("sheets", row.visit);
   if (!visit || !met.sheet) return;
-  if (met.sheet.running) await write("sheets", { visit, person: met.person, at: Date.now(), ...(await seal(holder.key, { ...met.sheet, made_at: met.now })) });
+  if (met.sheet.running) await write("sheets", { visit, person: met.person, at: Date.now(), rings: ringsOf(met.sheet, met.sheet.steps), ...(await seal(holder.key, { ...met.sheet, made_at: met.now })) });
   else await remove("sheets", visit);
 }
 

@@ -1,14 +1,15 @@
 /* The page that the tablet shows without network. Its address is the page that was asked for: a run sheet that was
    opened on this tablet, Today, or something that needs the server. Back to the server's page as soon as it answers. */
 import { compared, serverNow } from "./clock.js";
-import { make, refill, times, typing } from "./dom.js";
+import { clockTime, make, refill, state, times, typing } from "./dom.js";
 import { holder, leave, touched, unseal } from "./key.js";
 import { change, counts, drop, keep, mine } from "./outbox.js";
 import { countNotice, refusal } from "./outbox_view.js";
+import { heard, ring, ringsOf, rung, silent } from "./ring.js";
 import { Gone, Locked, SignedOut, flush } from "./sending.js";
 import { said } from "./step_view.js";
 import { nextStep, sheetView, stepsNow } from "./sheet_view.js";
-import { all, read } from "./store.js";
+import { all, read, write } from "./store.js";
 
 const main = document.querySelector("main");
 const base = document.body.dataset.base;
@@ -20,8 +21,9 @@ let shown = "";
 
 async function show(again) {
   const person = await holder();
-  if (!person) return say("This tablet is locked", "Nothing is shown until the server has answered and you are signed in. " +
-    times((await all("outbox")).length, "entry", "entries") + " not yet sent stay here, sealed, and are sent then.");
+  const rings = rung(await all("sheets"));
+  ring(rings.due);
+  if (!person) return locked(rings);
   const count = await counts(person.person);
   const acts = await mine(person);
   if (!visit) return other(person, count);
@@ -33,12 +35,31 @@ async function show(again) {
   const refused = own.filter((act) => act.state === "refused");
   const steps = stepsNow(sheet, own);
   const next = nextStep(steps);
+  const ends = ringsOf(sheet, steps);
+  if (JSON.stringify(ends) !== JSON.stringify(row.rings)) await write("sheets", { ...row, rings: ends });
   const over = Boolean(sheet.wait) && serverNow() >= new Date(sheet.wait.due);
   const now = JSON.stringify([over, own.map((act) => [act.id, act.state]), steps.map((step) => [step.settled, Boolean(step.until)]), next && next.key, note, count]);
   if (!again && now === shown) return undefined;
   shown = now;
   refill(main, ...[countNotice(count, note), ...refused.map((act) => refusal(act, sheet.zone, decide)), ...sheetView(sheet, own, kept)].filter(Boolean));
   return undefined;
+}
+
+// Times only: a locked page shows nobody's data.
+async function locked(rings) {
+  const waiting = (await all("outbox")).length;
+  const now = JSON.stringify(["locked", waiting, rings.due.length, rings.next, silent()]);
+  if (now === shown) return;
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  say("This tablet is locked", "Nothing is shown until the server has answered and you are signed in. " +
+    times(waiting, "entry", "entries") + " not yet sent stay here, sealed, and are sent then.");
+  const lines = [];
+  if (rings.due.length) lines.push(make("p", { class: "lead-text", role: "alert" }, state("stop", "A timer has rung: unlock")),
+    make("p", {}, "Without network go to the volunteers who wait, and go on with the printed visit pack."));
+  if (rings.next) lines.push(make("p", {}, "Next timer at " + clockTime(rings.next.toISOString(), zone) + "."));
+  if (lines.length && silent()) lines.push(make("p", { class: "quiet" }, "Touch the page once, or it cannot ring aloud."));
+  main.querySelector("h1").after(...lines);
+  shown = now;
 }
 
 async function kept(step, fields) {
@@ -118,7 +139,7 @@ async function begin() {
   await show(true);
   timer = setInterval(attempt, TRY_EVERY);
   setInterval(() => show(), 1000); // a timer that ran out, a key whose time is over
-  for (const sign of ["pointerdown", "keydown"]) document.addEventListener(sign, () => { touched(); }, { passive: true });
+  for (const sign of ["pointerdown", "keydown"]) document.addEventListener(sign, () => { heard(); touched(); }, { passive: true });
   window.addEventListener("online", attempt);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) attempt(); });
   await attempt();
