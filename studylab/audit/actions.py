@@ -153,6 +153,8 @@ class Action(StrEnum):
     EXPORT_STOPPED = "export.stopped"
     EXPORT_MADE = "export.made"
     EXPORT_FETCHED = "export.fetched"
+    COPY_MADE = "copy.made"
+    COPY_HANDED = "copy.handed_over"
     STUDY_IMPORTED = "study.imported"
 
 

@@ -148,6 +148,8 @@ SENTENCES: dict[Action, str] = {
     Action.EXPORT_STOPPED: "stopped an export",
     Action.EXPORT_MADE: "made an export of the study's data",
     Action.EXPORT_FETCHED: "took an export of the study's data",
+    Action.COPY_MADE: "made a copy for the volunteer of what is stored about them",
+    Action.COPY_HANDED: "handed over a copy of what is stored about a volunteer",
     Action.STUDY_IMPORTED: "read a study in from its export",
     Action.KEY_CHANGED: "changed the allocation key",
 }
