@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy.random  # noqa: F401  (draws from the stream when it is first loaded, so not within one twin)
 import pytest
+import scipy.stats  # noqa: F401  (the same)
 from django.core import signing
 from django.db import connection, transaction
 from django.test import Client
