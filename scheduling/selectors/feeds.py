@@ -176,6 +176,14 @@ def appointments_file(series: Series, now: datetime) -> bytes | None:
     )  # fmt: skip
 
 
+def visit_file(visit: Visit, now: datetime) -> bytes:
+    """Return one appointment as a file to go with a mail (method PUBLISH), in the active language."""
+    study = visit.participant.study
+    return calendar_bytes(
+        [_appointment(visit, study)], zone=study.timezone, stamp=now, method=PUBLISH, sender=_sender(study)
+    )  # fmt: skip
+
+
 _TOLD = (
     Visit.State.BOOKED, Visit.State.RUNNING, Visit.State.DONE, Visit.State.STOPPED, Visit.State.CANCELLED,
 )  # fmt: skip

@@ -9,8 +9,11 @@ from django.utils.translation import gettext as _
 
 from scheduling.models import Dose, Series, Visit
 from scheduling.rules.clock_change import changed_before
+from scheduling.rules.ical_out import PUBLISH
+from scheduling.selectors.feeds import visit_file
 from scheduling.selectors.today import contact_done, contact_window
-from studylab.outbox.kinds import Audience, MessageField, MessageKind, Planned
+from studylab import clock
+from studylab.outbox.kinds import Attachment, Audience, MessageField, MessageKind, Planned
 from studylab.outbox.models import Message
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
@@ -121,6 +124,16 @@ def reminder_values(message: Message) -> dict[str, str]:
     }
 
 
+def reminder_file(message: Message) -> list[Attachment]:
+    """Return the appointment for the volunteer's calendar, in the active language."""
+    visit = _visit(message)
+    assert visit is not None, "asked by `reminder_wanted` before"
+    content = visit_file(visit, clock.now())
+    return [
+        Attachment("appointment.ics", f"text/calendar; charset=utf-8; method={PUBLISH}", content)
+    ]
+
+
 def contact_values(message: Message) -> dict[str, str]:
     """Return what is said ahead of the call after a visit, in the active language."""
     dose = Dose.objects.get(pk=message.key.partition(":")[2])
@@ -157,7 +170,7 @@ REMINDER = MessageKind(
         _WHEN, MessageField("where", "where the visit is, from the study document"),
         MessageField("clock", "a sentence when the clocks change just before, else nothing"), _PHONE,
     ),
-    reminder_values, reminder_wanted,
+    reminder_values, reminder_wanted, reminder_file,
 )  # fmt: skip
 AHEAD = MessageKind(
     BEFORE_CONTACT, Audience.VOLUNTEER, "When we will call", (_WHEN, _PHONE), contact_values, contact_wanted

@@ -12,6 +12,7 @@ from email.headerregistry import Address
 from django.conf import settings
 from django.utils import translation
 
+from studylab import clock
 from studylab.errors import Refused
 from studylab.outbox.kinds import Attachment, Audience, MessageKind, kind_of
 from studylab.outbox.models import Message
@@ -20,7 +21,8 @@ from studylab.outbox.rules.return_path import return_path, token_of
 from studylab.outbox.rules.unsaid import unsaid_in
 from studylab.outbox.rules.wording import html, parse, plain, subject_line
 from studylab.outbox.rules.words import NATIVE, Words, short_text
-from studylab.outbox.selectors.reach import Way, way_of
+from studylab.outbox.selectors.reach import Way, way_of, zone_of
+from studylab.outbox.selectors.timing import quiet_hours
 from studylab.outbox.selectors.undelivered import bad_address
 from studylab.outbox.selectors.wording import sender_of, words_for
 from studylab.participants.selectors import contact_details
@@ -100,7 +102,9 @@ def _way(message: Message) -> Way:
     details = contact_details(message.participant.person)
     if details is None:
         raise NotSendable("The contact details were erased.")
-    way = way_of(message.participant, details)
+    hours = quiet_hours(message.participant.study)
+    quiet = hours is not None and hours.covers(clock.now(), zone_of(message.participant))
+    way = way_of(message.participant, details, quiet=quiet)
     if not way.short_to and bad_address(message.participant) is not None:
         raise NotSendable(
             "Mails to this address come back. Call the volunteer and change the address."

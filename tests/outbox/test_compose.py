@@ -175,3 +175,12 @@ def test_a_short_message_to_who_wishes_it(texting: Participant, noon: datetime, 
     values["when"] = "noon"
     site.TEXT_URL = ""
     assert compose(queue(texting, noon)).short_to == ""
+
+
+def test_no_telephone_rings_at_night(texting: Participant, noon: datetime) -> None:
+    """demo.toml: quiet from 21:00 to 08:00; midnight UTC is 21:00 in Halifax in March (UTC-3)."""
+    message = queue(texting, noon)
+    with clock.travel(noon + timedelta(hours=12)):
+        night = compose(message)
+    assert (night.short_to, night.to) == ("", people.ANA.email)
+    assert compose(message).short_to

@@ -67,6 +67,8 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("hours twice", [("messages.before_visit_hours", [3, 48, 3])], "messages.before_visit_hours", "Name each time once"),
     ("hours too many", [("messages.before_visit_hours", [1000])], "messages.before_visit_hours[1]", "336"),
     ("no hours", [("messages.before_visit_hours", [])], "messages.before_visit_hours", "at least"),
+    ("quiet without end", [("messages.quiet_until", GONE)], "messages.quiet_from", "Add quiet_until"),
+    ("quiet at odd minutes", [("messages.quiet_from", "21:10")], "messages.quiet_from", "whole quarter"),
     ("unknown message", [("messages.after_visit_hours", [1])], "messages.after_visit_hours", "not known"),
     ("days as text", [("messages.kit_days", "30")], "messages.kit_days", "whole number"),
     ("missing text", [("title", GONE)], "title", "missing"),

@@ -1,5 +1,6 @@
 """How a volunteer is reached: the channel, the number, the clock that quiet hours go by."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -16,8 +17,15 @@ def reach_of(participant: Participant) -> Reach | None:
 
 def zone_of(participant: Participant) -> ZoneInfo:
     """Return the zone by whose clock the volunteer's quiet hours are counted."""
-    reach = reach_of(participant)
-    return ZoneInfo(reach.zone) if reach and reach.zone else participant.study.zone
+    return zones_of([participant])[participant.pk]
+
+
+def zones_of(participants: Iterable[Participant]) -> dict[int, ZoneInfo]:
+    """Return by number of the volunteer the zone of their quiet hours, in one query."""
+    people = {person.pk: person for person in participants}
+    rows = Reach.objects.filter(participant__in=list(people)).order_by("participant_id", "-id")
+    said = dict(rows.distinct("participant_id").values_list("participant_id", "zone"))
+    return {key: ZoneInfo(said[key]) if said.get(key) else person.study.zone for key, person in people.items()}  # fmt: skip
 
 
 def can_be_texted(phone: str) -> bool:
@@ -39,8 +47,11 @@ class Way:
     short_to: str
 
 
-def way_of(participant: Participant, details: ContactDetails) -> Way:
-    """Return how a message is to go: as the volunteer wishes where it can, by the other way where it cannot."""
+def way_of(participant: Participant, details: ContactDetails, *, quiet: bool = False) -> Way:
+    """Return how a message is to go: as the volunteer wishes where it can, by the other way where it cannot.
+
+    In quiet hours no telephone rings: what cannot wait goes by mail, where there is an address.
+    """
     reach = reach_of(participant)
     may_text = (
         reach is not None
@@ -49,4 +60,5 @@ def way_of(participant: Participant, details: ContactDetails) -> Way:
         and can_be_texted(details.phone)
     )
     wants = reach is not None and (reach.channel == Reach.Channel.SHORT or not details.email)
-    return Way(details.email, dialled(details.phone) if may_text and wants else "")
+    rings = may_text and wants and not (quiet and details.email)
+    return Way(details.email, dialled(details.phone) if rings else "")

@@ -9,6 +9,7 @@ from studylab.db import service
 from studylab.outbox.kinds import Audience, Planned, kind_of
 from studylab.outbox.models import Message
 from studylab.outbox.rules.states import OPEN, State
+from studylab.outbox.selectors.timing import first_tries
 from studylab.participants.models import Participant
 from studylab.people.models import User
 from studylab.studies.models import Study
@@ -47,18 +48,18 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
     Returns the rows that were tried: those whose key was queued before are left out by the database.
     """
     now = clock.now()
-    rows = []
     for one in messages:
         audience = kind_of(one.kind).audience
         assert (one.participant is not None) == (audience == Audience.VOLUNTEER), one.kind
-        if one.useful_until > max(now, one.due_at):
-            rows.append(
-                Message(
-                    kind=one.kind, study=one.study, participant=one.participant, user=one.user,
-                    about=one.about, key=one.key, language=one.language, queued_at=now,
-                    due_at=one.due_at, useful_until=one.useful_until, next_at=one.due_at,
-                )
-            )  # fmt: skip
+    useful = [one for one in messages if one.useful_until > max(now, one.due_at)]
+    rows = [
+        Message(
+            kind=one.kind, study=one.study, participant=one.participant, user=one.user, about=one.about,
+            key=one.key, language=one.language, queued_at=now, due_at=one.due_at,
+            useful_until=one.useful_until, next_at=first,
+        )
+        for one, first in zip(useful, first_tries(useful, now), strict=True)
+    ]  # fmt: skip
     return Message.objects.bulk_create(rows, ignore_conflicts=True)
 
 
