@@ -92,6 +92,9 @@ class Cap(StrEnum):
     LIMITS_CONFIRM = "limits_confirm"
     SETUP_VIEW = "setup_view"
     SETUP_EDIT = "setup_edit"
+    MESSAGE_DECIDE = (
+        "message_decide"  # messages to volunteers: seen, and decided about where one needs a person
+    )
     WORDING_EDIT = "wording_edit"  # what messages to volunteers say and who they come from
     LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
@@ -118,7 +121,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
         Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE, Cap.PAYMENTS,
-        Cap.WORDING_EDIT,
+        Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -148,7 +151,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
-        Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT,
+        Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip

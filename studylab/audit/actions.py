@@ -41,6 +41,7 @@ class Action(StrEnum):
     REACH_RECORDED = "volunteer.reach_recorded"
     WORDING_CHANGED = "message.wording_changed"
     MESSAGE_CAME_BACK = "message.came_back"
+    MESSAGE_DECIDED = "message.decided"
     MESSAGE_SETTLED = "message.settled"
     VOLUNTEER_WITHDRAWN = "volunteer.withdrawn"
     VOLUNTEER_SCREENED_OUT = "volunteer.screened_out"

@@ -37,6 +37,7 @@ SENTENCES: dict[Action, str] = {
     Action.REACH_RECORDED: "recorded how a volunteer is reached",
     Action.WORDING_CHANGED: "changed what messages say or who they come from",
     Action.MESSAGE_CAME_BACK: "took a report that a message was not delivered",
+    Action.MESSAGE_DECIDED: "decided about a message that needed a person",
     Action.MESSAGE_SETTLED: "looked after a message that came back",
     Action.VOLUNTEER_WITHDRAWN: "recorded a withdrawal",
     Action.VOLUNTEER_SCREENED_OUT: "recorded a screen failure",

@@ -2,7 +2,8 @@
 
 from django.urls import URLPattern
 
+from studylab.outbox.urls_messages import message_urls
 from studylab.outbox.urls_words import word_urls
 
 site_urls: list[URLPattern] = []
-study_urls = [*word_urls]
+study_urls = [*message_urls, *word_urls]

@@ -31,6 +31,7 @@ UIDS = {
     "deviations/": "participants.Deviation",
     "events/": "participants.AdverseEvent",
     "pauses/": "participants.DosingPause",
+    "messages/questions/": "outbox.Message",
     "resources/closures/": "scheduling.Closure",
     "resources/holidays/": "scheduling.Holiday",
     "resources/rota/shifts/": "scheduling.Shift",

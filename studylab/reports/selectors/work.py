@@ -25,7 +25,7 @@ from studylab.reports.selectors.readiness import lacking
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
 from studylab.reports.selectors.work_items import Group, Item
-from studylab.reports.selectors.work_messages import mails_back
+from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -53,8 +53,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
     groups += _screening(study, actor, at)
-    if actor.may(Cap.VOLUNTEER_ADD):
-        groups.append(mails_back(study))
+    groups += message_work(study, actor)
     if actor.may(Cap.SERIES_BOOK):
         groups += [consent_again(study), wishes_to_ask(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)
