@@ -59,6 +59,8 @@ FOLLOW = {
     "participants_acquaintance": "whom to keep apart, which may be known before any consent",
     "scheduling_offer": "a time offered to somebody who waits and is guarded there",
     "outbox_message": "what is to be said to somebody, before any consent too; nothing on their health",
+    "outbox_reach": "how somebody wishes to be written to",
+    "participants_leavingwish": "what happens with what is kept; also of somebody who agreed to nothing",
     "allocation_exposure": "what a member of staff has seen, about the staff",
     "allocation_listentry": "has its own guard: a study consent and a sign-off",
 }
