@@ -151,7 +151,8 @@ USE_TZ = True
 TIME_ZONE = "UTC"  # the study's own zone is activated per request
 
 STATIC_URL = "static/"
-STATIC_ROOT = STATE_DIR / "static"
+# Tests take static files from where they lie, so nothing is collected for them.
+STATIC_ROOT = None if ENVIRONMENT == "test" else STATE_DIR / "static"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
