@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from threading import Barrier
 from time import perf_counter
 from typing import Any
 
@@ -93,18 +94,26 @@ def _at_once(tasks: Sequence[Callable[[], None]], at_once: int) -> float:
             task()
         return perf_counter() - began
 
-    def opened() -> None:
-        connection.ensure_connection()
-
-    with ThreadPoolExecutor(at_once, initializer=opened) as pool:
-        list(pool.map(lambda _: None, range(at_once)))
+    with ThreadPoolExecutor(at_once) as pool:
+        _on_each(pool, at_once, connection.ensure_connection)
         began = perf_counter()
         jobs = [pool.submit(contextvars.copy_context().run, task) for task in tasks]
         for job in jobs:
             job.result()
         took = perf_counter() - began
-        list(pool.map(lambda _: connections.close_all(), range(at_once)))
+        _on_each(pool, at_once, connections.close_all)
     return took
+
+
+def _on_each(pool: ThreadPoolExecutor, at_once: int, act: Callable[[], object]) -> None:
+    """Act once on each thread: each waits until all have begun, so that a quick one does not act for another."""
+    gate = Barrier(at_once)
+
+    def met(_turn: int) -> None:
+        gate.wait(60)
+        act()
+
+    list(pool.map(met, range(at_once)))
 
 
 def _booked_twice() -> int:
