@@ -13,11 +13,11 @@ class SchedulingConfig(AppConfig):
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.kept_away import visit_kept_away
-        from scheduling.selectors.my_visits import has_visits, visit_languages
+        from scheduling.selectors.my_visits import has_visits, page_stays, visit_languages
         from scheduling.selectors.payments import still_owed
         from scheduling.selectors.reminders import AHEAD, REMINDER, planned_reminders
         from scheduling.selectors.today import contacts_open
-        from scheduling.selectors.told import after_contact_notes, step_notes, talk_notes
+        from scheduling.selectors.told import after_contact_notes, own_notes, step_notes, talk_notes
         from scheduling.services import leaving
         from screening.note_sources import register_notes
         from studylab.allocation.due import register_due
@@ -42,6 +42,7 @@ class SchedulingConfig(AppConfig):
         register_notes("after", after_contact_notes)
         register_notes("step", step_notes)
         register_kept_away_by("visits/<uuid:uid>/", visit_kept_away)
+        register_notes("own", own_notes)
         register_due(doses_due)
         register_doses(doses_given)
         register_close_check("contacts", contacts_open)
@@ -51,5 +52,7 @@ class SchedulingConfig(AppConfig):
         register_planner("visits", planned_reminders)
         register_link_purpose(
             PersonalLink.Purpose.VISITS,
-            LinkPurpose(start="my_visits", written=has_visits, languages=visit_languages),
+            LinkPurpose(
+                start="my_visits", written=has_visits, languages=visit_languages, stays=page_stays
+            ),
         )

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.views import calendar, feeds, holidays, my_visits, rota
+from scheduling.views import calendar, feeds, holidays, my_visits, own_visits, own_words, rota
 
 rota_urls = [
     path("resources/holidays/", holidays.resource_holidays, name="resource_holidays"),
@@ -52,5 +52,13 @@ feed_urls = [
 public_urls = [
     path("feeds/<str:token>.ics", feeds.feed, name="feed"),
     path("my/visits/", my_visits.visits, name="my_visits"),
+    path("my/visits/unwell/", own_words.unwell, name="my_unwell"),
+    path("my/visits/medicine/", own_words.medicine, name="my_medicine"),
+    path("my/visits/leave-the-study/", own_words.withdraw, name="my_withdraw"),
+    path("my/visits/told/<uuid:uid>/", own_words.told, name="my_word"),
+    path("my/visits/<int:number>/confirm/", own_visits.confirm, name="my_visit_confirm"),
+    path("my/visits/<int:number>/cancel/", own_visits.cancel, name="my_visit_cancel"),
+    path("my/visits/<int:number>/times/", own_visits.other_times, name="my_visit_times"),
+    path("my/visits/<int:number>/times/ask/", own_visits.ask_for, name="my_visit_ask"),
     path("my/visits/appointments.ics", my_visits.appointments, name="my_appointments"),
 ]

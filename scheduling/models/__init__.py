@@ -2,6 +2,7 @@
 
 from scheduling.models.changes import FreedTime, SeriesChange
 from scheduling.models.feeds import CalendarFeed
+from scheduling.models.own_page import MoveAnswer, MoveProposal, VisitConfirmation
 from scheduling.models.payments import Payment, SentHome
 from scheduling.models.plan import PlanRow, PlanRun
 from scheduling.models.presence import RescueCheck, Staying
@@ -25,6 +26,8 @@ __all__ = [
     "FreedTime",
     "HeldPlace",
     "Holiday",
+    "MoveAnswer",
+    "MoveProposal",
     "Offer",
     "Opening",
     "OptionHold",
@@ -43,6 +46,7 @@ __all__ = [
     "StepRecord",
     "Talk",
     "Visit",
+    "VisitConfirmation",
     "Waiting",
     "WalletCard",
 ]

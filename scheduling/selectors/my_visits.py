@@ -8,7 +8,9 @@ from django.utils.translation import gettext as _
 
 from scheduling.models import Series, Visit
 from scheduling.rules.clock_change import went_forward
+from scheduling.selectors.own_page import Asked, asked_for, confirmed_at
 from scheduling.selectors.series import all_series
+from studylab import clock
 from studylab.participants.models import Participant
 from studylab.studies.rules.volunteer_texts import NATIVE, VolunteerText
 from studylab.studies.selectors import current_protocol, plan_of
@@ -16,7 +18,10 @@ from studylab.studies.selectors import current_protocol, plan_of
 
 @dataclass(frozen=True, slots=True)
 class MyVisit:
-    """One appointment. `changed_at` is when the clocks went forward in the week before it."""
+    """One appointment. `changed_at` is when the clocks went forward in the week before it.
+
+    `open` means that it is to come and can still be confirmed, moved or cancelled; `asked` is the other time asked for.
+    """
 
     number: int
     start: datetime
@@ -25,6 +30,9 @@ class MyVisit:
     word: str
     before: str
     changed_at: datetime | None
+    open: bool = False
+    confirmed_at: datetime | None = None
+    asked: Asked | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +65,8 @@ def my_visits(participant: Participant, language: str) -> MyVisits:
     def say(text: VolunteerText | None) -> str:
         return text.say(language) if text is not None else ""
 
+    now, takes_part = clock.now(), participant.is_active
+    confirmed, asked = confirmed_at(series), asked_for(series, now)
     rows = []
     for row in series.visits.all():
         kind, word = _state(row.state)
@@ -66,6 +76,9 @@ def my_visits(participant: Participant, language: str) -> MyVisits:
                 row.number, row.planned.lower, row.planned.upper, kind, word,
                 before=say(plan.texts.before_visit(plan.visit(row.number).key)) if booked else "",
                 changed_at=went_forward(row.planned.lower, zone) if booked else None,
+                open=takes_part and booked and now < row.planned.lower,
+                confirmed_at=confirmed.get((row.pk, row.planned.lower)) if booked else None,
+                asked=asked.get((row.pk, row.planned.lower)),
             )
         )  # fmt: skip
     return MyVisits(series, rows, say(plan.texts.where), say(plan.texts.bring))
@@ -97,3 +110,11 @@ def visit_languages(participant: Participant) -> tuple[str, ...]:
 def has_visits(participant: Participant) -> bool:
     """Whether there is something to see."""
     return Series.objects.filter(participant=participant).exists()
+
+
+def page_stays(participant: Participant) -> bool:
+    """Whether the page stays open: also for somebody who withdrew or is done, who may still feel unwell."""
+    return participant.is_active or participant.status in (
+        Participant.Status.WITHDRAWN,
+        Participant.Status.COMPLETED,
+    )

@@ -4,6 +4,7 @@ from collections.abc import Collection
 
 from scheduling.models import AfterContact, StepRecord, Talk
 from screening.rules.notes import NoteText
+from studylab.participants.models import VolunteerWord
 
 _LETTERS = "[[:alpha:]]{5}"  # fewer letters name no medicine
 
@@ -39,4 +40,16 @@ def step_notes(people: Collection[int]) -> list[NoteText]:
                  row.value["value"], row.recorded_by.name if row.recorded_by else "", listed=False)
         for row in rows
         if isinstance(row.value["value"], str)
+    ]  # fmt: skip
+
+
+def own_notes(people: Collection[int]) -> list[NoteText]:
+    """Return what volunteers wrote by themselves on their own page."""
+    rows = VolunteerWord.objects.filter(participant__in=people).exclude(text="")
+    return [
+        NoteText(
+            row.participant_id, f"own-{row.pk}", row.at, f"volunteer's own page ({row.get_kind_display()})",
+            " / ".join(filter(None, [row.text, row.since, row.amount])), "the volunteer",
+        )
+        for row in rows
     ]  # fmt: skip

@@ -25,6 +25,7 @@ from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
+from studylab.participants.services.checks import require_ending
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
 
@@ -54,14 +55,14 @@ def move(visit: Visit, option: SeriesOption, reason: str, actor: Actor) -> Visit
     if option.visits and timedelta(0) < now - option.visits[0].start <= JUST_NOW:
         now = option.visits[0].start
     rows = {row.number: row for row in series.visits.all()}
-    moved = _moved(rows, rows[visit.number], option)
+    moved = moved_rows(rows, rows[visit.number], option)
     plan = plan_of(series.protocol_version)
     person = series.participant
     check_free(
         plan=part_of(plan, [row.number for row in moved]), option=option, participant=person,
         now=now, ignoring=[row.pk for row in moved],
     )  # fmt: skip
-    _check_spacing(plan, series, option)
+    check_spacing_kept(plan, series, option)
     state = sign_off_state(person, now)
     if state.eligible:
         check_sign_off_lasts(plan, option, state)
@@ -116,7 +117,7 @@ def future_visits_cancel(*, participant: Participant, reason: str, actor: Actor)
     Runs inside the service that ends the participation. A visit under way is left to the people who run
     it: leaving the study does not end the duty of care.
     """
-    require(actor, Cap.WITHDRAW)
+    require_ending(actor, participant)
     series = Series.objects.filter(participant=participant, state=Series.State.OPEN).first()
     if series is None:
         return 0
@@ -160,7 +161,7 @@ def cancel_booked(series: Series) -> list[int]:
     return [row.number for row in booked]
 
 
-def _moved(rows: dict[int, Visit], visit: Visit, option: SeriesOption) -> list[Visit]:
+def moved_rows(rows: dict[int, Visit], visit: Visit, option: SeriesOption) -> list[Visit]:
     """Return the visits the option moves: this one alone, or with every later one that is still to come."""
     if visit.state not in MOVABLE:
         raise Conflict(f"Visit {visit.number} is {visit.get_state_display()} and cannot be moved.")
@@ -173,7 +174,7 @@ def _moved(rows: dict[int, Visit], visit: Visit, option: SeriesOption) -> list[V
     return [rows[number] for number in numbers]
 
 
-def _check_spacing(plan: Protocol, series: Series, option: SeriesOption) -> None:
+def check_spacing_kept(plan: Protocol, series: Series, option: SeriesOption) -> None:
     """Refuse when a rule between a moved visit and one that stays would be broken."""
     moved = {row.number for row in option.visits}
     keys = tuple(f"{plan.visit(number).key}." for number in moved)

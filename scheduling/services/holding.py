@@ -19,7 +19,8 @@ from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, RefusedWithReasons
 from studylab.participants.models import Participant
-from studylab.studies.selectors import current_protocol
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.selectors import current_protocol, plan_of
 
 HELD_FOR = timedelta(minutes=10)
 
@@ -37,6 +38,15 @@ def option_hold(*, participant: Participant, option: SeriesOption, actor: Actor)
     ready = readiness(person, now)
     if ready.obstacles:
         raise RefusedWithReasons("The series is not held.", ready.obstacles, code="not_ready")
+    holds_lock(person, now)
+    check_free(plan=current.plan, option=option, participant=person, now=now)
+    check_sign_off_lasts(current.plan, option, ready.sign_off)
+    check_medicines_out(current.plan, option, person)
+    return hold_places(person, current.version, option, actor)
+
+
+def holds_lock(person: Participant, now: datetime) -> None:
+    """Stand in line with bookings and other holds, and end what lapsed and what was held for this person."""
     with connection.cursor() as cursor:  # after every booking under way, before every later one
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [HOLDING_LOCK])
     end_holds(
@@ -45,17 +55,21 @@ def option_hold(*, participant: Participant, option: SeriesOption, actor: Actor)
     end_holds(
         OptionHold.objects.filter(is_active=True, participant=person).values_list("pk", flat=True)
     )
-    check_free(plan=current.plan, option=option, participant=person, now=now)
-    check_sign_off_lasts(current.plan, option, ready.sign_off)
-    check_medicines_out(current.plan, option, person)
+
+
+def hold_places(
+    person: Participant, version: ProtocolVersion, option: SeriesOption, actor: Actor
+) -> OptionHold:
+    """Write the hold of an option that was found free. Part of a service that stands in `holds_lock`."""
+    now, plan = clock.now(), plan_of(version)
     hold = OptionHold.objects.create(
-        participant=person, protocol_version=current.version, option=option_as_json(option),
+        participant=person, protocol_version=version, option=option_as_json(option),
         taken_at=now, taken_by_id=actor.user_id, until=now + HELD_FOR,
     )  # fmt: skip
     HeldPlace.objects.bulk_create(
         HeldPlace(hold=hold, place_id=use.ref.place_id, blocked=span(use.start, use.blocked_until))
         for visit in option.visits
-        for use in uses(visit, current.plan.turnaround)
+        for use in uses(visit, plan.turnaround)
     )
     _audit(hold, Action.OPTION_HELD, actor)
     return hold

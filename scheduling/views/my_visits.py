@@ -1,4 +1,6 @@
-"""The volunteer's own page on their visits, behind a personal link. It shows and changes nothing."""
+"""The volunteer's own page on their visits, behind a personal link."""
+
+from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -10,8 +12,10 @@ from scheduling.selectors.feeds import appointments_file
 from scheduling.selectors.my_visits import my_series, my_visits
 from scheduling.views.feeds import appointments_answer
 from studylab import clock
-from studylab.access import link_page
+from studylab.access import Actor, link_page
+from studylab.participants.doses import doses_of
 from studylab.participants.models import PersonalLink
+from studylab.participants.selectors.words import words_of
 
 VISITS = PersonalLink.Purpose.VISITS
 
@@ -20,15 +24,26 @@ class LinkRequest(HttpRequest):
     """A request that the link's middleware let through."""
 
     link: PersonalLink
+    actor: Actor
+
+
+def own_context(request: LinkRequest) -> dict[str, Any]:
+    """Return what every page of the volunteer's own shows: visits, what they wrote, whether a dose was given."""
+    participant, now = request.link.participant, clock.now()
+    return {
+        "shown": my_visits(participant, translation.get_language() or "en"),
+        "zone": participant.study.timezone,
+        "person": participant,
+        "words": words_of(participant, now),
+        "dosed_at": doses_of(participant.study).get(participant.pk),
+    }
 
 
 @link_page(VISITS)
 @require_GET
 def visits(request: LinkRequest) -> HttpResponse:
     """Show when, where and what to bring."""
-    shown = my_visits(request.link.participant, translation.get_language() or "en")
-    context = {"shown": shown, "zone": request.link.participant.study.timezone}
-    return render(request, "links/visits/visits.html", context)
+    return render(request, "links/visits/visits.html", own_context(request))
 
 
 @link_page(VISITS)

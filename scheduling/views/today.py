@@ -24,6 +24,7 @@ from studylab import clock
 from studylab.access import Cap, in_background, requires
 from studylab.errors import Refused
 from studylab.http import StaffRequest
+from studylab.participants.selectors.words import open_words
 from studylab.people.selectors import today_in
 from studylab.studies.selectors import current_protocol
 
@@ -118,6 +119,7 @@ def _around(request: StaffRequest, now: datetime) -> dict[str, Any]:
     """What stands around the list on the day itself."""
     return {
         "contacts": contact_rows(request.study),
+        "words": open_words(request.study, now),
         "day_code": code_of_today(request.study),
         "calls": calls_due(request.study, now),
         "rescue": rescue_check_today(request.study, now),

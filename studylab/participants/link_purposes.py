@@ -15,11 +15,13 @@ class LinkPurpose:
 
     `start` is the name of the first page behind the link. `written(participant)` says whether that page would
     show something of the person's. `languages(participant)` are those in which every page is complete.
+    `stays(participant)` says whether the pages stay open for somebody who no longer takes part.
     """
 
     start: str
     written: Callable[[Participant], bool]
     languages: Callable[[Participant], tuple[str, ...]]
+    stays: Callable[[Participant], bool] = lambda participant: participant.is_active
 
 
 _registered: dict[str, LinkPurpose] = {}

@@ -11,6 +11,7 @@ from studylab.participants.models.pause import CareStatus, DosingPause, NewsAnsw
 from studylab.participants.models.person import Participant, Person
 from studylab.participants.models.report import DeviationAssessment, SafetyReport, Told
 from studylab.participants.models.wish import LeavingWish
+from studylab.participants.models.word import VolunteerWord, WordAct
 
 __all__ = [
     "Acquaintance",
@@ -35,4 +36,6 @@ __all__ = [
     "SafetyNews",
     "SafetyReport",
     "Told",
+    "VolunteerWord",
+    "WordAct",
 ]

@@ -24,6 +24,7 @@ class AdverseEvent(models.Model):
         SHEET = "sheet", "run sheet"
         CONTACT = "contact", "contact after the dose"
         PHONE = "phone", "phone call"
+        OWN_PAGE = "own_page", "volunteer's own page"
         LATER = "later", "remembered later"
         OTHER = "other", "another way"
 

@@ -52,7 +52,8 @@ def link_facts(link: PersonalLink) -> LinkFacts:
         expires_at=link.expires_at,
         revoked=link.revoked_at is not None,
         used=link.used_at is not None,
-        takes_part=participant.is_active and participant.study.state != Study.State.CLOSED,
+        takes_part=link_purpose(link.purpose).stays(participant)
+        and participant.study.state != Study.State.CLOSED,
         opened=link.opened_at is not None,
         written=link_purpose(link.purpose).written(participant),
         wrong_tries=link.wrong_tries,

@@ -1,6 +1,6 @@
 """What every service of this app asks before it writes."""
 
-from studylab.access import Actor
+from studylab.access import Actor, Cap, require
 from studylab.db import lock
 from studylab.errors import NotAllowed, Refused
 from studylab.participants.models import Participant
@@ -17,6 +17,12 @@ def lock_participant(participant: Participant, actor: Actor) -> Participant:
     require_study(actor, participant.study_id)
     locked: Participant = lock(Participant, pk=participant.pk)
     return locked
+
+
+def require_ending(actor: Actor, participant: Participant) -> None:
+    """Raise NotAllowed unless the actor may end this participation: staff with the capability, or the volunteer."""
+    if actor.participant_id != participant.pk:
+        require(actor, Cap.WITHDRAW)
 
 
 def require_active(participant: Participant) -> None:

@@ -1,5 +1,7 @@
 """Leaving the path: screened out, withdrawn, lost to contact, completed."""
 
+from uuid import UUID
+
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -7,9 +9,11 @@ from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict, Refused
 from studylab.participants.end_hooks import end_hooks
-from studylab.participants.models import Participant
+from studylab.participants.models import Participant, VolunteerWord
 from studylab.participants.services.checks import lock_participant, require_active, said
+from studylab.participants.services.links import require_holder
 from studylab.participants.services.wishes import Wishes, wish_record
+from studylab.participants.services.words import Words, clean, word_keep
 
 _Status = Participant.Status
 _ACTIONS = {
@@ -36,7 +40,32 @@ def participant_end(
     require(actor, Cap.WITHDRAW)
     if status not in _ACTIONS:
         raise Refused("Choose what happened.", field="status")
+    done = _leave(lock_participant(participant, actor), status, reason, actor)
+    if wishes is not None:
+        wish_record(participant=participant, wishes=wishes, actor=actor)
+    return done
+
+
+@service
+def participant_withdraw_self(
+    *, participant: Participant, text: str, key: UUID, actor: Actor
+) -> VolunteerWord:
+    """End the way of a volunteer who says so on their own page; no reason is asked for.
+
+    What they write, if anything, is kept as their word, which somebody of the staff takes and answers.
+    """
+    require_holder(actor, participant)
     participant = lock_participant(participant, actor)
+    found = VolunteerWord.objects.filter(key=key, participant=participant).first()
+    if found is not None:
+        return found
+    _leave(participant, _Status.WITHDRAWN, "Withdrew on their own page.", actor)
+    return word_keep(
+        participant, VolunteerWord.Kind.WITHDREW, Words(clean(text)[:2000]), key, actor
+    )
+
+
+def _leave(participant: Participant, status: str, reason: str, actor: Actor) -> list[str]:
     if not participant.is_active:
         raise Conflict(
             f"{participant.code} is recorded as {participant.get_status_display()} already."
@@ -56,8 +85,6 @@ def participant_end(
         reason=text,
         data={"consequences": done},
     )
-    if wishes is not None:
-        wish_record(participant=participant, wishes=wishes, actor=actor)
     return done
 
 

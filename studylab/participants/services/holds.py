@@ -31,10 +31,23 @@ def hold_open(
     participant = lock_participant(participant, actor)
     if kind not in Hold.Kind.values:
         raise Refused("Choose what the hold is for.", field="kind")
+    why = said(reason, field="reason", ask="Say why: the clinician has to decide by it.")
+    return hold_begin(participant, kind, why, actor, vital_set_uid=vital_set_uid)
+
+
+def hold_begin(
+    participant: Participant,
+    kind: str,
+    reason: str,
+    actor: Actor,
+    *,
+    vital_set_uid: UUID | None = None,
+) -> Hold:
+    """Open a hold inside a service's transaction that locked the volunteer and asked who acts."""
     hold = Hold.objects.create(
         participant=participant,
         kind=kind,
-        reason=said(reason, field="reason", ask="Say why: the clinician has to decide by it."),
+        reason=reason,
         opened_at=clock.now(),
         opened_by_id=actor.user_id,
         vital_set_uid=vital_set_uid,

@@ -44,6 +44,8 @@ def event_add_view(request: StaffRequest, study: str) -> HttpResponse:
     """Record an event; ?volunteer=CODE, ?source= and ?hold= fill in what a page already knows."""
     hold = _hold(request, request.study)
     source = request.GET.get("source", "")
+    if hold and hold.words.exists():
+        source = AdverseEvent.Source.OWN_PAGE
     initial = {
         "volunteer": hold.participant.code if hold else request.GET.get("volunteer", "")[:20],
         "source": source if source in AdverseEvent.Source.values else "",

@@ -5,6 +5,7 @@ from typing import Any
 
 from scheduling.models import AfterContact
 from scheduling.rules import path
+from scheduling.selectors.own_page import confirmations_of, proposals_of
 from scheduling.selectors.payments import account_of
 from scheduling.selectors.series import all_series
 from screening.selectors import (
@@ -25,6 +26,7 @@ from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
 from studylab.participants.selectors.events import events_about
 from studylab.participants.selectors.wishes import standing_wish
+from studylab.participants.selectors.words import words_of
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath, paths_of
 from studylab.reports.selectors.trail import sentence
@@ -97,6 +99,8 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "deviations": list(deviations_about(person)),
         "adverse": list(events_about(person)) if actor.may(Cap.SAFETY_VIEW) else [],
         "series": all_series(person),
+        "confirmations": confirmations_of(person),
+        "proposals": proposals_of(person, at),
         "entry": entry_of(person),
         "open_levels": open_levels(person),
         "guesses_due": _guesses_due(person, dict(row.facts.visits)),
@@ -119,6 +123,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
             "sign_off": state,
             "signed": _signed(row, state),
             "questionnaire": open_report(person),
+            "words": words_of(person, at),
             "vital_sets": list(standing_sets(person, "screening")),
             "contacts": AfterContact.objects.filter(participant=person).order_by("at", "id"),
         }

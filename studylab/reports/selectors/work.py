@@ -26,6 +26,7 @@ from studylab.reports.selectors.work_booking import absent_group, booking_groups
 from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
+from studylab.reports.selectors.work_own_page import own_page_groups
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -41,10 +42,13 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     """
     contacts = [_contacts(study, at)] if actor.may(Cap.CONTACT_RECORD) else []
     overdue = [group for group in contacts if group.kind == "stop"]  # before anything else
-    groups: list[Group] = [*overdue]
+    own = own_page_groups(study, actor, at)
+    urgent = [group for group in own if group.kind == "stop"]
+    groups: list[Group] = [*urgent, *overdue]
     if actor.may(Cap.HOLD_RELEASE):
         groups.append(_holds(study))
     groups += safety_work(study, actor, at)
+    groups += [group for group in own if group not in urgent]
     groups += [group for group in contacts if group not in overdue]
     if actor.may(Cap.ABSENCE_RECORD):
         groups.append(absent_group(study, at))

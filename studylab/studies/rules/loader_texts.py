@@ -1,7 +1,7 @@
 """Reads what volunteers are told about their visits out of a study document."""
 
 from studylab.studies.rules.reader import Table, nearest, shown
-from studylab.studies.rules.volunteer_texts import VolunteerText, VolunteerTexts
+from studylab.studies.rules.volunteer_texts import MOVES, PROPOSE, VolunteerText, VolunteerTexts
 
 
 def read_texts(document: Table, visits: tuple[str, ...]) -> VolunteerTexts:
@@ -19,8 +19,10 @@ def read_texts(document: Table, visits: tuple[str, ...]) -> VolunteerTexts:
             row.wrong("visit", f'Visit "{visit}" has a text already.', "Put both into one row.")
         before[visit] = text
     found = VolunteerTexts(
-        where=_text(table, "where"), bring=_text(table, "bring"), before=tuple(before.items())
-    )
+        where=_text(table, "where"), bring=_text(table, "bring"), before=tuple(before.items()),
+        moves=table.one_of("moves", MOVES, default=PROPOSE),
+        answer_minutes=table.whole("answer_minutes", default=15, low=1, high=1440),
+    )  # fmt: skip
     table.close()
     return found
 

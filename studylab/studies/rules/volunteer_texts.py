@@ -4,6 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 NATIVE = "en"
+PROPOSE, ALONE = "propose", "alone"
+MOVES = (PROPOSE, ALONE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,11 +25,17 @@ class VolunteerText:
 
 @dataclass(frozen=True, slots=True)
 class VolunteerTexts:
-    """Where the visits are, what to bring, and what to do before each visit by its key. All may be missing."""
+    """Where the visits are, what to bring, and what to do before each visit by its key. All may be missing.
+
+    `moves` says whether volunteers move a visit by themselves or only propose it; what they write by themselves is
+    late when nobody has taken it after `answer_minutes`.
+    """
 
     where: VolunteerText | None = None
     bring: VolunteerText | None = None
     before: tuple[tuple[str, VolunteerText], ...] = ()
+    moves: str = PROPOSE
+    answer_minutes: int = 15
 
     def before_visit(self, key: str) -> VolunteerText | None:
         """Return what to do before one visit."""
