@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 # What a page uses itself: the screen stays awake while a wait runs, a link is copied for a volunteer.
 _OWN = ("clipboard-write", "screen-wake-lock")
 _NEVER = (
-    "accelerometer", "bluetooth", "browsing-topics", "camera", "clipboard-read", "display-capture",
+    "accelerometer", "browsing-topics", "camera", "clipboard-read", "display-capture",
     "encrypted-media", "geolocation", "gyroscope", "hid", "idle-detection", "local-fonts", "magnetometer",
     "microphone", "midi", "payment", "picture-in-picture", "serial", "usb", "xr-spatial-tracking",
 )  # fmt: skip
