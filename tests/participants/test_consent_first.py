@@ -43,6 +43,8 @@ GUARDED = [
     ("screening_contactnote", "at", BOTH),
     ("screening_noteanswer", "answered_at", BOTH),
     ("scheduling_senthome", "at", STUDY),
+    ("scheduling_visitconfirmation", "at", STUDY),
+    ("scheduling_moveproposal", "at", STUDY),
 ]
 # Tables about a volunteer without a guard of their own, and what keeps them in order instead.
 FOLLOW = {
@@ -60,6 +62,7 @@ FOLLOW = {
     "scheduling_offer": "a time offered to somebody who waits and is guarded there",
     "outbox_message": "what is to be said to somebody, before any consent too; nothing on their health",
     "outbox_reach": "how somebody wishes to be written to",
+    "participants_volunteerword": "whoever feels unwell is heard, also before any consent",
     "participants_leavingwish": "what happens with what is kept; also of somebody who agreed to nothing",
     "allocation_exposure": "what a member of staff has seen, about the staff",
     "allocation_listentry": "has its own guard: a study consent and a sign-off",
