@@ -28,6 +28,11 @@ STORED = """new Promise((resolve) => { const asked = indexedDB.open("studylab-ta
     rows.onsuccess = () => { asked.result.close(); resolve(rows.result.length); };
     rows.onerror = () => resolve(0); }; })"""
 
+# The clocks were compared since they were set.
+COMPARED = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
+  asked.onsuccess = () => { const row = asked.result.transaction("meta").objectStore("meta").get("compared");
+    row.onsuccess = () => { asked.result.close(); resolve(Boolean(row.result) && Math.abs(row.result.off - %d) < 5000); };
+    row.onerror = () => resolve(false); }; })"""
 # An entry of somebody else comes to the store, or goes: what the page shows is another thing, so it is filled anew.
 OTHERS = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
   asked.onsuccess = () => { const rows = asked.result.transaction("outbox", "readwrite").objectStore("outbox");
@@ -126,6 +131,7 @@ class Tablet:
             self.page.wait_for_url(f"**{self.path}")
         self.until("navigator.serviceWorker.controller !== null")
         self.until(STORED)
+        self.until(COMPARED % round(-self.wrong.total_seconds() * 1000))
 
     def until(self, expression: str) -> None:
         """Wait for something in the page; Playwright's own way of it needs eval, which our pages forbid."""

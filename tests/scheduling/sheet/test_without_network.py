@@ -107,9 +107,8 @@ def first_cut(site: Site, one: Tablet, two: Tablet) -> None:
 
 def restarted(site: Site, one: Tablet, two: Tablet) -> None:
     """The server goes while a step is pressed, the page is killed, and work goes on before the server is back."""
-    one.open()
     one.follow_clock()
-    one.open()  # the clocks are compared anew
+    one.open()
     site.stop()
     one.press("Done", "settled")
     one.see("1 entry kept", "waiting after the dose")
