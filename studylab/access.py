@@ -101,6 +101,7 @@ class Cap(StrEnum):
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail, exports that were made
     EXPORT_MAKE = "export_make"  # ask for an export of the study's data
+    NOTICES_VIEW = "notices_view"  # red things of the blinded roles, and who has read them
     SAFETY_VIEW = "safety_view"
     PROGRESS_VIEW = "progress_view"  # flow, accrual, forecast: people counted, never named
     OBSERVERS_VIEW = "observers_view"  # how single people write readings down
@@ -151,9 +152,9 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
-        Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE,
+        Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.NOTICES_VIEW,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip
 
 

@@ -33,6 +33,8 @@ ALLOWED_HOSTS = env.words(
 )
 if PRODUCTION and not ALLOWED_HOSTS:
     raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
+# Where links in mails lead; no mail is made from a request, so no request can say it.
+SITE_ADDRESS = env.text("STUDYLAB_ADDRESS", f"https://{ALLOWED_HOSTS[0].lstrip('.*')}").rstrip("/")
 
 if (
     env.day("STUDYLAB_TODAY") and PRODUCTION
@@ -71,6 +73,7 @@ INSTALLED_APPS = [
     "screening",
     "scheduling",
     "studylab.reports",
+    "studylab.notices",
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
@@ -90,6 +93,7 @@ MIDDLEWARE = [
     "studylab.participants.middleware.KeptAwayMiddleware",
     "studylab.people.refusals.RefusalMiddleware",
     "studylab.audit.middleware.SubmissionMiddleware",
+    "studylab.notices.middleware.NoticesMiddleware",
 ]
 ROOT_URLCONF = "studylab.urls"
 WSGI_APPLICATION = "studylab.wsgi.application"
@@ -272,6 +276,7 @@ CELERY_BEAT_SCHEDULE = {
     "plan-messages": {"task": "outbox.plan", "schedule": 600.0},
     "send-messages": {"task": "outbox.tick", "schedule": 15.0},
     "sweep-messages": {"task": "outbox.sweep", "schedule": 60.0},
+    "stand-notices": {"task": "notices.stand", "schedule": 60.0},
     "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},
 }
 

@@ -5,6 +5,7 @@ from django.urls import include, path
 import scheduling.urls
 import screening.urls
 import studylab.allocation.urls
+import studylab.notices.urls
 import studylab.outbox.urls
 import studylab.participants.urls
 import studylab.people.urls
@@ -20,6 +21,7 @@ _APPS = (
     screening.urls,
     scheduling.urls,
     studylab.reports.urls,
+    studylab.notices.urls,
 )
 
 urlpatterns = [

@@ -27,6 +27,7 @@ from studylab.studies.rules.loader_parts import (
 from studylab.studies.rules.loader_safety import read_safety
 from studylab.studies.rules.loader_texts import read_texts
 from studylab.studies.rules.message_plan import read_messages
+from studylab.studies.rules.notices import read_notices
 from studylab.studies.rules.payments import read_payments
 from studylab.studies.rules.problems import Problem, Problems, ProtocolInvalid
 from studylab.studies.rules.progress import read_progress
@@ -116,6 +117,7 @@ def _read(document: Table) -> Protocol:
         messages=read_messages(document),
         payments=read_payments(document),
         retention=read_retention(document),
+        notices=read_notices(document),
     )
     document.close()
     return protocol

@@ -21,6 +21,7 @@ from studylab.studies.rules.limits import (
     VitalBands,
 )
 from studylab.studies.rules.message_plan import MessagePlan
+from studylab.studies.rules.notices import NoticePlan
 from studylab.studies.rules.payments import PaymentPlan
 from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.retention import RetentionRule
@@ -278,6 +279,7 @@ class Protocol:
     messages: MessagePlan = field(default_factory=MessagePlan)
     payments: PaymentPlan = field(default_factory=PaymentPlan)
     retention: tuple[RetentionRule, ...] = ()
+    notices: NoticePlan = field(default_factory=NoticePlan)
 
     def visit(self, number: int) -> VisitPlan:
         """Return visit `number`; KeyError when there is none."""
