@@ -168,8 +168,9 @@ def test_the_count_is_one_query_whatever_stands_and_says_nothing_twice(
 
 
 def test_urgent_mail_goes_once_to_the_role_and_says_nothing(
-    study: Any, red: Any, everybody: dict[Role, Any]
+    study: Any, red: Any, everybody: dict[Role, Any], settings: Any
 ) -> None:
+    settings.MAIL_FROM = "lab@lab.example"
     tick(study, 1)
     doctor = everybody[Role.CLINICIAN]
     mail = Message.objects.get(kind="notice_urgent")
