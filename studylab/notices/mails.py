@@ -5,7 +5,7 @@ from datetime import datetime
 from django.conf import settings
 from django.urls import reverse
 
-from studylab.notices.selectors.needs import needs_of, standing_for
+from studylab.notices.selectors.needs import needs_of
 from studylab.outbox.kinds import Audience, MessageField, MessageKind, register_kind
 from studylab.outbox.models import Message
 from studylab.people.selectors import current_memberships, today_in
@@ -29,7 +29,7 @@ def _values(message: Message) -> dict[str, str]:
     assert message.study is not None, "a notice has a study"
     found = needs_of(message.study, message.user.pk, _roles(message))
     kinds = ((found.urgent, "urgent"), (found.other, "to do"))
-    counts = ", ".join(f"{number} {word}" for number, word in kinds if number) or "Nothing unread."
+    counts = ", ".join(f"{number} {word}" for number, word in kinds if number)
     return {
         "counts": counts,
         "link": f"{settings.SITE_ADDRESS}{reverse('needs', args=[message.study.slug])}",
@@ -51,11 +51,13 @@ def _urgent_wanted(message: Message, _now: datetime) -> str:
 
 
 def _digest_wanted(message: Message, _now: datetime) -> str:
+    assert message.user is not None, "a notice has an addressee"
     assert message.study is not None, "a notice has a study"
     roles = _roles(message)
     if not roles:
         return "The addressee holds no role in the study any more."
-    return "" if standing_for(message.study, roles).exists() else "Nothing stands any more."
+    unread = needs_of(message.study, message.user.pk, roles).rows
+    return "" if unread else "Everything was read or is over."
 
 
 def register() -> None:

@@ -10,10 +10,11 @@ from django.urls import reverse
 from scheduling.models import CalendarFeed, Resource
 from scheduling.selectors.feeds import feed_file
 from screening.services import number_issue
-from studylab.access import Role
+from studylab.access import Role, system_actor
 from studylab.allocation import gates, services
 from studylab.allocation.models import ListEntry
 from studylab.allocation.views import lists as list_views
+from studylab.notices.services.standing import notices_stand
 from studylab.participants.services import EventSaid, event_record
 from studylab.people.models import User
 from tests import cast
@@ -81,6 +82,8 @@ def whole_story(eyes: Eyes) -> None:
     arm = eyes.sights.pop(("opening", "clinician", "post", code))
     eyes.sights["arm shown to the one who opened it"] = b"Placebo" in arm.body
     case.forward(5)
+    with case.now():
+        notices_stand(study=case.study, actor=system_actor("notices"))
     eyes.look(case, "code opened", everybody=True)
 
 

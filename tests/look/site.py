@@ -90,6 +90,8 @@ study_urls = [
         if section.key != "record"
     ),
     path("visits/1/", page, name="visit"),
+    path("needs/", page, name="needs"),
+    path("needs/count/", page, name="needs_count"),
     path("only-read/", only_read, name="only_read"),
     path("list/", pharmacist_only, name="list"),
     path("conflict/", raiser(Conflict("Room 2 was taken a moment ago. Choose another time."))),

@@ -188,7 +188,6 @@ def test_urgent_mail_goes_once_to_the_role_and_says_nothing(
 def test_a_digest_comes_once_a_day_at_the_chosen_hour_and_to_nobody_who_left(
     study: Any, red: Any, everybody: dict[Role, Any]
 ) -> None:
-    Message.objects.all()
     doctor = everybody[Role.CLINICIAN]
     local = clock.now().astimezone(study.zone)
     wish_set(study=study, digest=True, hour=10, actor=cast.actor_of(doctor, study))
@@ -210,6 +209,25 @@ def test_a_digest_comes_once_a_day_at_the_chosen_hour_and_to_nobody_who_left(
     assert not Message.objects.filter(
         kind="notice_digest", user=everybody[Role.LEAD], due_at__gte=morning + timedelta(days=1)
     ).exists()
+
+
+def test_no_digest_comes_or_goes_out_when_everything_was_read(
+    study: Any, red: Any, everybody: dict[Role, Any]
+) -> None:
+    doctor = everybody[Role.CLINICIAN]
+    local = clock.now().astimezone(study.zone)
+    for day in (1, 2):
+        with clock.travel((local + timedelta(days=day)).replace(hour=8, minute=0)):
+            notices_stand(study=study, actor=HOUSE)
+            mails = Message.objects.filter(kind="notice_digest", user=doctor, about="notice:digest")
+            assert mails.filter(due_at__gte=clock.now()).exists() == (day == 1)
+            mail = mails.latest("due_at")
+            things = [
+                (one.key, one.state) for one in needs_of(study, doctor.pk, [Role.CLINICIAN]).rows
+            ]
+            assert bool(things) == (kind_of(mail.kind).wanted(mail, clock.now()) == "")
+            notices_read(study=study, things=things, actor=cast.actor_of(doctor, study))
+            assert "was read" in kind_of(mail.kind).wanted(mail, clock.now())
 
 
 @pytest.mark.parametrize("role", [Role.COORDINATOR, Role.CLINICIAN, Role.EXPERIMENTER, Role.LEAD])

@@ -13,7 +13,7 @@ from studylab.audit.services import audit
 from studylab.db import service
 from studylab.notices.models import Escalation, Seen, Standing, Wish
 from studylab.notices.rules.urgency import Thing, ladder, steps_due
-from studylab.notices.selectors.needs import things_for
+from studylab.notices.selectors.needs import needs_of, things_for
 from studylab.outbox.services.queue import message_queue
 from studylab.people.models import Membership
 from studylab.people.selectors import today_in
@@ -137,15 +137,13 @@ def _urgent_mails(
 def _digests(
     study: Study, holders: dict[int, tuple[Membership, set[str]]], now: datetime, actor: Actor
 ) -> None:
-    """Queue the digest of whose hour has come today and for whom something stands."""
+    """Queue the digest of whose hour has come today and who has something unread."""
     local = now.astimezone(study.zone)
     wishes = {one.user_id: one for one in Wish.objects.filter(study=study)}
-    standing = set(
-        Standing.objects.filter(study=study, gone_at=None).values_list("role", flat=True)
-    )
     for user_id, (one, roles) in sorted(holders.items()):
         wish = wishes.get(user_id) or Wish()
-        if wish.digest and wish.hour <= local.hour < wish.hour + 6 and roles & standing:
+        due = wish.digest and wish.hour <= local.hour < wish.hour + 6
+        if due and needs_of(study, user_id, roles).rows:
             message_queue(
                 kind="notice_digest", study=study, user=one.user, about="notice:digest", due_at=now,
                 useful_until=now + _USEFUL, key=f"digest:{study.pk}:{local:%Y-%m-%d}:{user_id}",
