@@ -9,17 +9,9 @@ from datetime import timedelta
 from typing import Literal, get_args
 
 from studylab.studies.rules.limits import (
-    AskedChecks,
-    Band,
-    CheckKind,
-    EcgLimits,
-    LeaveLimits,
-    Limits,
-    Measuring,
-    PostDoseLimits,
-    StandingLimits,
+    AskedChecks, Band, CheckKind, EcgLimits, LeaveLimits, Limits, Measuring, PostDoseLimits, StandingLimits,
     VitalBands,
-)
+)  # fmt: skip
 from studylab.studies.rules.message_plan import MessagePlan
 from studylab.studies.rules.notices import NoticePlan
 from studylab.studies.rules.payments import PaymentPlan
