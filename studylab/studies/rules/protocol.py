@@ -9,7 +9,15 @@ from datetime import timedelta
 from typing import Literal, get_args
 
 from studylab.studies.rules.limits import (
-    AskedChecks, Band, CheckKind, EcgLimits, LeaveLimits, Limits, Measuring, PostDoseLimits, StandingLimits,
+    AskedChecks,
+    Band,
+    CheckKind,
+    EcgLimits,
+    LeaveLimits,
+    Limits,
+    Measuring,
+    PostDoseLimits,
+    StandingLimits,
     VitalBands,
 )  # fmt: skip
 from studylab.studies.rules.message_plan import MessagePlan
@@ -45,8 +53,7 @@ StepKind = Literal[
     "leave",  # the fit-to-leave check
 ]
 VitalGate = Literal["screening", "pre_dose", "post_dose", "leave"]
-# What becomes of a series when somebody is not there for a visit: the visit moves inside its window, the
-# whole series is booked anew, or the volunteer's path ends.
+# What becomes of a series when somebody is not there: the visit moves, all is booked anew, the path ends.
 MissedRule = Literal["shift", "restart", "close"]
 AllocationMethod = Literal["permuted_blocks", "big_stick", "minimisation", "simple"]
 Replaced = Literal["never", "before_dose", "always"]
