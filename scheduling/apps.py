@@ -11,6 +11,7 @@ class SchedulingConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
+        from scheduling.running import KIND
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.kept_away import visit_kept_away
         from scheduling.selectors.my_visits import has_visits, page_stays, visit_languages
@@ -21,6 +22,7 @@ class SchedulingConfig(AppConfig):
         from scheduling.services import leaving
         from screening.note_sources import register_notes
         from studylab.allocation.due import register_due
+        from studylab.operation.work import register_work
         from studylab.outbox.kinds import register_kind
         from studylab.outbox.planners import register_planner
         from studylab.participants.doses import register_doses
@@ -32,6 +34,7 @@ class SchedulingConfig(AppConfig):
         from studylab.participants.record_times import register_record_time
         from studylab.studies.close_hooks import register_close_check
 
+        register_work(KIND)
         register_end_hook(
             "scheduling", consequences=leaving.consequences, carry_out=leaving.carry_out
         )

@@ -2,8 +2,10 @@
 
 from celery import shared_task
 
-from scheduling.services.plan_work import end_interrupted, waiting_runs, work
+from scheduling.models import PlanRun
+from scheduling.services.plan_work import TOO_MUCH, work
 from studylab import clock
+from studylab.operation.lease import take_back, waiting
 
 
 @shared_task(name="scheduling.plan")
@@ -16,6 +18,6 @@ def make_plan(run_id: int) -> None:
 def sweep() -> None:
     """Find plans whose message was lost or whose worker died."""
     now = clock.now()
-    end_interrupted(now)
-    for run_id in waiting_runs(now):
+    take_back(PlanRun, now, then=TOO_MUCH)
+    for run_id in waiting(PlanRun, now):
         work(run_id)

@@ -14,6 +14,7 @@ class ScreeningConfig(AppConfig):
         from screening.note_sources import register_notes
         from screening.rules.catalogue import load_catalogue
         from screening.rules.document import document_problems
+        from screening.running import KIND
         from screening.selectors.first_records import (
             first_answers,
             first_check,
@@ -28,6 +29,7 @@ class ScreeningConfig(AppConfig):
         )
         from screening.selectors.staff_ties import is_kept_away
         from screening.tasks import knock
+        from studylab.operation.work import register_work
         from studylab.outbox.names import register_medicine_names
         from studylab.participants.kept_away import register_kept_away
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
@@ -36,6 +38,7 @@ class ScreeningConfig(AppConfig):
         from studylab.studies.confirm_hooks import register_confirm_hook
         from studylab.studies.document_checks import register_document_check
 
+        register_work(KIND)
         register_confirm_hook("reassess", knock)
         register_kept_away(is_kept_away)
         register_medicine_names(lambda: load_catalogue().names())

@@ -100,6 +100,8 @@ class Cap(StrEnum):
     PEOPLE_MANAGE = "people_manage"
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail, exports that were made
+    SITE_CARE = "site_care"  # how the site runs; checks of the whole record
+    WORK_VIEW = "work_view"  # long work of the study, of the kinds that the role may see
     EXPORT_MAKE = "export_make"  # ask for an export of the study's data
     NOTICES_VIEW = "notices_view"  # red things of the blinded roles, and who has read them
     SAFETY_VIEW = "safety_view"
@@ -122,7 +124,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
         Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE, Cap.PAYMENTS,
-        Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE,
+        Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.WORK_VIEW,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -132,7 +134,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
         Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
         Cap.EVENT_RECORD, Cap.EVENT_JUDGE, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD, Cap.PROGRESS_VIEW,
+        Cap.ABSENCE_RECORD, Cap.PROGRESS_VIEW, Cap.WORK_VIEW,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},
@@ -153,8 +155,9 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
         Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.NOTICES_VIEW,
+        Cap.SITE_CARE, Cap.WORK_VIEW,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.WORK_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip
 
 

@@ -178,6 +178,8 @@ CSRF_COOKIE_HTTPONLY = True
 CSRF_FAILURE_VIEW = "studylab.people.views.errors.csrf_failed"
 SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
 SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
+# Whoever watches the site asks the process itself, by plain http, and is told one word.
+SECURE_REDIRECT_EXEMPT = [r"^healthz/"]
 SECURE_HSTS_SECONDS = (
     env.integer("STUDYLAB_HSTS_SECONDS", 3600, low=0, high=63072000) if PRODUCTION else 0
 )
@@ -269,7 +271,7 @@ CELERY_BEAT_SCHEDULE = {
     # Ticks only knock; what is due is decided by a query, so a lost or doubled tick does no harm.
     "tick": {"task": "operation.tick", "schedule": 60.0},
     "seal-audit": {"task": "audit.seal", "schedule": 60.0},
-    "verify-audit": {"task": "audit.verify", "schedule": 600.0},
+    "verify-audit": {"task": "audit.verify", "schedule": 60.0},
     "check-lists": {"task": "allocation.check_lists", "schedule": 600.0},
     "reassess-outdated": {"task": "screening.reassess_outdated", "schedule": 120.0},
     "sweep-scheduling": {"task": "scheduling.sweep", "schedule": 60.0},

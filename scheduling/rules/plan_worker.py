@@ -6,8 +6,10 @@ better plan is out already, and the process can simply be ended.
 """
 
 import json
+import os
 import resource
 import sys
+import threading
 import time
 from typing import Any
 
@@ -39,8 +41,16 @@ def tell(line: dict[str, Any]) -> None:
     sys.stdout.flush()
 
 
+def end_with(parent: int) -> None:
+    """End this process when the one that asked has ended, killed or not: nobody would hear the answer."""
+    while os.getppid() == parent:
+        time.sleep(1)
+    os._exit(1)
+
+
 def main() -> None:
     """Read, limit, solve."""
+    threading.Thread(target=end_with, args=[os.getppid()], daemon=True).start()
     began = time.monotonic()
     asked = json.loads(sys.stdin.readline())
     seconds, workers = float(asked["seconds"]), int(asked["workers"])

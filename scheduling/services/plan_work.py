@@ -12,7 +12,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from contextlib import suppress
+from datetime import timedelta
 from typing import Any
 
 from django.conf import settings
@@ -32,19 +33,21 @@ from scheduling.selectors.plan_pages import CROWD
 from scheduling.selectors.sealed import option_as_json
 from scheduling.services.plan_check import Proposal, starts_of, troubles
 from studylab import clock
+from studylab.operation.lease import TakenOver, claim
 
 log = logging.getLogger(__name__)
 
 WORKERS = 2
 GRACE = 20  # seconds after the time that was asked for; then the process is ended
-SILENT = timedelta(
-    minutes=3
-)  # a run whose worker has not been heard of for so long was interrupted
 LONGER = timedelta(hours=1)
 NOBODY = "No signed-off volunteer without a series can be planned now."
 BROKEN = "The solver's process ended before it found anything. Ask again, or with fewer days."
 UNSOUND = "The check of the finished plan found faults, so nothing is proposed. Ask again."
-INTERRUPTED = "The worker was interrupted. Ask again."
+WRONG = "Something went wrong while the plan was made. Ask again."
+TOO_MUCH = (
+    "Ask for fewer days or fewer seconds; if that ends the same way, tell whoever runs the site."
+)
+_FOUND = ("placed", "bound", "first_fit", "story", "answer")
 
 
 def work(run_id: int) -> bool:
@@ -58,40 +61,33 @@ def work(run_id: int) -> bool:
             _what_if(run, given)
         else:
             _plan(run, given)
+    except TakenOver:
+        log.warning("plan %s has passed to another worker", run.uid)
     except Exception:
         log.exception("plan %s failed", run.uid)
-        _end(run, PlanRun.State.FAILED, "Something went wrong while the plan was made. Ask again.")
+        with suppress(TakenOver):
+            _end(run, PlanRun.State.FAILED, WRONG)
     return True
 
 
-def waiting_runs(at: datetime) -> list[int]:
-    """Return runs that nobody claimed though a message must have been lost, oldest first."""
-    rows = PlanRun.objects.filter(
-        state=PlanRun.State.WAITING, asked_at__lt=at - timedelta(seconds=20)
-    )
-    return list(rows.order_by("id").values_list("id", flat=True))
-
-
-def end_interrupted(at: datetime) -> int:
-    """Fail the runs whose worker has fallen silent; return how many."""
-    return PlanRun.objects.filter(state=PlanRun.State.RUNNING, beat_at__lt=at - SILENT).update(
-        state=PlanRun.State.FAILED, trouble=INTERRUPTED, ended_at=at
-    )
-
-
 def _claim(run_id: int) -> PlanRun | None:
-    now = clock.now()
-    claimed = PlanRun.objects.filter(pk=run_id, state=PlanRun.State.WAITING).update(
-        state=PlanRun.State.RUNNING, claimed_at=now, beat_at=now, stage="Reading the calendar"
-    )
-    if not claimed:
+    """Take the run and begin from nothing, also where an earlier worker ended in the middle."""
+    nothing: dict[str, Any] = {
+        "people": 0,
+        "first_fit": 0,
+        "placed": 0,
+        "bound": None,
+        "story": [],
+        "answer": [],
+    }
+    if not claim(PlanRun, run_id, clock.now(), stage="Reading the calendar", **nothing):
         return None
     return PlanRun.objects.select_related("study", "protocol_version").get(pk=run_id)
 
 
 def _plan(run: PlanRun, given: PlanInput) -> None:
     run.people, run.left_out = len(given.rows), [list(row) for row in given.left_out]
-    run.save(update_fields=["people", "left_out"])
+    _write(run, "people", "left_out")
     if not any(series is None for _, series in given.rows):
         _end(run, PlanRun.State.FAILED, NOBODY)
         return
@@ -162,13 +158,16 @@ def _lines(source: int, until: float) -> Iterator[bytes]:
 def _note(run: PlanRun) -> bool:
     """Write how far the search is; return whether somebody asked to stop it."""
     run.beat_at = clock.now()
-    run.save(
-        update_fields=[
-            "beat_at", "stage", "placed", "bound", "first_fit", "story", "answer",
-        ]
-    )  # fmt: skip
+    _write(run, "beat_at", "stage", *_FOUND)
     run.refresh_from_db(fields=["stop_at"])
     return run.stop_at is not None
+
+
+def _write(run: PlanRun, *names: str) -> None:
+    """Write fields of the run as long as it is this worker's."""
+    mine = PlanRun.objects.filter(pk=run.pk, attempt=run.attempt, state=PlanRun.State.RUNNING)
+    if not mine.update(**{name: getattr(run, name) for name in names}):
+        raise TakenOver
 
 
 def _propose(run: PlanRun, given: PlanInput, plan: Plan) -> None:
@@ -251,9 +250,4 @@ def _end(run: PlanRun, state: PlanRun.State, trouble: str) -> None:
     run.state, run.trouble, run.ended_at = state, trouble, clock.now()
     run.beat_at = run.ended_at
     # Not `stop_at`: somebody may have asked to stop meanwhile, and that stays on record.
-    run.save(
-        update_fields=[
-            "state", "trouble", "ended_at", "beat_at", "stage", "placed", "bound", "first_fit", "story",
-            "answer",
-        ]
-    )  # fmt: skip
+    _write(run, "state", "trouble", "ended_at", "beat_at", "stage", *_FOUND)

@@ -13,7 +13,8 @@ class RulesRun(models.Model):
     """How far a run is. `last_id` is the last participant looked at, so that a broken run goes on from there.
 
     `made` counts new assessments, `changed` those of another outcome than before, `void` the eligible
-    sign-offs that stood until then.
+    sign-offs that stood until then. A run that somebody stopped goes on when somebody says so (`stop_at` is emptied);
+    `trouble` says what broke it off, until a further part of it succeeded.
     """
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
@@ -31,6 +32,11 @@ class RulesRun(models.Model):
     last_id = models.BigIntegerField(default=0)
     begun_at = models.DateTimeField()
     finished_at = models.DateTimeField(null=True)
+    asked_by = models.CharField(max_length=200, blank=True)
+    beat_at = models.DateTimeField(null=True)
+    stop_at = models.DateTimeField(null=True)
+    stop_by = models.CharField(max_length=200, blank=True)
+    trouble = models.CharField(max_length=300, blank=True)
 
     class Meta:
         constraints = [

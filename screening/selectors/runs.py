@@ -42,16 +42,28 @@ def people_outdated(study: Study, protocol: CurrentProtocol) -> QuerySet[Partici
 
 
 def studies_outdated() -> list[Study]:
-    """Return studies in which somebody was last assessed by rules that no longer count."""
+    """Return studies in which somebody was last assessed by rules that no longer count.
+
+    A study whose run for these rules was stopped by somebody waits for their word.
+    """
     return [
         study
         for study in Study.objects.exclude(state=Study.State.CLOSED)
         if study.protocol_versions.exists()
+        and not _is_stopped(study)
         and (
             RulesRun.objects.filter(study=study, finished_at=None).exists()
             or people_outdated(study, current_protocol(study)).exists()
         )
     ]
+
+
+def _is_stopped(study: Study) -> bool:
+    run = RulesRun.objects.filter(study=study, finished_at=None, stop_at__isnull=False).first()
+    if run is None:
+        return False
+    now = current_protocol(study)
+    return (run.protocol_version_id, run.table_hash) == (now.version.pk, table_of(now).hash)
 
 
 def runs_of(study: Study) -> QuerySet[RulesRun]:

@@ -17,6 +17,7 @@ from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit, audit_many
 from studylab.db import insert_many, lock, service
+from studylab.errors import Conflict
 from studylab.participants.models import Participant
 from studylab.people.services.roles import require_in
 from studylab.studies.models import Study
@@ -31,13 +32,15 @@ def reassess_all(
     actor: Actor,
     chunk: int = CHUNK,
     progress: Callable[[RulesRun], None] | None = None,
+    although_stopped: bool = True,
 ) -> RulesRun:
-    """Assess everybody active in a study by the rules that count now; return the finished run.
+    """Assess everybody active in a study by the rules that count now; return the run, finished unless somebody stops it.
 
-    A run for the same rules that was broken off goes on. `progress` is called after each chunk.
+    A run for the same rules that was broken off goes on, with `although_stopped` also one that somebody stopped.
+    `progress` is called after each chunk.
     """
-    run = run_begin(study=study, actor=actor)
-    while run.finished_at is None:
+    run = run_begin(study=study, actor=actor, although_stopped=although_stopped)
+    while run.finished_at is None and run.stop_at is None:
         run = _next_chunk(run=run, chunk=chunk, actor=actor)
         if progress is not None:
             progress(run)
@@ -45,7 +48,7 @@ def reassess_all(
 
 
 @service
-def run_begin(*, study: Study, actor: Actor) -> RulesRun:
+def run_begin(*, study: Study, actor: Actor, although_stopped: bool = True) -> RulesRun:
     """Begin a run, or return the one that was broken off; one for rules that changed since is ended."""
     require_in(actor, Cap.LIMITS_CONFIRM, study)
     study = lock(Study, pk=study.pk)
@@ -54,6 +57,9 @@ def run_begin(*, study: Study, actor: Actor) -> RulesRun:
     open_run = RulesRun.objects.filter(study=study, finished_at=None).first()
     if open_run is not None:
         if (open_run.protocol_version_id, open_run.table_hash) == (protocol.version.pk, table.hash):
+            if although_stopped and open_run.stop_at is not None:
+                open_run.stop_at, open_run.stop_by = None, ""
+                open_run.save(update_fields=["stop_at", "stop_by"])
             return open_run
         open_run.finished_at = clock.now()
         open_run.save(update_fields=["finished_at"])
@@ -64,14 +70,56 @@ def run_begin(*, study: Study, actor: Actor) -> RulesRun:
         table_hash=table.hash,
         people=active_people(study).count(),
         begun_at=clock.now(),
+        asked_by=actor.label,
     )
+
+
+@service
+def run_stop(*, run: RulesRun, actor: Actor) -> RulesRun:
+    """Stop a run after the people it is looking at; who was assessed stays so, the others keep waiting.
+
+    Nobody who waits can be signed by the old rules meanwhile, and the run goes on when somebody says so.
+    """
+    require_in(actor, Cap.LIMITS_CONFIRM, run.study)
+    current: RulesRun = lock(RulesRun, pk=run.pk)
+    if current.finished_at is not None or current.stop_at is not None:
+        raise Conflict("This run has ended or was stopped already.")
+    current.stop_at, current.stop_by = clock.now(), actor.label
+    current.save(update_fields=["stop_at", "stop_by"])
+    _told(current, Action.RULES_RUN_STOPPED, actor)
+    return current
+
+
+@service
+def run_go_on(*, run: RulesRun, actor: Actor) -> RulesRun:
+    """Let a stopped run go on where it stopped; a worker does it."""
+    require_in(actor, Cap.LIMITS_CONFIRM, run.study)
+    current: RulesRun = lock(RulesRun, pk=run.pk)
+    if current.finished_at is not None or current.stop_at is None:
+        raise Conflict("This run has ended or goes on already.")
+    current.stop_at, current.stop_by = None, ""
+    current.save(update_fields=["stop_at", "stop_by"])
+    _told(current, Action.RULES_RUN_WENT_ON, actor)
+    return current
+
+
+def _told(run: RulesRun, action: Action, actor: Actor) -> None:
+    audit(
+        actor=actor, action=action, subject_type="rules_run", subject_code=run.uid,
+        study_id=run.study_id, data={"done": run.done, "people": run.people},
+    )  # fmt: skip
+
+
+def run_broke(study: Study, words: str) -> None:
+    """Note on the open run of a study what broke it off; it goes on at the next tick."""
+    RulesRun.objects.filter(study=study, finished_at=None).update(trouble=words)
 
 
 @service
 def _next_chunk(*, run: RulesRun, chunk: int, actor: Actor) -> RulesRun:
     """Assess the next people of a run. The run is locked, so that two workers share it and repeat nobody."""
     run = RulesRun.objects.select_for_update(of=("self",)).select_related("study").get(pk=run.pk)
-    if run.finished_at is not None:
+    if run.finished_at is not None or run.stop_at is not None:
         return run
     people = list(
         active_people(run.study).filter(pk__gt=run.last_id).select_for_update(of=("self",))[:chunk]
@@ -89,7 +137,8 @@ def _next_chunk(*, run: RulesRun, chunk: int, actor: Actor) -> RulesRun:
     run.made += len(found.made)
     run.changed += found.changed
     run.void += found.void
-    run.save(update_fields=["last_id", "done", "made", "changed", "void"])
+    run.beat_at, run.trouble = clock.now(), ""
+    run.save(update_fields=["last_id", "done", "made", "changed", "void", "beat_at", "trouble"])
     return run
 
 

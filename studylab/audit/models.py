@@ -1,8 +1,13 @@
 """The append-only trail: what was done, what rows changed, and the chain over it."""
 
-from django.db import models
+import uuid
 
-from studylab.audit.history import append_only
+from django.db import models
+from django.db.models import Q
+
+from studylab.audit.history import append_only, kept
+from studylab.db import explain
+from studylab.errors import Conflict
 
 
 class CurrentTransaction(models.Func):
@@ -111,3 +116,76 @@ class Submission(models.Model):
 
     def __str__(self) -> str:
         return str(self.key)
+
+
+class SealCheck(models.Model):
+    """One check of every seal of the record, taken up again after the last link that fitted when its worker ends.
+
+    The row is the queue. `after_id`, `head`, `batch` and `floor` are where the walk stands; what was found is on the
+    trail as an event too, which nobody can change. `manage.py verify_audit` walks in one go and trusts no row.
+    """
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting to begin"
+        RUNNING = "running", "under way"
+        DONE = "done", "done"
+        STOPPED = "stopped", "stopped"
+        FAILED = "failed", "failed"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
+    asked_at = models.DateTimeField()
+    asked_by = models.CharField(max_length=200)
+    attempt = models.PositiveSmallIntegerField(default=0)  # how often a worker began it
+    claimed_at = models.DateTimeField(null=True)
+    beat_at = models.DateTimeField(null=True)
+    stop_at = models.DateTimeField(null=True)
+    ended_at = models.DateTimeField(null=True)
+    stage = models.CharField(max_length=60, blank=True)
+    total = models.PositiveBigIntegerField(default=0)  # links when it began
+    links = models.PositiveBigIntegerField(default=0)
+    after_id = models.BigIntegerField(default=0)
+    head = models.CharField(max_length=64, blank=True)
+    batch = models.BigIntegerField(null=True)
+    floor = models.BigIntegerField(null=True)
+    unsealed = models.PositiveBigIntegerField(null=True)
+    broken_at = models.BigIntegerField(null=True)
+    problem = models.CharField(max_length=300, blank=True)
+    trouble = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.UniqueConstraint(
+                models.Value(1),
+                condition=Q(state__in=["waiting", "running"]),
+                name="seal_check_one_at_a_time",
+            ),
+            models.CheckConstraint(
+                condition=Q(state__in=["waiting", "running", "done", "stopped", "failed"]),
+                name="seal_check_state_known",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="done") | Q(ended_at__isnull=False, unsealed__isnull=False),
+                name="seal_check_done_says_what",
+            ),
+        ]
+        triggers = kept()
+
+    def __str__(self) -> str:
+        return f"check of the seals {self.uid}"
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it is still to begin or under way."""
+        return self.state in (self.State.WAITING, self.State.RUNNING)
+
+
+explain(
+    {
+        "seal_check_one_at_a_time": (
+            Conflict,
+            "The seals are being checked already. Wait for it, or stop it first.",
+        ),
+    }
+)

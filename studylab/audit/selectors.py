@@ -1,20 +1,15 @@
 """Reading and verifying the trail."""
 
-import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db import connection
-from django.db.models import Max, QuerySet
+from django.db.models import QuerySet
 
 from studylab.audit.actions import REFUSALS, Action
-from studylab.audit.chain import CHAIN_START, CHAINED, row_digest, settled_below
-from studylab.audit.models import Event, Link
+from studylab.audit.models import Event
+from studylab.audit.walk import CHUNK, Walk, passed_without_link
 
-_CHUNK = 2000
 CHECKED_WITHIN = timedelta(days=1)
 
 
@@ -24,13 +19,14 @@ class Verification:
 
     `links` fit, one after the other from the first; `unsealed` events wait for their link. `broken_at` is
     the number of the first event whose link does not fit, is too late or is missing, and `problem` says so
-    in a sentence.
+    in a sentence. `head` is the hash of the last link that fits.
     """
 
     links: int
     unsealed: int
     broken_at: int | None
     problem: str = ""
+    head: str = ""
 
     @property
     def intact(self) -> bool:
@@ -38,92 +34,23 @@ class Verification:
         return self.broken_at is None
 
 
-class _Linked(NamedTuple):
-    """One link of the chain."""
-
-    event_id: int
-    hash: str
-    settled_below: int | None
-
-
-# Times as Python's isoformat writes them: no fraction when there is none.
-_AS_TEXT = {
-    "at": """replace(to_char(e.at AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US'), '.000000', '') || '+00:00'""",
-    "request_id": "e.request_id::text",
-}
-_OWN = 4  # columns of a link before those of its event
-_DATA = 1 + CHAINED.index("data")  # after the transaction
+def verify_chain(chunk: int = CHUNK) -> Verification:
+    """Recompute every link in order, `chunk` at a time, and look for events that the chain has passed without a link."""
+    walk, more, broken_at, problem = Walk(), True, None, ""
+    while more:
+        more, broken_at, problem = walk.step(chunk)
+    return verification(walk, broken_at, problem)
 
 
-class _Walk:
-    """State of a walk: the hash so far, and the transaction below which nothing may follow."""
-
-    def __init__(self) -> None:
-        self.previous = CHAIN_START
-        self.links = 0
-        self.batch: int | None = None
-        self.floor: int | None = None
-
-    def problem_of(self, link: _Linked, event: tuple[Any, ...] | None) -> str:
-        """Return why the link does not fit, or "" and take it in."""
-        if event is None:
-            return f"Event {link.event_id} is gone; its link remains."
-        transaction_id, *values = event
-        if row_digest(self.previous, values) != link.hash:
-            return f"Event {link.event_id} or the link before it does not match its seal."
-        if link.settled_below != self.batch:
-            # Numbers start low again when a backup is loaded into another server: no floor across that.
-            risen = self.batch is not None and (link.settled_below or 0) >= self.batch
-            self.floor, self.batch = (self.batch if risen else None), link.settled_below
-        if self.floor is not None and transaction_id < self.floor:
-            return f"Event {link.event_id} was sealed after the chain had passed it: its own link was removed."
-        self.previous = link.hash
-        self.links += 1
-        return ""
-
-
-def _links_with_events() -> Iterator[tuple[_Linked, tuple[Any, ...] | None]]:
-    """Yield links in order, each with its event's transaction and chained values, or None when it is gone.
-
-    Plain tuples, some at a time: a model for each row would take longer than the hashing.
-    """
-    names = ", ".join(_AS_TEXT.get(name, f"e.{name}") for name in CHAINED)
-    statement = (
-        "SELECT l.id, l.event_id, l.hash, l.settled_below, e.transaction_id, "  # noqa: S608 - our own names
-        f"{names} FROM (SELECT * FROM audit_link WHERE id > %s ORDER BY id LIMIT %s) l "
-        "LEFT JOIN audit_event e ON e.id = l.event_id ORDER BY l.id"
-    )
-    after = 0
-    with connection.cursor() as cursor:
-        while True:
-            cursor.execute(statement, [after, _CHUNK])
-            rows = cursor.fetchall()
-            for row in rows:
-                link = _Linked(*row[1:_OWN])
-                yield link, None if row[_OWN + 1] is None else _event(row[_OWN:])
-            if len(rows) < _CHUNK:
-                return
-            after = rows[-1][0]
-
-
-def _event(row: tuple[Any, ...]) -> tuple[Any, ...]:
-    """Return the row with the data as an object; the database hands it over as text."""
-    data = row[_DATA]
-    return (*row[:_DATA], {} if data == "{}" else json.loads(data), *row[_DATA + 1 :])
-
-
-def verify_chain() -> Verification:
-    """Recompute every link in order, and look for events that the chain has passed without a link."""
-    walk = _Walk()
-    unsealed = Event.objects.filter(link=None)
-    for link, event in _links_with_events():
-        if problem := walk.problem_of(link, event):
-            return Verification(walk.links, unsealed.count(), link.event_id, problem)
-    passed = _passed_without_link(unsealed)
-    if passed is not None:
-        text = f"Event {passed} has no link although later events have theirs."
-        return Verification(walk.links, unsealed.count(), passed, text)
-    return Verification(walk.links, unsealed.count(), None)
+def verification(walk: Walk, broken_at: int | None, problem: str) -> Verification:
+    """Return the outcome of a walk that has come to its end, or to a link that does not fit."""
+    unsealed = Event.objects.filter(link=None).count()
+    if broken_at is None and (passed := passed_without_link()) is not None:
+        broken_at, problem = (
+            passed,
+            f"Event {passed} has no link although later events have theirs.",
+        )
+    return Verification(walk.links, unsealed, broken_at, problem, walk.previous)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,18 +75,6 @@ def check_is_due(at: datetime) -> bool:
     """Whether the last check is a day old, or there was none."""
     last = last_check()
     return last is None or at - last.at >= CHECKED_WITHIN
-
-
-def _passed_without_link(unsealed: QuerySet[Event]) -> int | None:
-    bound = Link.objects.aggregate(bound=Max("settled_below"))["bound"]
-    if bound is None or settled_below() < bound:
-        return None  # nothing sealed yet, or loaded into another server since
-    return (
-        unsealed.filter(transaction_id__lt=bound)
-        .order_by("id")
-        .values_list("id", flat=True)
-        .first()
-    )
 
 
 def events_of_study(study_id: int) -> QuerySet[Event]:

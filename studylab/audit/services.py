@@ -10,7 +10,6 @@ from studylab.access import Actor
 from studylab.audit.actions import Action
 from studylab.audit.chain import CHAIN_START, event_digest, settled_below
 from studylab.audit.models import Event, Link
-from studylab.audit.selectors import Verification, verify_chain
 from studylab.db import insert_many
 
 _SEAL_LOCK = 7_301_995  # advisory lock: one sealing at a time
@@ -91,20 +90,6 @@ def audit_in_statement(event: Event, *, rows: str) -> tuple[str, list[Any]]:
         f"INSERT INTO audit_event ({names}, subject_code) SELECT {marks}, subject_code FROM {rows}"  # noqa: S608
     )
     return sql, values
-
-
-def verify_record(*, actor: Actor) -> Verification:
-    """Check every seal of the record and write down what was found."""
-    found = verify_chain()
-    data = {"intact": found.intact, "links": found.links, "unsealed": found.unsealed}
-    if not found.intact:
-        data["broken_at"] = found.broken_at or 0
-    with transaction.atomic():
-        audit(
-            actor=actor, action=Action.RECORD_VERIFIED, subject_type="record", subject_code="",
-            data=data,
-        )  # fmt: skip
-    return found
 
 
 def seal_events(*, limit: int = 5000) -> int:

@@ -31,6 +31,7 @@ class ExportRun(models.Model):
     state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
     asked_at = models.DateTimeField()
     asked_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    attempt = models.PositiveSmallIntegerField(default=0)  # how often a worker began it
     claimed_at = models.DateTimeField(null=True)
     beat_at = models.DateTimeField(null=True)
     stop_at = models.DateTimeField(null=True)

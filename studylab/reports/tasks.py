@@ -3,7 +3,9 @@
 from celery import shared_task
 
 from studylab import clock
-from studylab.reports.services.export_work import tidy, waiting_exports, work
+from studylab.operation.lease import take_back, waiting
+from studylab.reports.models import ExportRun
+from studylab.reports.services.export_work import TOO_MUCH, tidy, work
 
 LONGEST = 3600  # seconds for the largest study; a stop or a dead worker ends it much earlier
 
@@ -19,5 +21,6 @@ def sweep() -> None:
     """Find exports whose message was lost or whose worker died, and let old bytes go."""
     now = clock.now()
     tidy(now)
-    for run_id in waiting_exports(now):
+    take_back(ExportRun, now, then=TOO_MUCH)
+    for run_id in waiting(ExportRun, now):
         work(run_id)

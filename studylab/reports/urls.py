@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 from studylab.reports.views import (
     devices,
     exports,
+    health,
     home,
     observers,
     person_copy,
@@ -12,11 +13,17 @@ from studylab.reports.views import (
     progress,
     record,
     requirements,
+    running,
     safety,
+    status,
     volunteer,
 )
 
-site_urls: list[URLPattern] = []
+site_urls: list[URLPattern] = [
+    path("status/", status.site_status, name="site_status"),
+    path("healthz/live", health.live, name="health_live"),
+    path("healthz/ready", health.ready, name="health_ready"),
+]
 study_urls = [
     path("", home.home, name="home"),
     path("path/", home.people_on_path, name="people_on_path"),
@@ -63,6 +70,19 @@ study_urls = [
     path(
         "record/requirements/file/", requirements.requirements_file, name="record_requirements_file"
     ),
+    path("set-up/running/", running.running, name="set_up_running"),
+    path("set-up/running/rows/", running.running_rows, name="set_up_running_rows"),
+    path(
+        "set-up/running/<slug:kind>/<uuid:key>/stop/",
+        running.running_stop,
+        name="set_up_running_stop",
+    ),
+    path(
+        "set-up/running/<slug:kind>/<uuid:key>/again/",
+        running.running_again,
+        name="set_up_running_again",
+    ),
+    path("set-up/status/", status.study_status, name="set_up_status"),
     path("safety/", safety.safety, name="safety"),
     path("events/", safety.events, name="events"),
     path("events/download/", safety.events_download, name="events_download"),

@@ -16,9 +16,10 @@ from studylab.access import Role
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed
+from studylab.operation import lease
 from studylab.reports.models import ExportPart, ExportRun
 from studylab.reports.services import export_work
-from studylab.reports.services.export_work import KEPT, SILENT, tidy, waiting_exports, work
+from studylab.reports.services.export_work import KEPT, tidy, work
 from studylab.reports.services.exports import export_ask, export_stop
 from tests import cast
 from tests.reports.conftest import client_for
@@ -114,12 +115,12 @@ def test_what_breaks_says_so_and_can_be_asked_for_again(
     assert asked(study, lead).is_open
 
 
-def test_the_sweep_finds_what_waits_ends_what_fell_silent_and_removes_old_bytes(
+def test_the_sweep_finds_what_waits_begins_again_what_fell_silent_and_removes_old_bytes(
     study: Any, confirmed: Any, lead: Any
 ) -> None:
     run = asked(study, lead)
-    assert waiting_exports(clock.now()) == []
-    assert waiting_exports(clock.now() + timedelta(minutes=1)) == [run.pk]
+    assert lease.waiting(ExportRun, clock.now()) == []
+    assert lease.waiting(ExportRun, clock.now() + timedelta(minutes=1)) == [run.pk]
     work(run.pk)
     tidy(clock.now() + KEPT - timedelta(minutes=1))
     assert ExportPart.objects.exists()
@@ -132,12 +133,23 @@ def test_the_sweep_finds_what_waits_ends_what_fell_silent_and_removes_old_bytes(
     )
     assert client.post(reverse("record_export_file", args=[study.slug, run.uid])).status_code == 302
     silent = asked(study, lead)
-    ExportRun.objects.filter(pk=silent.pk).update(
-        state=ExportRun.State.RUNNING, beat_at=clock.now() - SILENT - timedelta(minutes=1)
-    )
-    tidy(clock.now())
+    later = clock.now() + timedelta(minutes=5)
+    assert lease.claim(ExportRun, silent.pk, clock.now()) == 1
+    assert lease.take_back(ExportRun, later, then="") == 1
+    assert work(silent.pk)
     silent.refresh_from_db()
-    assert (silent.state, silent.trouble) == (ExportRun.State.FAILED, export_work.INTERRUPTED)
+    assert (silent.state, silent.attempt) == (ExportRun.State.READY, 2)
+
+
+def test_one_that_somebody_stopped_before_its_worker_died_is_not_begun_again(
+    study: Any, confirmed: Any, lead: Any
+) -> None:
+    run = asked(study, lead)
+    lease.claim(ExportRun, run.pk, clock.now())
+    export_stop(run=run, actor=cast.actor_of(lead, study))
+    assert lease.take_back(ExportRun, clock.now() + timedelta(minutes=5), then="") == 0
+    run.refresh_from_db()
+    assert run.state == ExportRun.State.STOPPED
 
 
 @pytest.mark.django_db(transaction=True)

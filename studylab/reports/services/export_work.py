@@ -24,6 +24,7 @@ from studylab.allocation.services.unblinding import list_read
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
+from studylab.operation.lease import TakenOver, claim
 from studylab.people.selectors import actor_for
 from studylab.reports.models import ExportPart, ExportRun
 from studylab.reports.rules.archive import Packed
@@ -35,8 +36,7 @@ log = logging.getLogger(__name__)
 
 PIECE = 1 << 20
 KEPT = timedelta(days=7)  # bytes of an export; the row with its hash stays
-SILENT = timedelta(minutes=3)
-INTERRUPTED = "The worker was interrupted. Ask again."
+TOO_MUCH = "Tell whoever runs the site: its log says why, and memory or time may not suffice."
 WRONG = "Something went wrong while the export was made. Ask again."
 UNEXPLAINED = "A laboratory result contradicts the opened list. Explain it first, then ask again."
 
@@ -63,34 +63,21 @@ def work(run_id: int) -> bool:
         _end(run, ExportRun.State.STOPPED, "")
     except _Unexplained:
         _end(run, ExportRun.State.FAILED, UNEXPLAINED)
+    except TakenOver:
+        log.warning("export %s has passed to another worker", run.uid)
     except Exception:
         log.exception("export %s failed", run.uid)
         _end(run, ExportRun.State.FAILED, WRONG)
     return True
 
 
-def waiting_exports(at: datetime) -> list[int]:
-    """Return exports that nobody claimed though a message must have been lost, oldest first."""
-    rows = ExportRun.objects.filter(
-        state=ExportRun.State.WAITING, asked_at__lt=at - timedelta(seconds=20)
-    )
-    return list(rows.order_by("id").values_list("id", flat=True))
-
-
 def tidy(at: datetime) -> None:
-    """Fail exports whose worker has fallen silent, and let old bytes go."""
-    ExportRun.objects.filter(state=ExportRun.State.RUNNING, beat_at__lt=at - SILENT).update(
-        state=ExportRun.State.FAILED, trouble=INTERRUPTED, ended_at=at
-    )
+    """Let the bytes of old exports go."""
     ExportPart.objects.filter(run__ended_at__lt=at - KEPT).delete()
 
 
 def _claim(run_id: int) -> ExportRun | None:
-    now = clock.now()
-    claimed = ExportRun.objects.filter(pk=run_id, state=ExportRun.State.WAITING).update(
-        state=ExportRun.State.RUNNING, claimed_at=now, beat_at=now, stage="Counting"
-    )
-    if not claimed:
+    if not claim(ExportRun, run_id, clock.now(), stage="Counting", rows=0, done=0):
         return None
     return ExportRun.objects.select_related("study", "asked_by").get(pk=run_id)
 
@@ -142,11 +129,13 @@ def _told(run: ExportRun, rows: int, other: Any) -> Callable[[str, int], None]:
         with other.cursor() as cursor:
             cursor.execute(
                 "UPDATE reports_exportrun SET stage = %s, done = %s, rows = %s, beat_at = %s"
-                " WHERE id = %s RETURNING stop_at, state",
-                [stage, done, rows, clock.now(), run.pk],
+                " WHERE id = %s AND attempt = %s AND state = 'running' RETURNING stop_at",
+                [stage, done, rows, clock.now(), run.pk, run.attempt],
             )
-            stop_at, state = cursor.fetchone()
-        if stop_at is not None or state != ExportRun.State.RUNNING:
+            found = cursor.fetchone()
+        if found is None:
+            raise TakenOver
+        if found[0] is not None:
             raise _Stopped
 
     return note
@@ -177,8 +166,10 @@ def _keep(
         digest.update(piece)
         ExportPart.objects.create(run=run, index=index, content=piece)
         index += 1
-    run = lock(ExportRun, pk=run.pk)
-    if run.state != ExportRun.State.RUNNING or run.stop_at is not None:
+    attempt, run = run.attempt, lock(ExportRun, pk=run.pk)
+    if run.attempt != attempt or run.state != ExportRun.State.RUNNING:
+        raise TakenOver
+    if run.stop_at is not None:
         raise _Stopped
     run.state, run.ended_at, run.stage = ExportRun.State.READY, clock.now(), ""
     run.size, run.sha256, run.opened = file.tell(), digest.hexdigest(), opened
@@ -191,6 +182,5 @@ def _keep(
 
 
 def _end(run: ExportRun, state: ExportRun.State, trouble: str) -> None:
-    ExportRun.objects.filter(pk=run.pk, state=ExportRun.State.RUNNING).update(
-        state=state, trouble=trouble, ended_at=clock.now(), stage=""
-    )
+    mine = ExportRun.objects.filter(pk=run.pk, attempt=run.attempt, state=ExportRun.State.RUNNING)
+    mine.update(state=state, trouble=trouble, ended_at=clock.now(), stage="")

@@ -16,13 +16,14 @@ from scheduling.selectors.timelines import occupancy
 from scheduling.services import plan_work
 from scheduling.services.booking import series_book
 from scheduling.services.change import series_cancel
-from scheduling.services.plan_work import end_interrupted, waiting_runs, work
+from scheduling.services.plan_work import work
 from scheduling.services.plans import Outdated, plan_ask, plan_decide, plan_stop
 from scheduling.tasks import make_plan
 from studylab import clock
 from studylab.access import Actor
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
+from studylab.operation import lease
 from studylab.participants.models import Hold, Participant
 from studylab.participants.services.acquaintances import acquaintance_decide
 from studylab.studies.selectors import plan_of
@@ -183,6 +184,7 @@ def test_an_unsound_plan_is_never_written(batch: list[Participant], ask: Ask) ->
         for number, row in enumerate(rows)
     }
     double = Plan((Placed(0, starts, seats), Placed(1, starts, seats)), 0, 0)
+    PlanRun.objects.filter(pk=run.pk).update(state="running")
     plan_work._propose(run, given, double)
     run.refresh_from_db()
     assert (run.state, run.trouble) == ("failed", plan_work.UNSOUND)
@@ -201,13 +203,34 @@ def test_a_message_that_comes_twice_makes_one_plan(batch: list[Participant], ask
 def test_a_lost_message_and_a_dead_worker_are_found(batch: list[Participant], ask: Ask) -> None:
     run = ask()
     later = clock.now() + timedelta(minutes=1)
-    assert waiting_runs(clock.now()) == []
-    assert waiting_runs(later) == [run.pk]
-    PlanRun.objects.filter(pk=run.pk).update(state="running", beat_at=clock.now())
-    assert end_interrupted(later) == 0
-    assert end_interrupted(clock.now() + timedelta(minutes=5)) == 1
+    assert lease.waiting(PlanRun, clock.now()) == []
+    assert lease.waiting(PlanRun, later) == [run.pk]
+    for attempt in range(1, lease.ATTEMPTS + 1):
+        assert plan_work._claim(run.pk) is not None
+        assert lease.take_back(PlanRun, later, then="") == 0
+        assert lease.take_back(
+            PlanRun, clock.now() + timedelta(minutes=5), then=plan_work.TOO_MUCH
+        ) == (attempt < lease.ATTEMPTS)
     run.refresh_from_db()
-    assert (run.state, run.trouble) == ("failed", plan_work.INTERRUPTED)
+    assert run.state == "failed"
+    assert run.trouble == f"{lease.TOO_OFTEN} {plan_work.TOO_MUCH}"
+
+
+def test_a_worker_that_was_only_asleep_writes_nothing_more(
+    batch: list[Participant], ask: Ask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its run has passed to another: its own plan is thrown away, row by row."""
+    run, checked = ask(), plan_work.troubles
+
+    def taken_over_meanwhile(*given: Any) -> Any:
+        lease.take_back(PlanRun, clock.now() + timedelta(minutes=5), then="")
+        assert plan_work._claim(run.pk) is not None
+        return checked(*given)
+
+    monkeypatch.setattr(plan_work, "troubles", taken_over_meanwhile)
+    assert work(run.pk)
+    run.refresh_from_db()
+    assert (run.state, run.attempt, run.rows.count(), run.story) == ("running", 2, 0, [])
 
 
 def test_stopping(batch: list[Participant], ask: Ask, booker: Actor) -> None:

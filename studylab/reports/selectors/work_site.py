@@ -1,0 +1,26 @@
+"""What of the site itself a lead must hear of on the front page: read from the last tick, two queries."""
+
+from datetime import datetime
+
+from studylab.operation.rules.status import TICK_WRONG
+from studylab.operation.status import last_tick, wrong_notes
+from studylab.reports.selectors.links import address
+from studylab.reports.selectors.work_items import Group, Item
+from studylab.studies.models import Study
+
+
+def site_group(study: Study, at: datetime) -> Group:
+    """Return what was wrong at the last tick, or that no tick is heard any more."""
+    page = address("set_up_status", study)
+    last = last_tick()
+    if last is None or at - last > TICK_WRONG:
+        text = (
+            "Nothing is sealed, checked, planned or sent by itself until scheduler and worker run."
+        )
+        items = [Item("Background work stands still", page, text, "stop", "wrong")]
+    else:
+        items = [
+            Item(note.title, page, "The status page says what to do.", "stop", "wrong")
+            for note in wrong_notes()
+        ]
+    return Group("The site itself", "stop", page, items)
