@@ -28,7 +28,7 @@ from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_own_page import own_page_groups
 from studylab.reports.selectors.work_safety import safety_work
-from studylab.reports.selectors.work_site import site_group
+from studylab.reports.selectors.work_site import site_work
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -50,8 +50,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_holds(study))
     groups += safety_work(study, actor, at)
     groups += [group for group in own if group not in urgent]
-    if actor.may(Cap.SITE_CARE):
-        groups.append(site_group(study, at))
+    groups += site_work(study, actor, at)
     groups += [group for group in contacts if group not in overdue]
     if actor.may(Cap.ABSENCE_RECORD):
         groups.append(absent_group(study, at))

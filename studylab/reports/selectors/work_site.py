@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from studylab.access import Actor, Cap
 from studylab.operation.rules.status import TICK_WRONG
 from studylab.operation.status import last_tick, wrong_notes
 from studylab.reports.selectors.links import address
@@ -9,8 +10,10 @@ from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
 
 
-def site_group(study: Study, at: datetime) -> Group:
-    """Return what was wrong at the last tick, or that no tick is heard any more."""
+def site_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
+    """Return, for who looks after the site, what was wrong at the last tick, or that no tick is heard any more."""
+    if not actor.may(Cap.SITE_CARE):
+        return []
     page = address("set_up_status", study)
     last = last_tick()
     if last is None or at - last > TICK_WRONG:
@@ -23,4 +26,4 @@ def site_group(study: Study, at: datetime) -> Group:
             Item(note.title, page, "The status page says what to do.", "stop", "wrong")
             for note in wrong_notes()
         ]
-    return Group("The site itself", "stop", page, items)
+    return [Group("The site itself", "stop", page, items)]

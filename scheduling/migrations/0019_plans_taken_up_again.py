@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0016_payments'),
+        ('scheduling', '0018_volunteers_own_page'),
     ]
 
     operations = [
