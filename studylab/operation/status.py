@@ -31,7 +31,7 @@ def register_status(key: str, check: Check) -> None:
 
 def status_lines(at: datetime) -> list[Line]:
     """Return how everything stands now, each with since when, where that is known."""
-    every = {**checks.OWN, "backup": _no_backup, "mail": _no_mail, **_checks}
+    every = {**checks.OWN, "backup": _no_backup, **_checks}
     place = {key: number for number, key in enumerate(_ORDER)}
     keys = sorted(every, key=lambda key: (place.get(key, len(place)), key))
     notes = StatusNote.objects.in_bulk()
@@ -86,7 +86,3 @@ def _no_backup(_at: datetime) -> Line:
     state = State.WRONG if settings.PRODUCTION else State.LOOK
     todo = "Make one and try to restore it, before anybody relies on this site."
     return Line("backup", "Backup", state, "None made yet: no backup command has run.", todo)
-
-
-def _no_mail(_at: datetime) -> Line:
-    return Line("mail", "Mail", State.LOOK, "Off: no messages are sent.", "Set up mail, or call people.")  # fmt: skip

@@ -8,3 +8,10 @@ class OutboxConfig(AppConfig):
 
     name = "studylab.outbox"
     label = "outbox"
+
+    def ready(self) -> None:
+        """Tell of mail in the site's status."""
+        from studylab.operation.status import register_status
+        from studylab.outbox.status import mail_line
+
+        register_status("mail", mail_line)

@@ -82,9 +82,9 @@ def test_what_cannot_be_looked_at_is_wrong_and_hides_nothing_else(monkeypatch: A
 
 
 def test_a_registered_line_takes_the_place_of_the_empty_one(monkeypatch: Any) -> None:
-    sent = Line("mail", "Mail", State.OK, "Last sent at noon.")
-    monkeypatch.setitem(status._checks, "mail", lambda _at: sent)
-    assert lines()["mail"].text == "Last sent at noon."
+    made = Line("backup", "Backup", State.OK, "Made at noon.")
+    monkeypatch.setitem(status._checks, "backup", lambda _at: made)
+    assert lines()["backup"].text == "Made at noon."
 
 
 def test_processes_of_last_week_are_forgotten() -> None:
