@@ -27,6 +27,8 @@ from studylab.access import BLINDED_ROLES, ROLE_CAPS, Cap, Role
 from studylab.allocation.models import AllocationList
 from studylab.allocation.rules.sealed_list import OpenedList
 from studylab.allocation.services import lists
+from studylab.operation import checks
+from studylab.operation.rules.status import Line, State
 from tests.access.world import NOWHERE, Page, World, addresses, pages
 from tests.scheduling.sheet import beginning, builder
 
@@ -42,6 +44,8 @@ STILL = (
 )  # fmt: skip
 # Pages that search for hours, the same for whoever may book: one role looks, at the end.
 SLOW = ("series_book", "visit_move", "plan", "calendar", "limits", "capacity")
+# What the status page reads off the computer and no record: sizes, space left, clocks.
+MACHINE = ("database", "broker", "disk", "clock")
 PASSING_COLUMNS = ["box", "last_login", "transaction_id", "settled_below"]
 
 
@@ -70,6 +74,10 @@ def same_chance(patch: pytest.MonkeyPatch) -> Iterator[None]:
     patch.setattr(random, "_urandom", stream.randbytes)
     patch.setattr(signing, "time", SimpleNamespace(time=lambda: 1_796_000_000.0))
     patch.setattr(secrets, "token_bytes", lambda count=32: stream.randbytes(count))
+    for key in MACHINE:
+        patch.setitem(
+            checks.OWN, key, lambda at, key=key: Line(key, key, State.OK, "As it is.", "")
+        )
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT setval(pg_get_serial_sequence(format('%I', c.table_name), c.column_name), 1000, false) "
