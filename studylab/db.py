@@ -2,6 +2,7 @@
 
 import functools
 import json
+import random
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ T = TypeVar("T")
 # Constraint or trigger name -> (error class, sentence). Each app adds its own beside its models.
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
+_TRIES = 4
 _HOUSE_RULE = "SL001"  # constraint name prefix set by our own triggers carries the sentence itself
 
 
@@ -71,8 +73,8 @@ def _run(function: Callable[..., T], args: Any, kwargs: Any, actor: Actor) -> T:
 def service(function: Callable[P, T]) -> Callable[P, T]:
     """Make a function the one transaction of a write.
 
-    The function takes keyword arguments only, `actor` among them, and writes its own audit row. A deadlock
-    or serialisation failure is tried again up to three times when the service is the outermost transaction.
+    The function takes keyword arguments only, `actor` among them, and writes its own audit row. A deadlock or
+    serialisation failure is tried again when the service is the outermost transaction; Conflict when it stays.
     """
 
     @functools.wraps(function)
@@ -80,18 +82,20 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
         actor = kwargs["actor"]
         assert isinstance(actor, Actor)
         alone = not connection.in_atomic_block
-        for attempt in range(3):
+        for attempt in range(_TRIES):
             try:
                 return _run(function, args, kwargs, actor)
             except OperationalError as problem:
                 state = _diagnosis(problem)[0]
-                if state == "55P03":
+                again = alone and state in _RETRY
+                if state == "55P03" or (again and attempt == _TRIES - 1):
                     raise Conflict(
                         "Somebody else is changing this at the moment. Try again."
                     ) from problem
-                if not alone or attempt == 2 or state not in _RETRY:
+                if not again:
                     raise
-                time.sleep(0.02 * (attempt + 1))
+                # By chance, or those who met once would meet again.
+                time.sleep(random.uniform(0, 0.05 * 2**attempt))  # noqa: S311
         raise AssertionError("unreachable")
 
     run.is_service = True  # type: ignore[attr-defined]

@@ -23,6 +23,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 # What the roles do is the table of design.md section 2; the titles are the path's own words.
 REPORTS, PAUSED = "Safety reports: send, or enter the receipt", "Dosing is paused"
+SITE = "The site itself"  # nothing of it has ticked in a test
 TITLES: dict[Role, set[str]] = {
     Role.COORDINATOR: {
         "Have the questionnaire filled in", "Take informed consent to the study",
@@ -34,7 +35,7 @@ TITLES: dict[Role, set[str]] = {
     },
     Role.PHARMACIST: {"Kits for the coming three days"},
     Role.EXPERIMENTER: {"Visits today", "Take the screening vitals"},
-    Role.LEAD: {PAUSED, REPORTS},
+    Role.LEAD: {PAUSED, REPORTS, SITE},
     Role.MONITOR: set(),
 }  # fmt: skip
 
@@ -104,7 +105,12 @@ def test_the_lead_hears_of_a_dosing_visit_without_a_dose(world: World) -> None:
         state="stopped", started_at=world.now, anchor_at=world.now - timedelta(hours=24),
         rule_earliest=visit.gap_earliest, rule_latest=visit.gap_latest,
     )  # fmt: skip
-    assert titles(front(world, Role.LEAD)) == {"Decide how to go on after visit 2", PAUSED, REPORTS}
+    assert titles(front(world, Role.LEAD)) == {
+        "Decide how to go on after visit 2",
+        PAUSED,
+        REPORTS,
+        SITE,
+    }
 
 
 def codes(world: World, stage: str = "") -> list[str]:
