@@ -1,6 +1,6 @@
 """What needs somebody: counted, read, escalated once, told by mail without a word about anybody."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -15,6 +15,7 @@ from studylab.notices.models import Escalation, Seen, Standing
 from studylab.notices.selectors.needs import needs_of
 from studylab.notices.services.reading import notices_read, wish_set
 from studylab.notices.services.standing import notices_stand
+from studylab.operation.models import StatusNote
 from studylab.outbox.compose import compose
 from studylab.outbox.kinds import kind_of
 from studylab.outbox.models import Message
@@ -26,6 +27,13 @@ from tests.scheduling import lab as the_lab
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 HOUSE = system_actor("test")
+
+
+@pytest.fixture(autouse=True)
+def _site_ticks(db: Any) -> None:
+    """Background work is heard of; else that would need the lead first."""
+    ever = datetime(2100, 1, 1, tzinfo=UTC)
+    StatusNote.objects.create(key="beat", title="Beat", state="ok", since=ever, seen_at=ever)
 
 
 def tick(study: Any, minutes: int = 0) -> None:
