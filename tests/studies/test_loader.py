@@ -160,6 +160,7 @@ def test_an_empty_document_names_every_required_key() -> None:
         "messages",
         "payments",
         "retention",
+        "notices",
     }
     assert missing == set(Protocol.__dataclass_fields__) - optional
 
