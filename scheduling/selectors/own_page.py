@@ -104,6 +104,12 @@ def held_for_visit(visit: Visit, at: datetime) -> OptionHold | None:
     return None if MoveProposal.objects.filter(hold=hold).exists() else hold
 
 
+def waits_for_answer(visit: Visit, at: datetime) -> bool:
+    """Whether the newest time asked for in place of this visit is still held."""
+    newest = _rows().filter(visit=visit).last()
+    return newest is not None and newest.hold.until > at
+
+
 def _rows() -> QuerySet[MoveProposal]:
     return MoveProposal.objects.select_related(
         "participant__study", "visit__series", "hold__protocol_version", "answer__by"

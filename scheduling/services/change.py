@@ -54,19 +54,8 @@ def move(visit: Visit, option: SeriesOption, reason: str, actor: Actor) -> Visit
     now = clock.now()
     if option.visits and timedelta(0) < now - option.visits[0].start <= JUST_NOW:
         now = option.visits[0].start
-    rows = {row.number: row for row in series.visits.all()}
-    moved = moved_rows(rows, rows[visit.number], option)
-    plan = plan_of(series.protocol_version)
-    person = series.participant
-    check_free(
-        plan=part_of(plan, [row.number for row in moved]), option=option, participant=person,
-        now=now, ignoring=[row.pk for row in moved],
-    )  # fmt: skip
-    check_spacing_kept(plan, series, option)
-    state = sign_off_state(person, now)
-    if state.eligible:
-        check_sign_off_lasts(plan, option, state)
-    check_medicines_out(plan, option, person)
+    moved = check_move(series, visit, option, now)
+    plan, person = plan_of(series.protocol_version), series.participant
     before = {row.number: row.planned.lower.isoformat() for row in moved}
     with noted(series, SeriesChange.Kind.MOVED, reason, actor):
         free_places(moved)
@@ -78,7 +67,25 @@ def move(visit: Visit, option: SeriesOption, reason: str, actor: Actor) -> Visit
         participant_code=person.code, reason=reason,
         data={"before": before, "visits": times_of(option)},
     )  # fmt: skip
-    return rows[visit.number]
+    return next(row for row in moved if row.number == visit.number)
+
+
+def check_move(series: Series, visit: Visit, option: SeriesOption, now: datetime) -> list[Visit]:
+    """Return the visits of a locked series that `option` moves; refused where places, person, spacing, sign-off or
+    a medicine do not allow it."""
+    rows = {row.number: row for row in series.visits.all()}
+    moved = moved_rows(rows, rows[visit.number], option)
+    plan, person = plan_of(series.protocol_version), series.participant
+    check_free(
+        plan=part_of(plan, [row.number for row in moved]), option=option, participant=person,
+        now=now, ignoring=[row.pk for row in moved],
+    )  # fmt: skip
+    check_spacing_kept(plan, series, option)
+    state = sign_off_state(person, now)
+    if state.eligible:
+        check_sign_off_lasts(plan, option, state)
+    check_medicines_out(plan, option, person)
+    return moved
 
 
 @service

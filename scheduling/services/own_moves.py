@@ -1,15 +1,12 @@
 """Another time that a volunteer asks for on their own page: held, asked for or taken, and answered by staff."""
 
 from scheduling.models import MoveAnswer, MoveProposal, OptionHold, Visit
-from scheduling.rules.gaps import part_of
 from scheduling.rules.search import SeriesOption
 from scheduling.selectors.sealed import option_from_json
-from scheduling.services.booking import check_medicines_out, check_sign_off_lasts
-from scheduling.services.change import check_spacing_kept, move, moved_rows
+from scheduling.services.change import check_move, move
 from scheduling.services.holding import hold_places, holds_lock
 from scheduling.services.own_page import lock_own
-from scheduling.services.writing import check_free, end_holds, same_study
-from screening.selectors import sign_off_state
+from scheduling.services.writing import end_holds, same_study
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -30,18 +27,8 @@ def own_move_hold(*, visit: Visit, option: SeriesOption, actor: Actor) -> Option
     """Hold another time of a volunteer's own visit for ten minutes, under the checks of a move by staff."""
     row = lock_own(visit, actor)
     person, series, now = row.participant, row.series, clock.now()
-    plan = plan_of(series.protocol_version)
-    moved = moved_rows({one.number: one for one in series.visits.all()}, row, option)
     holds_lock(person, now)
-    check_free(
-        plan=part_of(plan, [one.number for one in moved]), option=option, participant=person,
-        now=now, ignoring=[one.pk for one in moved],
-    )  # fmt: skip
-    check_spacing_kept(plan, series, option)
-    state = sign_off_state(person, now)
-    if state.eligible:
-        check_sign_off_lasts(plan, option, state)
-    check_medicines_out(plan, option, person)
+    check_move(series, row, option, now)
     hold = hold_places(person, series.protocol_version, option, actor)
     audit(
         actor=actor, action=Action.OPTION_HELD, subject_type="held option", subject_code=hold.uid,

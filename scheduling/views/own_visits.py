@@ -13,7 +13,7 @@ from scheduling.models import Visit
 from scheduling.rules.missed import rule_for
 from scheduling.selectors.absent import was_dosed
 from scheduling.selectors.own_options import own_options
-from scheduling.selectors.own_page import held_for_visit, own_visit
+from scheduling.selectors.own_page import held_for_visit, own_visit, waits_for_answer
 from scheduling.selectors.sealed import open_option, seal_option
 from scheduling.services.own_moves import own_move_ask, own_move_hold
 from scheduling.services.own_page import visit_cancel_own, visit_confirm_own
@@ -86,8 +86,7 @@ def ask_for(request: LinkRequest, number: int) -> HttpResponse:
     visit = own_visit(request.link.participant, number)
     held = held_for_visit(visit, clock.now())
     if held is None:  # lapsed; or pressed twice, which the visits' page shows
-        asked = visit.move_proposals.order_by("-id").first()
-        if asked is not None and asked.hold.until > clock.now():
+        if waits_for_answer(visit, clock.now()):
             return redirect("my_visits")
         return _choices(request, visit, lapsed=True, status=409)
     try:
