@@ -5,59 +5,58 @@ from datetime import datetime
 from django.conf import settings
 from django.urls import reverse
 
-from studylab.notices.selectors.needs import needs_of
+from studylab.notices.selectors.needs import Needs, needs_of
 from studylab.outbox.kinds import Audience, MessageField, MessageKind, register_kind
 from studylab.outbox.models import Message
+from studylab.people.models import User
 from studylab.people.selectors import current_memberships, today_in
+from studylab.studies.models import Study
 
 _FIELDS = (MessageField("counts", "how many things need the addressee"), MessageField("link", "where they are listed"))  # fmt: skip
 
+_LEFT = "The addressee holds no role in the study any more."
 
-def _roles(message: Message) -> set[str]:
+
+def _roles(user: User, study: Study) -> set[str]:
+    if not user.is_active:
+        return set()
+    rows = current_memberships(user, study, today_in(study.timezone))
+    return set(rows.values_list("role", flat=True))
+
+
+def _unread(message: Message) -> Needs | None:
+    """Return what the addressee has not read; None when they hold no role in the study any more."""
     assert message.user is not None, "a notice has an addressee"
     assert message.study is not None, "a notice has a study"
-    if not message.user.is_active:
-        return set()
-    today = today_in(message.study.timezone)
-    return set(
-        current_memberships(message.user, message.study, today).values_list("role", flat=True)
-    )
+    roles = _roles(message.user, message.study)
+    return needs_of(message.study, message.user.pk, roles) if roles else None
 
 
 def _values(message: Message) -> dict[str, str]:
-    assert message.user is not None, "a notice has an addressee"
+    found = _unread(message)
+    assert found is not None, "asked by `wanted` before"
     assert message.study is not None, "a notice has a study"
-    found = needs_of(message.study, message.user.pk, _roles(message))
     kinds = ((found.urgent, "urgent"), (found.other, "to do"))
-    counts = ", ".join(f"{number} {word}" for number, word in kinds if number)
     return {
-        "counts": counts,
+        "counts": ", ".join(f"{number} {word}" for number, word in kinds if number),
         "link": f"{settings.SITE_ADDRESS}{reverse('needs', args=[message.study.slug])}",
     }
 
 
 def _urgent_wanted(message: Message, _now: datetime) -> str:
-    assert message.user is not None, "a notice has an addressee"
-    assert message.study is not None, "a notice has a study"
-    roles = _roles(message)
-    if not roles:
-        return "The addressee holds no role in the study any more."
-    unread = {
-        row.key
-        for row in needs_of(message.study, message.user.pk, roles).rows
-        if row.shape == "stop"
-    }
-    return "" if message.about.removeprefix("notice:") in unread else "It was read or is over."
+    found = _unread(message)
+    if found is None:
+        return _LEFT
+    key = message.about.removeprefix("notice:")
+    stands = any(row.key == key and row.shape == "stop" for row in found.rows)
+    return "" if stands else "It was read or is over."
 
 
 def _digest_wanted(message: Message, _now: datetime) -> str:
-    assert message.user is not None, "a notice has an addressee"
-    assert message.study is not None, "a notice has a study"
-    roles = _roles(message)
-    if not roles:
-        return "The addressee holds no role in the study any more."
-    unread = needs_of(message.study, message.user.pk, roles).rows
-    return "" if unread else "Everything was read or is over."
+    found = _unread(message)
+    if found is None:
+        return _LEFT
+    return "" if found.rows else "Everything was read or is over."
 
 
 def register() -> None:

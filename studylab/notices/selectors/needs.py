@@ -7,7 +7,7 @@ from datetime import datetime
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from studylab.access import Actor, Cap, Role
-from studylab.notices.models import Escalation, Seen, Standing
+from studylab.notices.models import Escalation, Seen, Standing, Wish
 from studylab.notices.rules.urgency import Thing, by_urgency, digest
 from studylab.reports.selectors.path import OnPath, people_on_path
 from studylab.reports.selectors.work import work_for
@@ -91,10 +91,19 @@ def needs_of(study: Study, user_id: int, roles: Collection[str]) -> Needs:
     return Needs(found, digest(*sorted(f"{row.key}{row.state}" for row in found)))
 
 
-def read_states(study: Study, user_id: int, keys: Collection[str]) -> set[tuple[str, str]]:
-    """Return the things that somebody has read, with the state in which they read them."""
-    rows = Seen.objects.filter(user_id=user_id, study=study, key__in=keys, read_at__isnull=False)
+def read_states(
+    study: Study, keys: Collection[str], user_id: int | None = None
+) -> set[tuple[str, str]]:
+    """Return the things that somebody, or this person, has read, with the state in which they read them."""
+    rows = Seen.objects.filter(study=study, key__in=keys, read_at__isnull=False)
+    if user_id is not None:
+        rows = rows.filter(user_id=user_id)
     return set(rows.values_list("key", "state"))
+
+
+def wish_of(study: Study, user_id: int) -> Wish:
+    """Return what somebody wants by e-mail, the usual where they never said."""
+    return Wish.objects.filter(study=study, user_id=user_id).first() or Wish()
 
 
 def escalated_to(study: Study, roles: Collection[str]) -> list[tuple[Standing, Escalation]]:

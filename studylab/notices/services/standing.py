@@ -1,7 +1,6 @@
 """The tick: what stands for whom, what goes on to somebody else, and which mails are due."""
 
 from collections import defaultdict
-from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from django.db import connection
@@ -11,9 +10,9 @@ from studylab.access import Actor, Role
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.notices.models import Escalation, Seen, Standing, Wish
+from studylab.notices.models import Escalation, Standing, Wish
 from studylab.notices.rules.urgency import Thing, ladder, steps_due
-from studylab.notices.selectors.needs import needs_of, things_for
+from studylab.notices.selectors.needs import needs_of, read_states, things_for
 from studylab.outbox.services.queue import message_queue
 from studylab.people.models import Membership
 from studylab.people.selectors import today_in
@@ -49,7 +48,7 @@ def _take_down(study: Study, role: Role, things: list[Thing], now: datetime) -> 
     gone = set(rows) - {one.key for one in things}
     Standing.objects.filter(pk__in=[rows[key].pk for key in gone]).update(gone_at=now)
     changed = [one for one in things if one.key in rows and one.state != rows[one.key].state]
-    read = _read_states(study, (rows[one.key] for one in changed))
+    read = read_states(study, [one.key for one in changed])
     for one in changed:
         row = rows[one.key]
         # Nobody read it as it stood, so the clock of its escalation goes on; else, or newly red, it begins again.
@@ -67,12 +66,6 @@ def _take_down(study: Study, role: Role, things: list[Thing], now: datetime) -> 
     )  # fmt: skip
 
 
-def _read_states(study: Study, rows: Iterable[Standing]) -> set[tuple[str, str]]:
-    keys = [row.key for row in rows]
-    seen = Seen.objects.filter(study=study, key__in=keys, read_at__isnull=False)
-    return set(seen.values_list("key", "state"))
-
-
 def _escalate(study: Study, now: datetime, actor: Actor) -> None:
     """Let each red thing that nobody has read go on to the roles whose turn has come."""
     plan = current_protocol(study).plan.notices
@@ -81,7 +74,7 @@ def _escalate(study: Study, now: datetime, actor: Actor) -> None:
         "since", "id"
     ):
         owners[row.key].append(row)
-    read = _read_states(study, [rows[0] for rows in owners.values()])
+    read = read_states(study, list(owners))
     gone: dict[tuple[str, datetime], list[str]] = defaultdict(list)
     for done in Escalation.objects.filter(study=study, key__in=owners).order_by("step"):
         gone[done.key, done.since].append(done.role)

@@ -5,19 +5,20 @@ from datetime import datetime
 from django import forms
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from studylab import clock
 from studylab.access import Cap, in_background, requires
-from studylab.http import StaffRequest
-from studylab.notices.models import Wish
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.notices.selectors.needs import (
     escalated_to,
     needs_of,
     read_states,
     red_things,
     things_for,
+    wish_of,
 )
 from studylab.notices.services.reading import notices_read, notices_shown, wish_set
 
@@ -41,7 +42,7 @@ def needs(request: StaffRequest, study: str) -> HttpResponse:
     went_on = escalated_to(request.study, [role.value for role in actor.roles])
     pairs = [(one.key, one.state) for one in things] + [(row.key, row.state) for row, _ in went_on]
     notices_shown(study=request.study, things=pairs, actor=actor)
-    read = read_states(request.study, actor.user_id, [key for key, _ in pairs])
+    read = read_states(request.study, [key for key, _ in pairs], actor.user_id)
     context = {
         "things": [(one, (one.key, one.state) in read) for one in things],
         "went_on": [(row, step, (row.key, row.state) in read) for row, step in went_on],
@@ -95,14 +96,13 @@ def needs_read(request: StaffRequest, study: str) -> HttpResponse:
 def my_notices(request: StaffRequest, study: str) -> HttpResponse:
     """Let somebody choose what they get by e-mail."""
     assert request.actor.user_id is not None, "a page of staff"
-    wish = Wish.objects.filter(study=request.study, user_id=request.actor.user_id).first() or Wish()
-    form = WishForm(request.POST or None, initial={"digest": wish.digest, "hour": wish.hour})
-    if request.method == "POST" and form.is_valid():
-        wish_set(study=request.study, actor=request.actor, **form.cleaned_data)
-        return redirect("needs", study=request.study.slug)
-    return render(
-        request, "notices/mine.html", {"form": form}, status=422 if form.is_bound else 200
-    )
+    wish = wish_of(request.study, request.actor.user_id)
+    form = WishForm(posted(request), initial={"digest": wish.digest, "hour": wish.hour})
+    return answer_form(
+        request, form=form, template="notices/mine.html",
+        write=lambda: wish_set(study=request.study, actor=request.actor, **form.cleaned_data),
+        done=lambda _wish: reverse("needs", args=[study]), message="It is kept.",
+    )  # fmt: skip
 
 
 @requires(Cap.NOTICES_VIEW)
