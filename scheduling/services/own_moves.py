@@ -29,13 +29,7 @@ def own_move_hold(*, visit: Visit, option: SeriesOption, actor: Actor) -> Option
     person, series, now = row.participant, row.series, clock.now()
     holds_lock(person, now)
     check_move(series, row, option, now)
-    hold = hold_places(person, series.protocol_version, option, actor)
-    audit(
-        actor=actor, action=Action.OPTION_HELD, subject_type="held option", subject_code=hold.uid,
-        participant_code=person.code,
-        data={"starts": [one.start.isoformat() for one in option.visits], "until": hold.until.isoformat()},
-    )  # fmt: skip
-    return hold
+    return hold_places(person, series.protocol_version, option, actor)
 
 
 @service

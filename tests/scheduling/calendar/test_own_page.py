@@ -25,6 +25,8 @@ from scheduling.services.own_page import visit_confirm_own
 from screening.selectors.notes import open_notes
 from studylab import clock
 from studylab.access import Actor, Role
+from studylab.audit.actions import Action
+from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.participants.models import Hold, Participant, PersonalLink, VolunteerWord
 from studylab.participants.selectors.words import open_words
@@ -196,6 +198,9 @@ def test_a_proposal_is_held_and_accepted_with_one_press(
     move_first(phone, booked)
     proposal = MoveProposal.objects.get()
     assert proposal.hold.until - proposal.hold.taken_at == timedelta(minutes=10)
+    assert (
+        Event.objects.filter(action=Action.OPTION_HELD, subject_code=proposal.hold.uid).count() == 1
+    )
     assert start_of(booked) == before  # only proposed
     assert "You asked for" in text_of(phone.get(PAGE))
     assert [one.state for one in open_proposals(ana.study, clock.now())] == ["waiting"]
