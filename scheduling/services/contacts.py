@@ -36,7 +36,8 @@ def contact_record(
 
     `answers` maps each follow-up question of the protocol to what was said; all of them are answered when
     the volunteer was reached. "Not reached" says nothing about symptoms. Symptoms open a hold. Reached after
-    the window is a deviation; a `medicine` told becomes a contact note that a clinician answers. Before the window it does not count as the contact, which stays due.
+    the window is a deviation; before the window it does not count as the contact, which stays due. A `medicine`
+    told becomes a contact note that a clinician answers.
     """
     require(actor, Cap.CONTACT_RECORD)
     visit = lock_visit(dose.visit, actor)
@@ -44,7 +45,6 @@ def contact_record(
     if current is None:
         raise Conflict("No dose is on record for this volunteer.")
     _check_time(at, current)
-    _check_medicine(medicine, reached)
     follow_up = current_protocol(visit.participant.study).plan.follow_up
     said = _checked_answers(answers, follow_up.questions, reached=reached, symptoms=symptoms)
     contact = AfterContact.objects.create(
@@ -70,8 +70,8 @@ def contact_record(
             subject="contact after the dose",
         )  # fmt: skip
     medicine_told(
-        participant=visit.participant, medicine=medicine, where="Told at the contact after the dose.",
-        at=at, actor=actor,
+        participant=visit.participant, medicine=medicine, reached=reached, at=at, actor=actor,
+        where="Told at the contact after the dose.",
     )  # fmt: skip
     if symptoms:
         _hold(contact, actor)
@@ -86,13 +86,6 @@ def _check_time(at: datetime, dose: Dose) -> None:
         raise Refused("This is later than now. Check the time.", field="at")
     if at <= dose.given_at:
         raise Refused("This is before the dose. Check the time.", field="at")
-
-
-def _check_medicine(medicine: str, reached: bool) -> None:
-    if medicine.strip() and not reached:
-        raise Refused(
-            "Nobody was reached. If somebody else told it, write a contact note.", field="medicine"
-        )
 
 
 def _checked_answers(

@@ -90,10 +90,6 @@ def _write(
 ) -> Talk:
     if len(note) > LONGEST:
         raise Refused(f"At most {LONGEST} characters.", field="note")
-    if medicine.strip() and not reached:
-        raise Refused(
-            "Nobody was reached. If somebody else told it, write a contact note.", field="medicine"
-        )
     talk = Talk.objects.create(
         participant_id=series.participant_id, series=series, visit=visit, kind=kind, at=now,
         recorded_at=now, recorded_by_id=user_of(actor), reached=reached, note=note.strip(),
@@ -105,7 +101,7 @@ def _write(
         data={"kind": kind.value, "reached": reached, "visits": [row.number for row in about]},
     )  # fmt: skip
     medicine_told(
-        participant=series.participant, medicine=medicine, at=now, actor=actor,
+        participant=series.participant, medicine=medicine, reached=reached, at=now, actor=actor,
         where=f"Told at a talk ({talk.get_kind_display()}).",
     )  # fmt: skip
     return talk

@@ -56,11 +56,24 @@ def note_record(
 
 
 def medicine_told(
-    *, participant: Participant, medicine: str, where: str, at: datetime, actor: Actor
+    *,
+    participant: Participant,
+    medicine: str,
+    reached: bool,
+    where: str,
+    at: datetime,
+    actor: Actor,
 ) -> ContactNote | None:
-    """Write down a medicine that the volunteer told at a contact of another kind; None when there was none."""
+    """Write down a medicine that the volunteer told at a contact of another kind; None when there was none.
+
+    Refused where nobody was `reached`: then it was not the volunteer who told it.
+    """
     if not medicine.strip():
         return None
+    if not reached:
+        raise Refused(
+            "Nobody was reached. If somebody else told it, write a contact note.", field="medicine"
+        )
     note: ContactNote = note_record(
         participant=participant, told_by=ContactNote.ToldBy.VOLUNTEER, text=where, at=at,
         medicine=medicine, actor=actor,
