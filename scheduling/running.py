@@ -3,7 +3,6 @@
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Min
 from django.urls import reverse
 
 from scheduling.models import PlanRun
@@ -12,7 +11,7 @@ from scheduling.services.plans import plan_ask, plan_stop
 from studylab import clock
 from studylab.access import Actor, Cap
 from studylab.operation.rules.status import Queue
-from studylab.operation.work import Stage, Work, WorkKind
+from studylab.operation.work import Stage, Work, WorkKind, queue_of
 
 _STAGES = {
     PlanRun.State.WAITING: Stage.WAITING, PlanRun.State.RUNNING: Stage.RUNNING, PlanRun.State.READY: Stage.DONE,
@@ -41,8 +40,7 @@ def _shown(run: PlanRun, *, may_repeat: bool) -> Work:
 
 def _waiting() -> Queue:
     rows = PlanRun.objects.filter(state=PlanRun.State.WAITING)
-    found = rows.aggregate(count=Count("pk"), oldest=Min("asked_at"))
-    return Queue("Plans", found["count"], found["oldest"])
+    return queue_of("Plans", rows)
 
 
 def _stop(study: Any, key: str, actor: Actor) -> str:

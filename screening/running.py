@@ -4,7 +4,6 @@ from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Min
 from django.db.models.functions import Coalesce
 from django.urls import reverse
 
@@ -15,7 +14,7 @@ from screening.tasks import knock
 from studylab import clock
 from studylab.access import Actor, Cap
 from studylab.operation.rules.status import Queue
-from studylab.operation.work import Stage, Work, WorkKind
+from studylab.operation.work import Stage, Work, WorkKind, queue_of
 
 _BETWEEN = timedelta(minutes=1)  # longer than the slowest chunk
 
@@ -57,8 +56,7 @@ def _waiting() -> Queue:
     """Count runs of which no worker has been heard lately: each goes on at the next tick."""
     heard = RulesRun.objects.annotate(heard=Coalesce("beat_at", "begun_at"))
     rows = heard.filter(finished_at=None, stop_at=None, heard__lt=clock.now() - _BETWEEN)
-    found = rows.aggregate(count=Count("pk"), oldest=Min("heard"))
-    return Queue("Rules over everybody", found["count"], found["oldest"])
+    return queue_of("Rules over everybody", rows, "heard")
 
 
 def _stop(study: Any, key: str, actor: Actor) -> str:

@@ -11,7 +11,7 @@ from studylab.audit.models import Event, Link, SealCheck
 from studylab.audit.seal_checks import check_ask, check_stop
 from studylab.audit.selectors import CHECKED_WITHIN, last_check
 from studylab.operation.rules.status import Line, Queue, State
-from studylab.operation.work import Stage, Work, WorkKind
+from studylab.operation.work import Stage, Work, WorkKind, queue_of
 
 _LATE = timedelta(hours=2)  # beyond the day, before a missing check is wrong
 _SEALED_LATE = timedelta(minutes=10)
@@ -48,8 +48,7 @@ def _said(check: SealCheck) -> str:
 
 def _waiting() -> Queue:
     rows = SealCheck.objects.filter(state=SealCheck.State.WAITING)
-    found = rows.aggregate(count=Count("pk"), oldest=Min("asked_at"))
-    return Queue("Checks of the record", found["count"], found["oldest"])
+    return queue_of("Checks of the record", rows)
 
 
 def _stop(_study: Any, key: str, actor: Actor) -> str:

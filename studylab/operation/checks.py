@@ -48,6 +48,11 @@ def processes(kind: ProcessBeat.Kind, at: datetime) -> list[Process]:
     ]
 
 
+def last_tick() -> datetime | None:
+    """Return when a worker last heard a tick of the scheduler; every tick notes how things stand."""
+    return StatusNote.objects.order_by("-seen_at").values_list("seen_at", flat=True).first()
+
+
 def _web(_at: datetime) -> Line:
     said = f"Version {version()}. The process that answers you runs since"
     return Line(
@@ -60,8 +65,7 @@ def _workers(at: datetime) -> Line:
 
 
 def _beat(at: datetime) -> Line:
-    last = StatusNote.objects.order_by("-seen_at").values_list("seen_at", flat=True).first()
-    return tick_line(last, processes(ProcessBeat.Kind.SCHEDULER, at), at)
+    return tick_line(last_tick(), processes(ProcessBeat.Kind.SCHEDULER, at), at)
 
 
 def _queue(at: datetime) -> Line:

@@ -43,11 +43,6 @@ def wrong_notes() -> list[StatusNote]:
     return list(StatusNote.objects.filter(state=State.WRONG).order_by("key"))
 
 
-def last_tick() -> datetime | None:
-    """Return when a worker last heard a tick of the scheduler; every tick notes how things stand."""
-    return StatusNote.objects.order_by("-seen_at").values_list("seen_at", flat=True).first()
-
-
 def note_status(at: datetime) -> None:
     """Note how every line stands, so that it is known since when; called by the tick."""
     before = StatusNote.objects.in_bulk()

@@ -10,6 +10,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from django.db.models import Count, Min, QuerySet
+
 from studylab.access import Actor, Cap
 from studylab.operation.rules.status import Queue
 
@@ -99,6 +101,12 @@ def register_work(kind: WorkKind) -> None:
 def work_kinds() -> list[WorkKind]:
     """Return all kinds, by title."""
     return sorted(_kinds.values(), key=lambda kind: kind.title)
+
+
+def queue_of(title: str, rows: QuerySet[Any], since: str = "asked_at") -> Queue:
+    """Return what waits among `rows`; the column `since` tells for how long."""
+    found = rows.aggregate(count=Count("pk"), oldest=Min(since))
+    return Queue(title, found["count"], found["oldest"])
 
 
 def queues() -> list[Queue]:

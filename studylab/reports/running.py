@@ -3,13 +3,12 @@
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Min
 from django.template.defaultfilters import filesizeformat
 from django.urls import reverse
 
 from studylab.access import Actor, Cap
 from studylab.operation.rules.status import Queue
-from studylab.operation.work import Stage, Work, WorkKind
+from studylab.operation.work import Stage, Work, WorkKind, queue_of
 from studylab.reports.models import ExportRun
 from studylab.reports.selectors.exports import access_run, runs_of
 from studylab.reports.services.exports import export_ask, export_stop
@@ -39,8 +38,7 @@ def _shown(run: ExportRun, study: Any) -> Work:
 
 def _waiting() -> Queue:
     rows = ExportRun.objects.filter(state=ExportRun.State.WAITING)
-    found = rows.aggregate(count=Count("pk"), oldest=Min("asked_at"))
-    return Queue("Exports", found["count"], found["oldest"])
+    return queue_of("Exports", rows)
 
 
 def _stop(study: Any, key: str, actor: Actor) -> str:

@@ -7,9 +7,10 @@ from uuid import uuid4
 import pytest
 
 from studylab import clock
+from studylab.operation.checks import last_tick
 from studylab.operation.models import ProcessBeat
 from studylab.operation.rules.status import State
-from studylab.operation.status import last_tick, status_lines
+from studylab.operation.status import status_lines
 from tests.processes import broker, running, until, worker
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.redis, pytest.mark.slow]

@@ -8,7 +8,7 @@ from django.conf import settings
 from django.db import connection
 
 from studylab import clock
-from studylab.operation import status
+from studylab.operation import checks, status
 from studylab.operation.models import ProcessBeat, StatusNote
 from studylab.operation.rules.status import Line, State
 from studylab.operation.tasks import tick
@@ -43,7 +43,7 @@ def test_a_tick_is_noted_with_since_when_each_line_stands_so() -> None:
         found = lines()
     assert found["beat"].state == found["workers"].state == State.OK
     assert found["disk"].since == begin, "as it was at the first tick"
-    assert status.last_tick() == begin + timedelta(seconds=55)
+    assert checks.last_tick() == begin + timedelta(seconds=55)
     with clock.travel(begin + timedelta(minutes=20)):
         found = lines()
         assert (found["beat"].state, found["beat"].since) == (

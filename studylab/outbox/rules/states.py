@@ -61,8 +61,3 @@ class Outcome(StrEnum):
     REFUSED = "refused"  # not taken, and would not be taken again
     UNKNOWN = "unknown"  # nobody can tell whether it left
     DROPPED = "dropped"  # not sent: it could not be made
-
-
-def may_move(before: State, after: State) -> bool:
-    """Whether a message may go from one state to another."""
-    return after in MOVES[before]

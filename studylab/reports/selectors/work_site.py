@@ -3,8 +3,9 @@
 from datetime import datetime
 
 from studylab.access import Actor, Cap
+from studylab.operation.checks import last_tick
 from studylab.operation.rules.status import TICK_WRONG
-from studylab.operation.status import last_tick, wrong_notes
+from studylab.operation.status import wrong_notes
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
