@@ -139,15 +139,18 @@ def first_fit(problem: PlanProblem, order: Iterable[int]) -> list[Placed]:
     return placed
 
 
-def seat(problem: PlanProblem, chosen: Mapping[int, Starts]) -> list[Placed]:
+def seat(
+    problem: PlanProblem, chosen: Mapping[int, Starts], wished: Mapping[int, Seats] | None = None
+) -> list[Placed]:
     """Give places to people whose starts are chosen; who finds none is left out, then tried elsewhere.
 
-    Places of a kind are given out in the order of time, which needs no more of them than there are uses at
+    `wished` places are given where they are free. Other places of a kind are given out in the order of time, which needs no more of them than there are uses at
     once as long as they are equally free.
     """
-    kept = _seated(problem, chosen, keep=True)
+    wished = wished or {}
+    kept = _seated(problem, chosen, wished, keep=True)
     if len(kept) < len(chosen):
-        kept = max(kept, _seated(problem, chosen, keep=False), key=len)
+        kept = max(kept, _seated(problem, chosen, wished, keep=False), key=len)
     return kept
 
 
@@ -167,7 +170,9 @@ def refill(problem: PlanProblem, placed: Sequence[Placed], order: Iterable[int])
     return found
 
 
-def _seated(problem: PlanProblem, chosen: Mapping[int, Starts], *, keep: bool) -> list[Placed]:
+def _seated(
+    problem: PlanProblem, chosen: Mapping[int, Starts], wished: Mapping[int, Seats], *, keep: bool
+) -> list[Placed]:
     board = Board(problem)
     seats: dict[int, Seats] = {index: {} for index in chosen}
     wanted = sorted(
@@ -182,7 +187,9 @@ def _seated(problem: PlanProblem, chosen: Mapping[int, Starts], *, keep: bool) -
         row = problem.needed[visit][number]
         mask = board.mask(chosen[index][visit], row)
         never = problem.people[index].never
-        place = _choose(problem, board, row, mask, seats[index], never, keep=keep)
+        place = wished.get(index, {}).get((visit, number))
+        if place is None or board.free[row.kind][place] & mask != mask:
+            place = _choose(problem, board, row, mask, seats[index], never, keep=keep)
         if place is None:
             board.release(chosen[index], seats.pop(index))
             continue

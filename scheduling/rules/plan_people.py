@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from scheduling.rules.plan_flow import short_kinds
-from scheduling.rules.plan_problem import MOVED, UNWANTED, PlanProblem, Starts
+from scheduling.rules.plan_problem import MOVED, UNWANTED, PlanProblem, Seats, Starts
 from scheduling.rules.timeline import ascending
 
 Days = dict[int, Any]  # day -> literal
+Chosen = dict[int, Starts]  # index of the person -> starts
+# Gets every better plan: starts, places where the model tells them apart, the bound so far. Says whether to stop.
+Found = Callable[[Chosen, dict[int, Seats], float], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,10 +188,12 @@ class PeopleModel:
             terms.append(MOVED * moved)
         return terms
 
-    def solve(
-        self, *, seconds: float, workers: int, found: Callable[[dict[int, Starts], float], bool]
-    ) -> float:
-        """Search; `found` gets every better plan with the bound so far and says whether to stop.
+    def _seats(self, chosen: Chosen, is_true: Any) -> dict[int, Seats]:
+        """Return the places of who is placed, as far as the model tells them apart."""
+        return {}
+
+    def solve(self, *, seconds: float, workers: int, found: Found) -> float:
+        """Search; `found` hears of every better plan.
 
         Returns the last bound of the objective, or infinity when there is no answer.
         """
@@ -204,7 +209,8 @@ class PeopleModel:
                     for index, here in enumerate(outer.placed)
                     if self.boolean_value(here)
                 }
-                if found(chosen, self.best_objective_bound):
+                seats = outer._seats(chosen, self.boolean_value)
+                if found(chosen, seats, self.best_objective_bound):
                     self.stop_search()
 
         status = solver.solve(self.model, Watch())

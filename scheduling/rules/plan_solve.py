@@ -5,9 +5,10 @@ Runs in a process of its own (`plan_worker`); the time comes from a stopwatch th
 """
 
 import random
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from scheduling.rules.plan_apart import PlacesModel, tells_more
 from scheduling.rules.plan_board import Board, refill, seat
 from scheduling.rules.plan_count import solve_block
 from scheduling.rules.plan_flow import Block, BlockAnswer, blocks
@@ -17,6 +18,7 @@ from scheduling.rules.plan_problem import (
     Placed,
     Plan,
     PlanProblem,
+    Seats,
     Starts,
     plan_from,
 )
@@ -84,7 +86,10 @@ class _Solver:
             self._bound_by_blocks()
         if self._short:
             self._say("Looking for room for more people")
-            self._solve_people()
+            self._solve_people(PeopleModel)
+        if self._short and tells_more(self.problem):
+            self._say("Telling places apart")
+            self._solve_people(PlacesModel)
         self._say("Coming nearer to wishes and targets")
         self._better(polish(self.problem, self.best.placed, lambda: self.left < 0))
         self._solve_wishes()
@@ -158,20 +163,20 @@ class _Solver:
             self.groups.append(Group(first, last, answer.bound))
         self.bound = max(min(self.bound, bound), len(self.best.placed))
         self._say("Matching people to times")
-        self._take(match(self.problem, series), self.able)
+        self._take(match(self.problem, series), {})
 
-    def _take(self, chosen: dict[int, Starts], order: Iterable[int]) -> bool:
+    def _take(self, chosen: dict[int, Starts], seats: dict[int, Seats]) -> bool:
         """Seat chosen times, and place whoever is left where there still is room."""
-        return self._better(refill(self.problem, seat(self.problem, chosen), order))
+        return self._better(refill(self.problem, seat(self.problem, chosen, seats), self.able))
 
-    def _solve_people(self) -> None:
-        model = PeopleModel(self.problem, self.groups)
+    def _solve_people(self, kind: type[PeopleModel]) -> None:
+        model = kind(self.problem, self.groups)
         model.hint({row.person: row.starts for row in self.best.placed})
         model.aim_at_people()
 
-        def found(chosen: dict[int, Starts], bound: float) -> bool:
+        def found(chosen: dict[int, Starts], seats: dict[int, Seats], bound: float) -> bool:
             self.bound = max(min(self.bound, int(bound + 1e-6)), len(self.best.placed))
-            self._take(chosen, self.able)
+            self._take(chosen, seats)
             return not self._short
 
         share = max(1.0, self.left * PEOPLE_SHARE)
@@ -190,7 +195,9 @@ class _Solver:
         model.solve(
             seconds=seconds,
             workers=self.workers,
-            found=lambda chosen, _: self._better(seat(self.problem, chosen)) and self.left < 0,
+            found=lambda chosen, _seats, _bound: (
+                self._better(seat(self.problem, chosen)) and self.left < 0
+            ),
         )
 
     def _least(self) -> int:

@@ -120,7 +120,11 @@ def rows_of(plan, asked: PlanProblem, found: Plan, who) -> list[CheckedRow]:
 @settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(batches())
 def test_places_as_many_as_can_be_placed(batch) -> None:
-    plan, places, who = batch
+    compare(*batch)
+
+
+def compare(plan, places, who) -> None:
+    """As many are placed as trying everything finds, and no fewer are called possible; the checker agrees."""
     asked = problem(plan, places, who, days=1)
     found, last = solved(asked, seconds=5)
     choices = [list(series_of(plan, row)) for row in who]
@@ -128,6 +132,18 @@ def test_places_as_many_as_can_be_placed(batch) -> None:
     assert len(found.placed) <= best <= last.bound
     assert len(found.placed) == best
     assert check_plan(plan=plan, rows=rows_of(plan, asked, found, who), places=places) == {}
+
+
+def test_rooms_that_are_not_equally_free_are_told_apart() -> None:
+    """Two uses never outnumber the free rooms here, and still neither room is free for the whole of one of them."""
+    first = visit(1, ("a", 30, {"lab": 1}))
+    rule = spacing("visit1.end", "visit2.start", 0, 0.25, 0.5)
+    plan = protocol((first, visit(2, ("c", 15, {"lab": 1}), dose="c")), (rule,), {"lab": 5})
+    whole = ((MONDAY, MONDAY + 7 * QUARTER),)
+    taken = ((MONDAY + 4 * QUARTER, MONDAY + 6 * QUARTER),)
+    places = {"lab": (PlaceIntervals(1, whole), PlaceIntervals(2, whole, taken))}
+    who = [Candidate(key=f"P{n}", free=whole, liked=whole, dose_before=None) for n in range(2)]
+    compare(plan, places, who)
 
 
 def test_a_problem_and_a_plan_survive_the_way_through_json() -> None:

@@ -1,5 +1,6 @@
 """Readings in the browser's words."""
 
+import re
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -67,6 +68,9 @@ def start(browser: Any, volunteer: Any) -> str:
 
 def test_no_limit_stands_beside_the_fields(browser: Any, volunteer: Any) -> None:
     page = browser.get(at("vitals_add", volunteer, "screening")).content.decode()
+    page = re.sub(
+        r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", "", page
+    )  # a random number may hold any figure
     for figure in ("100 to", "140", "passes from", "review"):
         assert figure not in page
 
@@ -81,10 +85,8 @@ def test_a_set_is_taken_by_the_servers_clock(browser: Any, volunteer: Any, start
     assert (stored.rest.kind, stored.left_systolic, stored.entry) == ("rest", 120, "typed")
     assert (stored.measured_by.name, stored.recorded_by.name) == (EDDA, EDDA)
     with clock.travel(people.NOW + timedelta(minutes=9)):  # that rest is over
-        assert (
-            "data-countdown"
-            not in browser.get(at("vitals_add", volunteer, "screening")).content.decode()
-        )
+        page = browser.get(at("vitals_add", volunteer, "screening")).content.decode()
+        assert "data-countdown" not in page
     page = browser.get(answer.headers["Location"]).content.decode()
     assert "inside the limits" in page
     assert "111 mmHg" in page
