@@ -41,7 +41,7 @@ def visit_messages(visit: Visit, plan: Protocol) -> list[Planned]:
     return [
         Planned(
             kind=BEFORE_VISIT, study=who.study, participant=who, about=about_visit(visit),
-            due_at=start - timedelta(hours=hours), useful_until=start - timedelta(hours=hours) / 2,
+            due_at=start - timedelta(hours=hours), useful_until=start - timedelta(hours=hours) / 2, matters_until=start,
             key=f"{about_visit(visit)}:{visit.revision}:{hours}h", language=_language(who, plan),
         )
         for hours in plan.messages.before_visit_hours

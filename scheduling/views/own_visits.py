@@ -123,7 +123,7 @@ def _choices(
     context["choices"] = [
         {"token": seal_option(one, version=version, about=f"own {visit.uid}"),
          "visits": [(row.number, row.start, row.end) for row in one.visits]}
-        for one in found
+        for one in sorted(found, key=lambda one: one.visits[0].start)
     ]  # fmt: skip
     return _page(request, visit, context, status=status)
 

@@ -60,7 +60,11 @@ class MessageKind:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A message that is to be queued, unless its `key` was before or it would be of no use any more."""
+    """A message that is to be queued, unless its `key` was before or it would be of no use any more.
+
+    `matters_until` is until when somebody would still have to tell the addressee another way, such as the beginning
+    of a visit; without it, as long as the message is of use.
+    """
 
     kind: str
     study: "Study | None"
@@ -69,6 +73,7 @@ class Planned:
     about: str
     due_at: datetime
     useful_until: datetime
+    matters_until: datetime | None = None
     key: str
     language: str = "en"
 

@@ -9,8 +9,9 @@ from django.db.models import Count, Max, Min, Q
 
 from studylab.operation.rules.status import WAITS_WRONG, Line, State
 from studylab.outbox.models import AttemptEnd, Message
-from studylab.outbox.rules.states import NEEDS_PERSON, Outcome
+from studylab.outbox.rules.states import Outcome
 from studylab.outbox.rules.states import State as Stands
+from studylab.outbox.selectors.messages import unsettled
 from studylab.outbox.services.sending import mail_is_on
 
 
@@ -19,7 +20,7 @@ def mail_line(at: datetime) -> Line:
     due = Q(state=Stands.WAITING, due_at__lte=at)
     seen = Message.objects.filter(participant__isnull=False).aggregate(
         sent=Max("sent_at"), waits=Count("pk", filter=due), oldest=Min("next_at", filter=due),
-        person=Count("pk", filter=Q(state__in=NEEDS_PERSON)),
+        person=Count("pk", filter=unsettled(at)),
     )  # fmt: skip
     said = (
         f"{_when('Last sent', seen['sent'])}; due and waiting: {seen['waits']}; for a person to decide: {seen['person']}."

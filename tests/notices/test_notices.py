@@ -73,15 +73,26 @@ def test_a_red_thing_stands_for_its_role_until_it_is_read_and_again_when_it_chan
     client = client_for(doctor)
     listed = client.get(reverse("needs", args=[study.slug])).content.decode()
     assert red.url in listed
-    assert "urgent, unread" in listed
+    assert "Mark as read" in listed
     shown = Seen.objects.get(user=doctor, key=red.key)
     assert shown.read_at is None
-    client.post(reverse("needs_read", args=[study.slug]), {"key": red.key, "state": red.state})
+    client.post(reverse("needs_read", args=[study.slug]), {"thing": f"{red.key}.{red.state}"})
     assert count(study, doctor, Role.CLINICIAN)[0] == 0
-    assert "urgent, read" in client.get(reverse("needs", args=[study.slug])).content.decode()
+    pair = f'value="{red.key}.{red.state}"'
+    assert pair in listed
+    assert pair not in client.get(reverse("needs", args=[study.slug])).content.decode()
     assert Event.objects.filter(action="notice.read", subject_code=red.key).count() == 1
     Standing.objects.filter(pk=red.pk).update(state="0" * 32)  # as a thing that has changed
     assert count(study, doctor, Role.CLINICIAN)[0] == 1
+
+
+def test_several_things_are_read_at_once(study: Any, red: Any, everybody: dict[Role, Any]) -> None:
+    client, url = client_for(everybody[Role.CLINICIAN]), reverse("needs", args=[study.slug])
+    groups = client.get(url).context["groups"]
+    shown = [one for group in groups for one in group.unread]
+    assert len(shown) > 1
+    client.post(reverse("needs_read", args=[study.slug]), {"thing": [f"{one.key}.{one.state}" for one in shown]})  # fmt: skip
+    assert not any(group.unread for group in client.get(url).context["groups"])
 
 
 def test_opening_the_page_of_a_thing_reads_it(
@@ -97,7 +108,7 @@ def test_a_state_that_was_not_shown_is_not_read(
 ) -> None:
     doctor = everybody[Role.CLINICIAN]
     client_for(doctor).post(
-        reverse("needs_read", args=[study.slug]), {"key": red.key, "state": "f" * 32}
+        reverse("needs_read", args=[study.slug]), {"thing": f"{red.key}.{'f' * 32}"}
     )
     assert count(study, doctor, Role.CLINICIAN)[0] == 1
 

@@ -12,9 +12,10 @@ from studylab import clock
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.outbox.models import Message
+from studylab.outbox.selectors.messages import chosen, needs_person
 from studylab.outbox.services import sending
 from studylab.outbox.services.deciding import message_decide
-from studylab.outbox.services.queue import message_queue
+from studylab.outbox.services.queue import message_drop, message_queue
 from studylab.reports.selectors.work_messages import unclear_messages
 from tests.outbox.conftest import ACTOR, NOON, queue_staff
 from tests.scheduling import lab as the_lab
@@ -68,7 +69,7 @@ def test_what_is_refused(question: Any, lead: Any, experimenter: Any, outsider: 
 
 def test_it_stands_on_the_front_page_until_it_is_decided(question: Any, study: Any, lead: Any, client_of: Any) -> None:  # fmt: skip
     client: Client = client_of(lead)
-    (item,) = unclear_messages(study).items
+    (item,) = unclear_messages(study, NOON).items
     assert item.label == question.participant.code
     assert question.participant.code in client.get(reverse("messages", args=[study.slug]) + "?state=person").content.decode()  # fmt: skip
     page = client.get(item.url)
@@ -77,7 +78,41 @@ def test_it_stands_on_the_front_page_until_it_is_decided(question: Any, study: A
     assert wrong.status_code == 422
     assert client.post(item.url, {"decision": "leave", "note": "x", "shown": "other"}).status_code == 409  # fmt: skip
     assert client.post(item.url, {"decision": "leave", "note": "Told.", "shown": shown}).status_code == 302  # fmt: skip
-    assert not unclear_messages(study).items
+    assert not unclear_messages(study, NOON).items
+
+
+def test_it_needs_nobody_once_what_it_was_about_is_over(question: Any, study: Any) -> None:
+    over = question.matters_until
+    assert over >= question.useful_until
+    assert list(needs_person(study, over - timedelta(seconds=1))) == [question]
+    assert not needs_person(study, over)
+    assert not unclear_messages(study, over).items
+
+
+def test_it_needs_nobody_once_it_is_not_wanted(question: Any, study: Any) -> None:
+    """The visit was moved or cancelled: the volunteer hears of that, and this message is about nothing any more."""
+    assert message_drop(study=study, about="visit:1", reason="Moved.", actor=ACTOR) == 1
+    assert not needs_person(study, NOON)
+
+
+def test_a_site_without_mail_has_one_thing_to_do_and_not_one_for_each(
+    question: Any, study: Any, settings: Any
+) -> None:
+    settings.SMTP_HOST = ""
+    (item,) = unclear_messages(study, NOON).items
+    assert item.label == "This site sends no mail"
+
+
+def test_the_list_begins_with_what_somebody_must_do(question: Any, study: Any) -> None:
+    for number, hours in enumerate((9, 3, 6)):
+        message_queue(
+            kind="tried", study=study, participant=question.participant, about="visit:2", key=f"later:{number}",
+            due_at=NOON + timedelta(hours=hours), useful_until=NOON + timedelta(hours=12), language="en", actor=ACTOR,
+        )  # fmt: skip
+    last = Message.objects.get(key="later:2")
+    message_drop(study=study, about="visit:2", reason="Moved.", keep=("later:0", "later:1"), actor=ACTOR)  # fmt: skip
+    seen = [row.key for row in chosen(study, "", NOON)]
+    assert seen == ["q", "later:1", "later:0", last.key]
 
 
 def test_messages_to_a_pharmacist_are_on_nobody_elses_page(

@@ -30,6 +30,27 @@ class Thing:
         return self.shape == "stop"
 
 
+@dataclass(frozen=True, slots=True)
+class Things:
+    """Things under one title, each with whether it was read as it stands."""
+
+    title: str
+    things: list[tuple[Thing, bool]]
+
+    @property
+    def unread(self) -> list[Thing]:
+        """Those that were not read."""
+        return [one for one, read in self.things if not read]
+
+
+def grouped(things: list[tuple[Thing, bool]]) -> list[Things]:
+    """Put things under their titles; a title stands where its first thing does, so the most urgent stays first."""
+    found: dict[str, Things] = {}
+    for one, read in things:
+        found.setdefault(one.title, Things(one.title, [])).things.append((one, read))
+    return list(found.values())
+
+
 def digest(*words: str) -> str:
     """Return a short name (128 bits) of some words; words that are split differently have another name."""
     return hashlib.sha256("\x1f".join(words).encode()).hexdigest()[:32]

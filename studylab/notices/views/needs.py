@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from studylab import clock
 from studylab.access import Cap, in_background, requires
 from studylab.http import StaffRequest, answer_form, posted
+from studylab.notices.rules.urgency import grouped
 from studylab.notices.selectors.needs import (
     escalated_to,
     needs_of,
@@ -44,7 +45,7 @@ def needs(request: StaffRequest, study: str) -> HttpResponse:
     notices_shown(study=request.study, things=pairs, actor=actor)
     read = read_states(request.study, [key for key, _ in pairs], actor.user_id)
     context = {
-        "things": [(one, (one.key, one.state) in read) for one in things],
+        "groups": grouped([(one, (one.key, one.state) in read) for one in things]),
         "went_on": [(row, step, (row.key, row.state) in read) for row, step in went_on],
     }
     return render(request, "notices/needs.html", context)
@@ -80,14 +81,14 @@ def _moment(text: str) -> datetime | None:
 @requires(Cap.HOME_VIEW)
 @require_POST
 def needs_read(request: StaffRequest, study: str) -> HttpResponse:
-    """Mark one thing as read in the state in which it was shown; what changed meanwhile stays unread."""
-    key, state = request.POST.get("key", ""), request.POST.get("state", "")
+    """Mark things as read in the state in which they were shown; what changed meanwhile stays unread."""
     roles = request.actor.roles
     shown = {(one.key, one.state) for one in things_for(request.study, roles, clock.now())}
     went_on = escalated_to(request.study, [role.value for role in roles])
     shown |= {(row.key, row.state) for row, _step in went_on}
-    if (key, state) in shown:
-        notices_read(study=request.study, things=[(key, state)], actor=request.actor)
+    asked = {tuple(one.split(".", 1)) for one in request.POST.getlist("thing")}
+    if read := sorted(shown & asked):
+        notices_read(study=request.study, things=read, actor=request.actor)
     return redirect("needs", study=request.study.slug)
 
 

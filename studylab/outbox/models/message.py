@@ -27,7 +27,8 @@ _MOVES = " OR ".join(
 class Message(models.Model):
     """One message to one addressee. `key` names the occasion: the same occasion is never queued twice.
 
-    `next_at` is when it is tried next, `claim` which worker holds it until `claimed_until`. What a person decided about
+    Sending it is of use until `useful_until`; until `matters_until` somebody has to know another way, for example by a
+    call before a visit. `next_at` is when it is tried next, `claim` which worker holds it until `claimed_until`. What a person decided about
     a message that did not go out by itself stands in the `decided_` columns.
     """
 
@@ -49,6 +50,7 @@ class Message(models.Model):
     queued_at = models.DateTimeField()
     due_at = models.DateTimeField()
     useful_until = models.DateTimeField()
+    matters_until = models.DateTimeField()
     state = models.CharField(
         max_length=10, choices=[(s.value, STATE_WORDS[s]) for s in State], default=State.WAITING
     )
@@ -93,6 +95,9 @@ class Message(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(useful_until__gt=F("due_at")), name="message_useful_after_due"
+            ),
+            models.CheckConstraint(
+                condition=Q(matters_until__gte=F("useful_until")), name="message_matters_after_use"
             ),
             models.CheckConstraint(
                 condition=Q(decision="", decided_at=None, decided_by=None)

@@ -50,6 +50,7 @@ MOVES: dict[State, tuple[State, ...]] = {
     State.DROPPED: (),
 }
 OPEN = (State.WAITING, State.CLAIMED)  # nothing has left yet: may still be dropped
+GOING_OUT = (*OPEN, State.SENDING)
 NEEDS_PERSON = (State.QUESTION, State.REFUSED, State.FAILED, State.TOO_LATE)
 
 

@@ -1,10 +1,12 @@
 """The messages of a study as staff see them: to whom by code, about what kind, how far. Never an address, never a text."""
 
-from django.db.models import Count, QuerySet
+from datetime import datetime
+
+from django.db.models import Case, Count, F, Q, QuerySet, When
 
 from studylab.outbox.kinds import all_kinds
 from studylab.outbox.models import Message
-from studylab.outbox.rules.states import NEEDS_PERSON, STATE_WORDS, State
+from studylab.outbox.rules.states import GOING_OUT, NEEDS_PERSON, STATE_WORDS, State
 from studylab.studies.models import Study
 
 MOST = 200  # rows on a page
@@ -20,17 +22,27 @@ def messages_to_volunteers(study: Study) -> QuerySet[Message]:
     return rows.select_related("participant", "decided_by").order_by("-due_at", "-id")
 
 
-def needs_person(study: Study) -> QuerySet[Message]:
-    """Return messages that did not go out by themselves and about which nobody decided, the oldest first."""
-    rows = messages_to_volunteers(study).filter(state__in=NEEDS_PERSON)
-    return rows.order_by("due_at", "id")
+def unsettled(now: datetime) -> Q:
+    """Return what narrows messages to those that did not go out by themselves while what they are about lies ahead."""
+    return Q(state__in=NEEDS_PERSON, matters_until__gt=now)
 
 
-def chosen(study: Study, state: str) -> list[Message]:
-    """Return the newest messages in a state; in any where `state` is "", what needs a person for "person"."""
+def needs_person(study: Study, now: datetime) -> QuerySet[Message]:
+    """Return messages that did not go out by themselves and about which nobody decided, the most pressing first."""
+    return messages_to_volunteers(study).filter(unsettled(now)).order_by("matters_until", "id")
+
+
+def chosen(study: Study, state: str, now: datetime) -> list[Message]:
+    """Return messages in a state, in any where `state` is "", what needs a person for "person".
+
+    First what needs a person, then what is to go out, the next one first, then what has ended, the latest first.
+    """
     if state == PERSON:
-        return list(needs_person(study)[:MOST])
+        return list(needs_person(study, now)[:MOST])
     rows = messages_to_volunteers(study)
+    first = Case(When(unsettled(now), then=0), When(state__in=GOING_OUT, then=1), default=2)
+    soon = Case(When(state__in=GOING_OUT, then=F("due_at")))
+    rows = rows.order_by(first, soon.asc(nulls_last=True), "-due_at", "-id")
     return list((rows.filter(state=state) if state else rows)[:MOST])
 
 

@@ -8,7 +8,7 @@ from studylab.access import Actor
 from studylab.db import service
 from studylab.outbox.kinds import Audience, Planned, kind_of
 from studylab.outbox.models import Message
-from studylab.outbox.rules.states import OPEN, State
+from studylab.outbox.rules.states import NEEDS_PERSON, OPEN, State
 from studylab.outbox.selectors.timing import first_tries
 from studylab.participants.models import Participant
 from studylab.people.models import User
@@ -56,7 +56,7 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
         Message(
             kind=one.kind, study=one.study, participant=one.participant, user=one.user, about=one.about,
             key=one.key, language=one.language, queued_at=now, due_at=one.due_at,
-            useful_until=one.useful_until, next_at=first,
+            useful_until=one.useful_until, matters_until=one.matters_until or one.useful_until, next_at=first,
         )
         for one, first in zip(useful, first_tries(useful, now), strict=True)
     ]  # fmt: skip
@@ -84,8 +84,8 @@ def drop_rows(
     kinds: Collection[str] = (),
     keep: Collection[str] = (),
 ) -> int:
-    """Drop what waits about several things inside the caller's transaction; return how many."""
-    rows = Message.objects.filter(study=study, about__in=about, state__in=OPEN)
+    """Drop what waits about several things inside the caller's transaction, for a person too; return how many."""
+    rows = Message.objects.filter(study=study, about__in=about, state__in=[*OPEN, *NEEDS_PERSON])
     rows = rows.exclude(key__in=keep)
     if kinds:
         rows = rows.filter(kind__in=kinds)

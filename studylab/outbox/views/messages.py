@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
+from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.outbox.forms.deciding import DecideForm
@@ -34,12 +35,13 @@ def messages_list(request: StaffRequest, study: str) -> HttpResponse:
     if state not in {PERSON, *(one[0] for one in seen)}:
         state = ""
     names = titles()
-    rows = chosen(request.study, state)
+    now = clock.now()
+    rows = chosen(request.study, state, now)
     return render(
         request, "outbox/messages.html",
         {
-            "rows": [(row, names.get(row.kind, row.kind), row.state in NEEDS_PERSON) for row in rows],
-            "state": state, "counts": seen, "waiting": needs_person(request.study).count(),
+            "rows": [(row, names.get(row.kind, row.kind), row.state in NEEDS_PERSON and row.matters_until > now) for row in rows],
+            "state": state, "counts": seen, "waiting": needs_person(request.study, now).count(),
             "full": len(rows) == MOST, "most": MOST, "is_on": mail_is_on(),
             "is_demo": settings.ENVIRONMENT == "demo",
         },

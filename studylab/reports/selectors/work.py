@@ -59,7 +59,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.DISPENSE):
         groups.append(_kits(study, at))
     groups += _screening(study, actor, at)
-    groups += message_work(study, actor)
+    groups += message_work(study, actor, at)
     if actor.may(Cap.SERIES_BOOK):
         groups += [consent_again(study), wishes_to_ask(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)

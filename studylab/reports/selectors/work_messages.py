@@ -1,17 +1,22 @@
 """What messages leave to do: the coordinator's part of the front page."""
 
+from datetime import datetime
+
 from studylab.access import Actor, Cap
 from studylab.outbox.rules.states import STATE_WORDS, State
 from studylab.outbox.selectors.messages import PERSON, needs_person, titles
 from studylab.outbox.selectors.undelivered import to_look_after
+from studylab.outbox.services.sending import mail_is_on
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
 
+_TITLE = "Messages that need a person"
 
-def message_work(study: Study, actor: Actor) -> list[Group]:
+
+def message_work(study: Study, actor: Actor, now: datetime) -> list[Group]:
     """Return what the actor's roles have to do about messages."""
-    groups = [unclear_messages(study)] if actor.may(Cap.MESSAGE_DECIDE) else []
+    groups = [unclear_messages(study, now)] if actor.may(Cap.MESSAGE_DECIDE) else []
     return [*groups, mails_back(study)] if actor.may(Cap.VOLUNTEER_ADD) else groups
 
 
@@ -31,16 +36,23 @@ def mails_back(study: Study) -> Group:
     return Group("Mails that came back", "warn", address("volunteers", study), items)
 
 
-def unclear_messages(study: Study) -> Group:
-    """Messages that did not go out by themselves, or of which nobody knows: somebody decides."""
+def unclear_messages(study: Study, now: datetime) -> Group:
+    """Messages that did not go out by themselves, or of which nobody knows, while there is time: somebody decides.
+
+    While the site sends no mail at all they are one thing and not hundreds.
+    """
     names = titles()
+    rows = [(row, row.participant) for row in needs_person(study, now) if row.participant]
+    page = f"{address('messages', study)}?state={PERSON}"
+    if rows and not mail_is_on():
+        text = "Messages stay here: tell those people another way before their visits."
+        return Group(_TITLE, "warn", page, [Item("This site sends no mail", page, text)])
     items = [
         Item(
-            row.participant.code, address("message_question", study, uid=row.uid),
-            names.get(row.kind, row.kind), "stop", STATE_WORDS[State(row.state)],
+            who.code, address("message_question", study, uid=row.uid),
+            names.get(row.kind, row.kind), "warn" if row.state == State.TOO_LATE else "stop",
+            STATE_WORDS[State(row.state)],
         )
-        for row in needs_person(study)
-        if row.participant is not None
+        for row, who in rows
     ]  # fmt: skip
-    page = f"{address('messages', study)}?state={PERSON}"
-    return Group("Messages that need a person", "stop", page, items)
+    return Group(_TITLE, "stop", page, items)

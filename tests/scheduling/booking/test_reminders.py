@@ -56,6 +56,7 @@ def test_booking_queues_what_the_document_says(booked: Series) -> None:
     assert waiting(visit) == hours_before(visit, 48, 3)
     first = Message.objects.filter(about=f"visit:{visit.pk}").earliest("due_at")
     assert first.useful_until == visit.planned.lower - timedelta(hours=24)
+    assert first.matters_until == visit.planned.lower  # until then somebody can still call
     assert first.participant == booked.participant
 
 
