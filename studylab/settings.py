@@ -247,6 +247,11 @@ TEXT_NAMES = env.pairs(
 )
 if not {"to", "text"} <= set(TEXT_NAMES):
     raise env.EnvProblem("STUDYLAB_TEXT_NAMES must name to and text: to=recipient,text=body.")
+if ENVIRONMENT == "demo" and (SMTP_HOST or TEXT_URL):
+    raise env.EnvProblem(
+        "A demonstration sends nothing to anybody, since its people are invented and their addresses may be real: "
+        "unset STUDYLAB_SMTP_HOST and STUDYLAB_TEXT_URL."
+    )
 
 REDIS_URL = env.text("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"

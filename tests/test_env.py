@@ -181,3 +181,12 @@ def test_pairs_name_what_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setenv("NAMES", wrong)
         with pytest.raises(env.EnvProblem, match="known are to, text"):
             env.pairs("NAMES", ("to", "text"))
+
+
+@pytest.mark.parametrize(
+    "given", [{"STUDYLAB_SMTP_HOST": "mail.lab.example", "STUDYLAB_MAIL_FROM": "a@lab.example"}, {"STUDYLAB_TEXT_URL": "https://gateway.example/"}]
+)  # fmt: skip
+def test_a_demonstration_sends_nothing(given: dict[str, str]) -> None:
+    code, said = start(STUDYLAB_ENV="demo", **given)
+    assert code != 0
+    assert "unset STUDYLAB_SMTP_HOST and STUDYLAB_TEXT_URL" in said

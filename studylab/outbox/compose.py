@@ -119,6 +119,8 @@ def _check(text: str, language: str) -> None:
 
 
 def _sender(message: Message, language: str) -> str:
+    if not settings.MAIL_FROM:  # a site that sends short messages only
+        return ""
     return str(Address(sender_of(message.study, language)[0], addr_spec=settings.MAIL_FROM))
 
 

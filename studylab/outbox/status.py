@@ -12,7 +12,7 @@ from studylab.outbox.models import AttemptEnd, Message
 from studylab.outbox.rules.states import Outcome
 from studylab.outbox.rules.states import State as Stands
 from studylab.outbox.selectors.messages import unsettled
-from studylab.outbox.services.sending import mail_is_on
+from studylab.outbox.texting import gateway, mail_is_on
 
 
 def mail_line(at: datetime) -> Line:
@@ -28,7 +28,8 @@ def mail_line(at: datetime) -> Line:
     )
     if not mail_is_on():
         todo = "Set STUDYLAB_SMTP_HOST (see README), or call people."
-        return Line("mail", "Mail", State.LOOK, f"Off: no messages are sent. {said}", todo)
+        off = "no mails go out, short messages do" if gateway() else "no messages are sent"
+        return Line("mail", "Mail", State.LOOK, f"Off: {off}. {said}", todo)
     failed = _last_failure()
     said = f"{said} {'No try has failed.' if failed is None else _when('Last failure', failed.ended_at)}"
     if failed is not None:

@@ -1,8 +1,13 @@
-"""The gateway for short messages that the site has set up; none by default."""
+"""What the site has set up for sending: a mail server, a gateway for short messages, both or none."""
 
 from django.conf import settings
 
 from studylab.outbox.gateway import Gateway, HttpGateway
+
+
+def mail_is_on() -> bool:
+    """Whether a mail server is set up. Without one, what can only go by mail waits."""
+    return bool(settings.SMTP_HOST)
 
 
 def gateway() -> Gateway | None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from studylab.outbox.models import Reach
-from studylab.outbox.texting import gateway
+from studylab.outbox.texting import gateway, mail_is_on
 from studylab.participants.models import Participant
 from studylab.participants.rules.details import PHONE_MOST, ContactDetails
 
@@ -50,7 +50,8 @@ class Way:
 def way_of(participant: Participant, details: ContactDetails, *, quiet: bool = False) -> Way:
     """Return how a message is to go: as the volunteer wishes where it can, by the other way where it cannot.
 
-    In quiet hours no telephone rings: what cannot wait goes by mail, where there is an address.
+    Without a mail server that is the telephone of who agreed to it. In quiet hours none rings: what cannot wait goes by
+    mail, where there is an address.
     """
     reach = reach_of(participant)
     may_text = (
@@ -59,6 +60,7 @@ def way_of(participant: Participant, details: ContactDetails, *, quiet: bool = F
         and gateway() is not None
         and can_be_texted(details.phone)
     )
-    wants = reach is not None and (reach.channel == Reach.Channel.SHORT or not details.email)
+    by_mail = bool(details.email) and mail_is_on()
+    wants = reach is not None and (reach.channel == Reach.Channel.SHORT or not by_mail)
     rings = may_text and wants and not (quiet and details.email)
     return Way(details.email, dialled(details.phone) if rings else "")

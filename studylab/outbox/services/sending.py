@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 from functools import cache
 from uuid import uuid4
 
-from django.conf import settings
 from django.db import DatabaseError, connection, transaction
 from django.db.models import Q
 
@@ -25,37 +24,41 @@ from studylab.outbox.kinds import kind_of
 from studylab.outbox.models import Attempt, AttemptEnd, Message
 from studylab.outbox.rules.retry import next_try
 from studylab.outbox.rules.states import OPEN, Outcome, State
+from studylab.outbox.texting import gateway, mail_is_on
 
 log = logging.getLogger(__name__)
 
 LEASE = timedelta(minutes=10)  # longer than anything a worker does with one message
 MOST_CLAIMED = 2000
+LOOK_AGAIN = timedelta(minutes=15)  # at what can only go by mail while there is no mail server
 PATIENCE = 60.0  # seconds for which the database may be away when the outcome is written
 TOO_LATE = "It could not be sent while it was of use."
+NO_SERVER = "It can only go by mail now, and this site has no mail server."
 INTERRUPTED = "The worker was interrupted while the message was being handed over: it may have gone out or not."  # fmt: skip
 USED_UP = "Not sent after {attempts} tries. The last answer: {answer}"
 _CLAIM = """
     UPDATE outbox_message SET state = 'claimed', claim = %s, claimed_until = %s
     WHERE id IN (
-        SELECT id FROM outbox_message WHERE state = 'waiting' AND next_at <= %s
+        SELECT id FROM outbox_message WHERE state = 'waiting' AND next_at <= %s AND (%s OR (
+            SELECT short_agreed FROM outbox_reach WHERE participant_id = outbox_message.participant_id
+            ORDER BY id DESC LIMIT 1
+        ))
         ORDER BY next_at, id LIMIT %s FOR UPDATE SKIP LOCKED
     ) AND state = 'waiting'
     RETURNING id
 """
 
 
-def mail_is_on() -> bool:
-    """Whether a mail server is set up. Without one messages wait."""
-    return bool(settings.SMTP_HOST)
-
-
 def claim_due(now: datetime) -> list[int]:
-    """Claim waiting messages that are due; return their numbers, each to one caller only."""
-    room = MOST_CLAIMED - Message.objects.filter(state=State.CLAIMED).count()
-    if room <= 0 or not mail_is_on():
+    """Claim waiting messages that are due; return their numbers, each to one caller only.
+
+    Without a mail server only those to volunteers who agreed to short messages, and none without a gateway either.
+    """
+    room, mail = MOST_CLAIMED - Message.objects.filter(state=State.CLAIMED).count(), mail_is_on()
+    if room <= 0 or not (mail or gateway()):
         return []
     with connection.cursor() as cursor:
-        cursor.execute(_CLAIM, [uuid4(), now + LEASE, now, room])
+        cursor.execute(_CLAIM, [uuid4(), now + LEASE, now, mail, room])
         return sorted(row[0] for row in cursor.fetchall())
 
 
@@ -101,6 +104,8 @@ def send(message_id: int) -> State | None:
         if reason:
             return _end_unsent(message, State.DROPPED, reason)
         ready = _ready(message, now)
+        if ready is None:
+            return _put_off(message, now)
     except HandOver as told:
         attempt = _begin(message)
         return _finish(message, attempt, told.outcome, told.answer) if attempt else None
@@ -122,10 +127,13 @@ def _channel() -> SmtpChannel:
     return SmtpChannel()
 
 
-def _ready(message: Message, now: datetime) -> Ready | ShortReady:
+def _ready(message: Message, now: datetime) -> Ready | ShortReady | None:
+    """Return what only has to be handed over; None while there is no way for it."""
     composed = compose(message)
     if composed.short_to:
         return ShortReady(composed.short_to, composed.short, str(message.uid))
+    if not mail_is_on():
+        return None
     content = mail_bytes(composed, now)
     return _channel().prepare(composed.return_path, envelope_address(composed.to), content)
 
@@ -189,6 +197,18 @@ def _end_unsent(message: Message, state: State, note: str) -> State | None:
     """End a message of which nothing has left; None when it was ended otherwise meanwhile."""
     rows = Message.objects.filter(pk=message.pk, state__in=OPEN)
     return state if rows.update(state=state, note=note[:300], claim=None, claimed_until=None) else None  # fmt: skip
+
+
+def _put_off(message: Message, now: datetime) -> State | None:
+    """Let a message wait that has no way now; None when it was ended meanwhile."""
+    rows = Message.objects.filter(pk=message.pk, state=State.CLAIMED)
+    again = {
+        "state": State.WAITING,
+        "claim": None,
+        "claimed_until": None,
+        "next_at": now + LOOK_AGAIN,
+    }
+    return State.WAITING if rows.update(note=NO_SERVER, **again) else None
 
 
 def _patiently(write: Callable[[], State | None]) -> State | None:

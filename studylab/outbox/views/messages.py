@@ -23,7 +23,7 @@ from studylab.outbox.selectors.messages import (
     titles,
 )
 from studylab.outbox.services.deciding import message_decide
-from studylab.outbox.services.sending import mail_is_on
+from studylab.outbox.texting import gateway, mail_is_on
 
 
 @requires(Cap.MESSAGE_DECIDE)
@@ -43,6 +43,7 @@ def messages_list(request: StaffRequest, study: str) -> HttpResponse:
             "rows": [(row, names.get(row.kind, row.kind), row.state in NEEDS_PERSON and row.matters_until > now) for row in rows],
             "state": state, "counts": seen, "waiting": needs_person(request.study, now).count(),
             "full": len(rows) == MOST, "most": MOST, "is_on": mail_is_on(),
+            "texting": gateway() is not None,
             "is_demo": settings.ENVIRONMENT == "demo",
         },
     )  # fmt: skip

@@ -6,7 +6,7 @@ from studylab.access import Actor, Cap
 from studylab.outbox.rules.states import STATE_WORDS, State
 from studylab.outbox.selectors.messages import PERSON, needs_person, titles
 from studylab.outbox.selectors.undelivered import to_look_after
-from studylab.outbox.services.sending import mail_is_on
+from studylab.outbox.texting import gateway, mail_is_on
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
@@ -44,7 +44,7 @@ def unclear_messages(study: Study, now: datetime) -> Group:
     names = titles()
     rows = [(row, row.participant) for row in needs_person(study, now) if row.participant]
     page = f"{address('messages', study)}?state={PERSON}"
-    if rows and not mail_is_on():
+    if rows and not (mail_is_on() or gateway()):
         text = "Messages stay here: tell those people another way before their visits."
         return Group(_TITLE, "warn", page, [Item("This site sends no mail", page, text)])
     items = [
