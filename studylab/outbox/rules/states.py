@@ -32,7 +32,7 @@ STATE_WORDS = {
     State.SENT: "sent",
     State.FAILED: "not sent: tries used up",
     State.QUESTION: "unclear whether it went out",
-    State.REFUSED: "refused by the mail server",
+    State.REFUSED: "refused: not taken",
     State.TOO_LATE: "too late to be of use",
     State.DROPPED: "not wanted any more",
 }

@@ -1,12 +1,15 @@
 """The messages of a study as staff see them: to whom by code, about what kind, how far. Never an address, never a text."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import Case, Count, F, Q, QuerySet, When
 
 from studylab.outbox.kinds import all_kinds
 from studylab.outbox.models import Message
+from studylab.outbox.rules.refusal import what_to_do
 from studylab.outbox.rules.states import GOING_OUT, NEEDS_PERSON, STATE_WORDS, State
+from studylab.participants.models import Participant
 from studylab.studies.models import Study
 
 MOST = 200  # rows on a page
@@ -30,6 +33,32 @@ def unsettled(now: datetime) -> Q:
 def needs_person(study: Study, now: datetime) -> QuerySet[Message]:
     """Return messages that did not go out by themselves and about which nobody decided, the most pressing first."""
     return messages_to_volunteers(study).filter(unsettled(now)).order_by("matters_until", "id")
+
+
+@dataclass(frozen=True, slots=True)
+class NotOut:
+    """A message that did not go out by itself: what it is called, and what somebody does about it, "" once that is over."""
+
+    row: Message
+    title: str
+    todo: str
+
+
+def not_out_of(participant: Participant, most: int, now: datetime) -> list[NotOut]:
+    """Return a volunteer's messages that needed a person, those still open first, then the newest due."""
+    asked = Q(state__in=NEEDS_PERSON) | ~Q(decision="")
+    rows = Message.objects.filter(asked, participant=participant).select_related("decided_by")
+    rows = rows.annotate(is_open=unsettled(now)).order_by("-is_open", "-due_at", "-id")
+    names = titles()
+    return [
+        NotOut(row, names.get(row.kind, row.kind), todo_of(row) if row.is_open else "")  # type: ignore[attr-defined]
+        for row in rows[:most]
+    ]
+
+
+def todo_of(row: Message) -> str:
+    """Return what somebody does about a message that did not go out."""
+    return what_to_do(row.state, row.note)
 
 
 def chosen(study: Study, state: str, now: datetime) -> list[Message]:

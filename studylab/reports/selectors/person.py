@@ -21,6 +21,7 @@ from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
 from studylab.allocation.selectors.blinding import guesses_missing
 from studylab.audit.selectors import events_of_participant
+from studylab.outbox.selectors.messages import not_out_of
 from studylab.outbox.selectors.undelivered import bad_address, undelivered_of
 from studylab.participants.models import Participant
 from studylab.participants.selectors import consent_entries, deviations_about, holds_of
@@ -106,6 +107,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "guesses_due": _guesses_due(person, dict(row.facts.visits)),
         "mails_back": list(undelivered_of(person)[:MAILS_BACK]),
         "bad_address": bad_address(person),
+        "not_out": not_out_of(person, MAILS_BACK, at),
         "events": [(event, sentence(event)) for event in newest[:EVENTS]],
         "more_events": len(newest) > EVENTS,
         "record_url": address("record", study),

@@ -4,7 +4,7 @@ from datetime import datetime
 
 from studylab.access import Actor, Cap
 from studylab.outbox.rules.states import STATE_WORDS, State
-from studylab.outbox.selectors.messages import PERSON, needs_person, titles
+from studylab.outbox.selectors.messages import PERSON, needs_person, titles, todo_of
 from studylab.outbox.selectors.undelivered import to_look_after
 from studylab.outbox.texting import gateway, mail_is_on
 from studylab.reports.selectors.links import address
@@ -50,7 +50,7 @@ def unclear_messages(study: Study, now: datetime) -> Group:
     items = [
         Item(
             who.code, address("message_question", study, uid=row.uid),
-            names.get(row.kind, row.kind), "warn" if row.state == State.TOO_LATE else "stop",
+            f"{names.get(row.kind, row.kind)}. {todo_of(row)}", "warn" if row.state == State.TOO_LATE else "stop",
             STATE_WORDS[State(row.state)],
         )
         for row, who in rows
