@@ -21,6 +21,7 @@ from studylab.outbox.selectors.messages import (
     messages_to_volunteers,
     needs_person,
     titles,
+    todo_of,
 )
 from studylab.outbox.services.deciding import message_decide
 from studylab.outbox.texting import gateway, mail_is_on
@@ -63,6 +64,6 @@ def message_question(request: StaffRequest, study: str, uid: UUID) -> HttpRespon
         context={
             "row": row, "title": titles().get(row.kind, row.kind), "back": back,
             "tries": row.tries.select_related("end").order_by("number"),
-            "is_open": row.state in NEEDS_PERSON,
+            "is_open": row.state in NEEDS_PERSON, "todo": todo_of(row),
         },
     )  # fmt: skip

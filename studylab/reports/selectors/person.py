@@ -83,6 +83,15 @@ def landmarks(row: OnPath) -> list[tuple[str, str, str]]:
     ]
 
 
+def _not_arrived(person: Participant, at: datetime) -> dict[str, Any]:
+    """Messages of which the volunteer may not know: those that came back and those that did not go out."""
+    return {
+        "mails_back": list(undelivered_of(person)[:MAILS_BACK]),
+        "bad_address": bad_address(person),
+        "not_out": not_out_of(person, MAILS_BACK, at),
+    }
+
+
 def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -> dict[str, Any]:
     """Return the context of a volunteer's page; health only for those who may see it."""
     row = paths_of(study, [person], at)[0]
@@ -105,9 +114,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "entry": entry_of(person),
         "open_levels": open_levels(person),
         "guesses_due": _guesses_due(person, dict(row.facts.visits)),
-        "mails_back": list(undelivered_of(person)[:MAILS_BACK]),
-        "bad_address": bad_address(person),
-        "not_out": not_out_of(person, MAILS_BACK, at),
+        **_not_arrived(person, at),
         "events": [(event, sentence(event)) for event in newest[:EVENTS]],
         "more_events": len(newest) > EVENTS,
         "record_url": address("record", study),
