@@ -27,10 +27,13 @@ class ScreeningConfig(AppConfig):
             has_written,
             languages_of,
         )
+        from screening.selectors.staff_mails import LAPSING, planned_lapsing
         from screening.selectors.staff_ties import is_kept_away
         from screening.tasks import knock
         from studylab.operation.work import register_work
+        from studylab.outbox.kinds import register_kind
         from studylab.outbox.names import register_medicine_names
+        from studylab.outbox.planners import register_planner
         from studylab.participants.kept_away import register_kept_away
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
@@ -39,6 +42,8 @@ class ScreeningConfig(AppConfig):
         from studylab.studies.document_checks import register_document_check
 
         register_work(KIND)
+        register_kind(LAPSING)
+        register_planner("sign-offs", planned_lapsing)
         register_confirm_hook("reassess", knock)
         register_kept_away(is_kept_away)
         register_medicine_names(lambda: load_catalogue().names())

@@ -12,7 +12,7 @@ from studylab.participants.models import Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
-NOTICE = timedelta(days=7)
+NOTICE_DAYS = 7  # where the study document says nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,7 @@ def lapsing(study: Study, at: datetime) -> list[Lapsing]:
         protocol.plan.dosing_visit.number,
         (protocol.version.pk, table_of(protocol).hash),
     )
+    notice = timedelta(days=protocol.plan.messages.sign_off_days or NOTICE_DAYS)
     found = []
     for person in _signed(study, number):
         if (person.by_version, person.by_table) != rules or person.newest != person.signed_on:
@@ -46,7 +47,7 @@ def lapsing(study: Study, at: datetime) -> list[Lapsing]:
         if person.decision != SignOff.Decision.ELIGIBLE or person.valid_until <= at:
             continue
         begins = person.dosing.lower if person.dosing else None
-        if begins is None and person.valid_until - at > NOTICE:
+        if begins is None and person.valid_until - at > notice:
             continue
         if begins is not None and begins < person.valid_until:
             continue

@@ -10,10 +10,16 @@ class AllocationConfig(AppConfig):
     label = "allocation"
 
     def ready(self) -> None:
-        """Take part when somebody leaves the path, and say what keeps contact details wanted."""
+        """Take part when somebody leaves the path, and say what keeps contact details wanted and pharmacists told."""
         from studylab.allocation.endings import carry_out, codes_open, consequences
+        from studylab.allocation.selectors.staff_mails import KINDS, planned_for_pharmacists
+        from studylab.outbox.kinds import register_kind
+        from studylab.outbox.planners import register_planner
         from studylab.participants.end_hooks import register_end_hook
         from studylab.participants.erase_hooks import register_erase_check
 
         register_end_hook("allocation", consequences=consequences, carry_out=carry_out)
         register_erase_check("codes", codes_open)
+        for kind in KINDS:
+            register_kind(kind)
+        register_planner("dispensary", planned_for_pharmacists)

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 
 from django.db.models import Count, Min, Q
 from django.views.decorators.debug import sensitive_variables
@@ -22,14 +22,13 @@ from studylab.allocation.models import (
 from studylab.allocation.rules import reconciling
 from studylab.allocation.rules.design import ListDesign
 from studylab.allocation.rules.kit_states import OUT_OF_SIGHT, STATES, possible
+from studylab.allocation.selectors.running_low import few_left, kit_notice
 from studylab.participants.models import Participant
 from studylab.people.selectors import today_in
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.selectors import current_protocol
 
 FEW_KITS = 5
-FEW_NUMBERS = 5
-SOON = timedelta(days=30)
 _OUT = [Kit.State.PREPARED, Kit.State.DISPENSED, Kit.State.GIVEN]
 
 
@@ -88,7 +87,7 @@ def sealed_design(sealed: AllocationList, actor: Actor) -> ListDesign:
 def stock(study: Study, actor: Actor) -> list[BatchStock]:
     """Return every batch with its arm and counts, the earliest date first."""
     require(actor, Cap.DISPENSE)
-    version, today = version_of_kits(study), today_in(study.timezone)
+    version, today, soon = version_of_kits(study), today_in(study.timezone), kit_notice(study)
     counted = {state: Count("kits", filter=Q(kits__state=state)) for state in STATES}
     batches = KitBatch.objects.filter(study=study).select_related("study").annotate(**counted)
     batches = batches.prefetch_related("checks")
@@ -98,7 +97,7 @@ def stock(study: Study, actor: Actor) -> list[BatchStock]:
             arm_of_batch(batch, version=version, actor=actor).name,
             {state: getattr(batch, state) for state in STATES},
             batch.usable_until < today,
-            today <= batch.usable_until < today + SOON,
+            today <= batch.usable_until < today + soon,
         )
         for batch in batches.order_by("usable_until", "label")
     ]
@@ -128,22 +127,13 @@ def stock_warnings(study: Study, batches: Sequence[BatchStock], actor: Actor) ->
                 f"Batch {one.batch.label} is past its date with kits in stock. Destroy them."
             )
         elif one.expires_soon and one.counts["in_stock"]:
-            found.append(f"Batch {one.batch.label} can be used for less than {SOON.days} days.")
-    return found_unchecked + found + _few_numbers(study)
-
-
-def _few_numbers(study: Study) -> list[str]:
-    strata = (
-        ListEntry.objects.filter(list__study=study)
-        .values("stratum")
-        .annotate(left=Count("id", filter=Q(participant=None)))
-        .order_by("stratum")
-    )
-    return [
-        f"The list has {row['left']} numbers left (stratum: {row['stratum']})."
-        for row in strata
-        if row["left"] < FEW_NUMBERS
+            found.append(
+                f"Batch {one.batch.label} can be used for less than {kit_notice(study).days} days."
+            )
+    few = [
+        f"The list has {one.left} numbers left (stratum: {one.stratum})." for one in few_left(study)
     ]
+    return found_unchecked + found + few
 
 
 def waiting_for_kit(study: Study) -> list[ListEntry]:

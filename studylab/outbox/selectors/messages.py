@@ -51,7 +51,7 @@ def not_out_of(participant: Participant, most: int, now: datetime) -> list[NotOu
     rows = rows.annotate(is_open=unsettled(now)).order_by("-is_open", "-due_at", "-id")
     names = titles()
     return [
-        NotOut(row, names.get(row.kind, row.kind), todo_of(row) if row.is_open else "")  # type: ignore[attr-defined]
+        NotOut(row, names.get(row.kind, row.kind), todo_of(row) if row.is_open else "")
         for row in rows[:most]
     ]
 

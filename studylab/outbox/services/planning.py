@@ -14,7 +14,8 @@ log = logging.getLogger(__name__)
 
 def plan_all(now: datetime) -> None:
     """Queue what is to come in every study. One that cannot be read keeps no other from being told."""
-    for study in Study.objects.exclude(state=Study.State.CLOSED).order_by("id"):
+    open_ones = Study.objects.exclude(state=Study.State.CLOSED)
+    for study in open_ones.filter(protocol_versions__isnull=False).distinct().order_by("id"):
         try:
             with transaction.atomic():
                 queue_rows(planned_messages(study, now))

@@ -47,7 +47,7 @@ def _record(*, message: Message, outcome: Outcome, actor: Actor) -> bool:
     if made:
         person = message.participant
         audit(
-            actor=actor, action=Action.MESSAGE_CAME_BACK, subject_type="message", subject_code=message.pk,
+            actor=actor, action=Action.MESSAGE_CAME_BACK, subject_type="message", subject_code=message.uid,
             participant_code=person.code if person else "", study_id=message.study_id,
             data={"action": outcome.action, "status": outcome.status},
         )  # fmt: skip

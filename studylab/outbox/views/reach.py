@@ -11,6 +11,7 @@ from studylab.access import Cap, requires
 from studylab.forms import local_minute
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.outbox.forms.reach import ReachForm, SettledForm
+from studylab.outbox.selectors.messages import titles
 from studylab.outbox.selectors.reach import reach_of
 from studylab.outbox.selectors.undelivered import bad_address, open_of
 from studylab.outbox.services.reach import reach_write
@@ -49,12 +50,12 @@ def message_settle(request: StaffRequest, study: str, code: str) -> HttpResponse
     person = access_participant(request.study, code)
     form = SettledForm(posted(request))
     rows = list(open_of(person))
-    bad = bad_address(person)
+    bad, names = bad_address(person), titles()
     back = reverse("volunteer", args=[study, person.code])
     return answer_form(
         request, form=form, template="outbox/settle.html",
         write=lambda: undelivered_settle(participant=person, actor=request.actor, **form.cleaned_data),
         done=lambda _count: back, message="It is on record.",
         shown="-".join(str(row.pk) for row in rows) or "0",
-        context={"participant": person, "rows": rows, "bad": bad, "back": back},
+        context={"participant": person, "rows": [(row, names.get(row.message.kind, row.message.kind)) for row in rows], "bad": bad, "back": back},
     )  # fmt: skip

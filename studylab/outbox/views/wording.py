@@ -91,7 +91,7 @@ def wording_preview(request: StaffRequest, study: str, kind: str, language: str)
     wanted = request.POST.get("of", "")
     if wanted:
         offered = messages_to_show(request.study, kind, request.actor)
-        message = next((one for one in offered if str(one.pk) == wanted), None)
+        message = next((one for one in offered if str(one.uid) == wanted), None)
         if message is None:
             raise Http404("There is no such message.")
         wording_looked(message=message, actor=request.actor)

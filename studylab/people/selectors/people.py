@@ -1,5 +1,6 @@
 """Reading people and roles."""
 
+from collections.abc import Collection
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
@@ -36,6 +37,12 @@ def holding_on(on: date) -> Q:
 def current_memberships(user: User, study: "Study", on: date) -> QuerySet[Membership]:
     """Memberships of `user` in `study` that give access on a day."""
     return user.memberships.filter(holding_on(on), study=study)
+
+
+def holders_of(study: "Study", roles: Collection[Role]) -> QuerySet[User]:
+    """People who hold one of the roles in the study today and may sign in, each once."""
+    held = study.memberships.filter(holding_on(today_in(study.timezone)), role__in=roles)
+    return User.objects.filter(is_active=True, pk__in=held.values("user")).order_by("pk")
 
 
 def actor_for(user: Any, study: "Study | None") -> Actor:

@@ -4,7 +4,7 @@ A group stands on somebody's front page only if they may do what it asks for, so
 page that opens.
 """
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from scheduling.rules import path
 from scheduling.selectors.today import contacts_due, today_of
@@ -15,8 +15,7 @@ from screening.selectors.notes import open_notes_in
 from screening.selectors.requests import VOLUNTEER, open_requests
 from screening.selectors.staff_ties import undecided_ties
 from studylab.access import Actor, Cap
-from studylab.allocation.models import Kit, ListEntry
-from studylab.participants.models import Deviation, Participant
+from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
 from studylab.people.selectors import today_in
 from studylab.reports.selectors.links import address, step_url
@@ -24,16 +23,15 @@ from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
+from studylab.reports.selectors.work_dispensary import kits_to_hand_out, runs_low
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_own_page import own_page_groups
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.reports.selectors.work_site import site_work
 from studylab.studies.models import Study
-from studylab.studies.selectors import current_protocol
 
 _OVER = ("done", "cancelled", "missed", "stopped early")
-_SOON = timedelta(days=3)
 
 
 def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> list[Group]:
@@ -57,7 +55,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.VISIT_RUN):
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
-        groups.append(_kits(study, at))
+        groups += [kits_to_hand_out(study, at), runs_low(study, at)]
     groups += _screening(study, actor, at)
     groups += message_work(study, actor, at)
     if actor.may(Cap.SERIES_BOOK):
@@ -265,34 +263,3 @@ def _to_close(study: Study, actor: Actor) -> Group:
 
 def _about(one: Deviation) -> str:
     return one.participant.code if one.participant else "Nobody in particular"
-
-
-def _kits(study: Study, at: datetime) -> Group:
-    """Numbers whose dosing visit comes within three days and whose kit is not handed out yet."""
-    dosing = current_protocol(study).plan.dosing_visit.number
-    entries = (
-        ListEntry.objects.filter(
-            list__study=study,
-            participant__status=Participant.Status.ACTIVE,
-            participant__visits__number=dosing,
-            participant__visits__state__in=["booked", "running"],
-            participant__visits__planned__startswith__lte=at + _SOON,
-        )
-        .exclude(kits__state__in=[Kit.State.DISPENSED, Kit.State.GIVEN])
-        .defer("box")
-        .select_related("participant")
-        .order_by("participant__visits__planned", "id")
-    )
-    ready = set(
-        Kit.objects.filter(entry__in=entries, state=Kit.State.PREPARED).values_list(
-            "entry_id", flat=True
-        )
-    )
-    items = []
-    for entry in entries:
-        assert entry.participant is not None, "the filter asks for one"
-        code = entry.participant.code
-        page, more = ("kit_dispense", {"code": code}) if entry.pk in ready else ("dispensary", {})
-        text = "Kit prepared: hand it out." if entry.pk in ready else "Prepare a kit."
-        items.append(Item(f"Number {entry.number}, {code}", address(page, study, **more), text))
-    return Group("Kits for the coming three days", "warn", address("dispensary", study), items)
