@@ -16,6 +16,8 @@ class Action(StrEnum):
     DEVICE_CHANGED = "device.changed"
     DEVICE_UNLOCKED = "device.unlocked"
     DEVICE_REVOKED = "device.revoked"
+    SET_UP_CODE_MADE = "site.set_up_code_made"
+    FIRST_ACCOUNT_MADE = "site.first_account_made"
     USER_ADDED = "person.added"
     ROLE_GRANTED = "person.role_granted"
     ROLE_ENDED = "person.role_ended"

@@ -12,6 +12,8 @@ SENTENCES: dict[Action, str] = {
     Action.DEVICE_CHANGED: "changed when a device locks",
     Action.DEVICE_UNLOCKED: "unlocked a device of the lab",
     Action.DEVICE_REVOKED: "revoked a device of the lab",
+    Action.SET_UP_CODE_MADE: "printed a set-up code",
+    Action.FIRST_ACCOUNT_MADE: "made the first account of the site",
     Action.USER_ADDED: "added a person",
     Action.ROLE_GRANTED: "gave a role",
     Action.ROLE_ENDED: "ended a role",

@@ -2,10 +2,11 @@
 
 from django.urls import URLPattern, path
 
-from studylab.people.views import devices, lock, people, sign_in
+from studylab.people.views import devices, first_run, lock, people, sign_in
 
 site_urls: list[URLPattern] = [
     path("", sign_in.home_site, name="home_site"),
+    path("first-run/", first_run.first_run, name="first_run"),
     path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in.SignOut.as_view(), name="sign_out"),
     path("lock/", lock.lock, name="lock"),

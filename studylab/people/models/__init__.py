@@ -1,6 +1,17 @@
 """People, their roles and signatures; the lab's devices and who is signed in where."""
 
 from studylab.people.models.devices import Device, DevicePage, SignIn
+from studylab.people.models.first_run import FirstAccount, SetUpCode
 from studylab.people.models.people import Membership, Signature, User, UserManager
 
-__all__ = ["Device", "DevicePage", "Membership", "SignIn", "Signature", "User", "UserManager"]
+__all__ = [
+    "Device",
+    "DevicePage",
+    "FirstAccount",
+    "Membership",
+    "SetUpCode",
+    "SignIn",
+    "Signature",
+    "User",
+    "UserManager",
+]

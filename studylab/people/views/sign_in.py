@@ -18,6 +18,7 @@ from studylab.people.forms import PasswordForm, SignInForm
 from studylab.people.models import User
 from studylab.people.selectors import studies_of
 from studylab.people.selectors.devices import quick_people
+from studylab.people.selectors.first_run import is_first_run
 from studylab.people.services.accounts import password_change as change
 
 
@@ -28,6 +29,12 @@ class SignIn(LoginView):
     template_name = "people/sign_in.html"
     authentication_form = SignInForm
     redirect_authenticated_user = True
+
+    def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Lead to the first run while nobody could sign in."""
+        if is_first_run():
+            return redirect("first_run")
+        return super().get(request, *args, **kwargs)
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         """Add whom this device knows, so that nobody types an address on a tablet."""
