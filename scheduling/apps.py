@@ -11,6 +11,12 @@ class SchedulingConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
+        from scheduling.ready_checks import (
+            holiday_lines,
+            kind_lines,
+            people_hours,
+            rescue_lines,
+        )
         from scheduling.running import KIND
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.kept_away import visit_kept_away
@@ -33,8 +39,13 @@ class SchedulingConfig(AppConfig):
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
         from studylab.studies.close_hooks import register_close_check
+        from studylab.studies.readiness import register_readiness
 
         register_work(KIND)
+        register_readiness("kinds", kind_lines, front=True)
+        register_readiness("hours", people_hours)
+        register_readiness("holidays", holiday_lines)
+        register_readiness("rescue", rescue_lines)
         register_end_hook(
             "scheduling", consequences=leaving.consequences, carry_out=leaving.carry_out
         )

@@ -12,6 +12,7 @@ class ScreeningConfig(AppConfig):
     def ready(self) -> None:
         """Tell the apps below since when records exist, what a document may not say, what follows on limits."""
         from screening.note_sources import register_notes
+        from screening.ready_checks import text_lines
         from screening.rules.catalogue import load_catalogue
         from screening.rules.document import document_problems
         from screening.running import KIND
@@ -40,10 +41,12 @@ class ScreeningConfig(AppConfig):
         from studylab.participants.record_times import register_record_time
         from studylab.studies.confirm_hooks import register_confirm_hook
         from studylab.studies.document_checks import register_document_check
+        from studylab.studies.readiness import register_readiness
 
         register_work(KIND)
         register_kind(LAPSING)
         register_planner("sign-offs", planned_lapsing)
+        register_readiness("texts", text_lines, front=True)
         register_confirm_hook("reassess", knock)
         register_kept_away(is_kept_away)
         register_medicine_names(lambda: load_catalogue().names())

@@ -1,11 +1,13 @@
 """What the set-up pages show, put together from protocol versions and people."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from studylab.access import ROLE_NAMES, Role
-from studylab.people.selectors import membership_state, memberships_of_study, today_in
+from django.urls import reverse
+
+from studylab.access import Actor
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.rules.limits_rows import (
     PRE_DOSE,
@@ -14,88 +16,35 @@ from studylab.studies.rules.limits_rows import (
     limit_rows,
 )
 from studylab.studies.rules.protocol import AllocationPlan, Protocol
+from studylab.studies.rules.readiness import Ready
 from studylab.studies.rules.timeline import WIDTH, day_bars, visit_lines
 from studylab.studies.selectors import (
     confirmation_void,
-    current_protocol,
-    newest_version,
     plan_of,
 )
 
-# Roles without which a study cannot run; a monitor may come later.
-_NEEDED = [role for role in Role if role is not Role.MONITOR]
 _POINTS = {"start": "start", "end": "end", "dose": "dose"}
 
 
 @dataclass(frozen=True, slots=True)
-class ReadyRow:
-    """One thing a study needs: `kind` is ok, wait or warn; `link` names a page of the study, with `number`."""
+class ReadyShown:
+    """A line of what is ready; `url` is empty for whoever does not bring it."""
 
-    name: str
-    kind: str
-    word: str
-    text: str
-    link: str = ""
-    number: int | None = None
+    line: Ready
+    url: str
 
 
-def ready_rows(study: Study) -> list[ReadyRow]:
-    """Return what is ready and what is missing, in the order in which it is set up."""
-    return [*_protocol_rows(study), *_people_rows(study)]
-
-
-def _protocol_rows(study: Study) -> list[ReadyRow]:
-    newest = newest_version(study)
-    if newest is None:
-        return [
-            ReadyRow("Protocol", "warn", "missing", "No protocol document yet.", "protocol_add")
-        ]
-    now = current_protocol(study)
-    number = now.version.number
-    rows = [
-        ReadyRow(
-            "Protocol", "ok", f"version {newest.number}", plan_of(newest).title,
-            "protocol_version", newest.number,
+def ready_shown(study: Study, actor: Actor, lines: Iterable[Ready]) -> list[ReadyShown]:
+    """Return the lines with the address of their page, for who may open it."""
+    return [
+        ReadyShown(
+            line,
+            reverse(line.page, kwargs={"study": study.slug, **line.where})
+            if actor.may(line.cap)
+            else "",
         )
-    ]  # fmt: skip
-    if not now.confirmed:
-        text = "No limits are confirmed, so no dose can be given. The supervising physician confirms them."
-        rows.append(
-            ReadyRow("Limits", "warn", "not confirmed", text, "protocol_version", newest.number)
-        )
-    elif newest.number != number:
-        text = f"Version {number} stays in force until version {newest.number} is confirmed."
-        rows.append(
-            ReadyRow("Limits", "wait", "new ones wait", text, "protocol_version", newest.number)
-        )
-    else:
-        text = f"Confirmed for version {number}."
-        rows.append(ReadyRow("Limits", "ok", "confirmed", text, "protocol_version", number))
-    return rows
-
-
-def _people_rows(study: Study) -> list[ReadyRow]:
-    today = today_in(study.timezone)
-    names: dict[str, list[str]] = {}
-    for membership in memberships_of_study(study):
-        if membership_state(membership, today) == "current" and membership.user.is_active:
-            names.setdefault(membership.role, []).append(membership.user.name)
-    rows = []
-    for role in Role:
-        held = names.get(role.value, [])
-        if held:
-            rows.append(ReadyRow(ROLE_NAMES[role], "ok", str(len(held)), ", ".join(held), "people"))
-        elif role in _NEEDED:
-            rows.append(
-                ReadyRow(
-                    ROLE_NAMES[role], "warn", "nobody", "Nobody has this role today.", "people"
-                )
-            )
-        else:
-            rows.append(
-                ReadyRow(ROLE_NAMES[role], "info", "nobody", "May be given later.", "people")
-            )
-    return rows
+        for line in lines
+    ]
 
 
 def version_page(version: ProtocolVersion, *, blocks: bool) -> dict[str, Any]:

@@ -8,13 +8,16 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
+from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form, posted, take_refusal
 from studylab.studies.forms import ProtocolForm, StateForm
 from studylab.studies.models import ProtocolVersion
-from studylab.studies.pages import ready_rows, version_page
+from studylab.studies.pages import ready_shown, version_page
+from studylab.studies.readiness import ready_lines
 from studylab.studies.rules.problems import ProtocolInvalid
+from studylab.studies.rules.readiness import stages, summary
 from studylab.studies.selectors import (
     access_version,
     newest_version,
@@ -41,11 +44,31 @@ def _set_up_url(request: StaffRequest) -> str:
 def set_up(request: StaffRequest, study: str) -> HttpResponse:
     """What is ready and what is missing before the study can run."""
     context = {
-        "rows": ready_rows(request.study),
+        "rows": ready_shown(
+            request.study,
+            request.actor,
+            ready_lines(request.study, clock.now(), only=("protocol", "people")),
+        ),
         "versions": versions_of(request.study),
         "moves": moves_from(request.study.state),
     }
     return render(request, "studies/set_up.html", context)
+
+
+@requires(Cap.SETUP_EDIT)
+@require_GET
+def readiness(request: StaffRequest, study: str) -> HttpResponse:
+    """Everything that must be there before the first volunteer, booking and dose, asked for anew."""
+    at = clock.now()
+    found = stages(ready_lines(request.study, at))
+    context = {
+        "at": at,
+        "summary": summary(found),
+        "stages": [
+            (stage, ready_shown(request.study, request.actor, stage.lines)) for stage in found
+        ],
+    }
+    return render(request, "studies/readiness.html", context)
 
 
 @requires(Cap.SETUP_VIEW)

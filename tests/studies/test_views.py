@@ -31,8 +31,8 @@ class TestSetUp:
     def test_what_is_missing_is_said(self, client_of: Any, lead: Any, study: Any) -> None:
         page = client_of(lead).get(url("set_up", study))
         words = text_of(page)
-        assert "no dose can be given" in words
-        assert "Nobody has this role today." in words
+        assert "until then dosing is refused" in words
+        assert "Nobody holds this role today." in words
         assert "Lev Okonjo" in words
 
     def test_what_is_ready_is_said(
@@ -40,7 +40,7 @@ class TestSetUp:
     ) -> None:
         words = text_of(client_of(coordinator).get(url("set_up", study)))
         assert "Confirmed for version 1." in words
-        assert "no dose can be given" not in words
+        assert "dosing is refused" not in words
         assert "Add a protocol version" not in words
 
     def test_a_new_version_waits(

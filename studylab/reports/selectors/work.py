@@ -20,7 +20,7 @@ from studylab.participants.selectors import deviations_of, open_holds
 from studylab.people.selectors import today_in
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
-from studylab.reports.selectors.readiness import lacking
+from studylab.reports.selectors.readiness import lacking_group
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
 from studylab.reports.selectors.work_dispensary import kits_to_hand_out, runs_low
@@ -67,11 +67,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_to_explain(study))
     if actor.may(Cap.DEVIATION_CLOSE):
         groups.append(_to_close(study, actor))
-    groups.append(Group("What the study still lacks", "warn", address("set_up", study)))
-    groups[-1].items.extend(
-        Item(one.what, address(one.page, study, **one.where), one.text)
-        for one in lacking(study, actor, at)
-    )
+    groups.append(lacking_group(study, actor, at))
     return [group for group in groups if group.items]
 
 
