@@ -43,6 +43,7 @@ class Cap(StrEnum):
     """One thing that may be done. The first three need no role in a study.
 
     LINK_HOLDER is held by whoever opened a personal link (a volunteer, never an account); no role has it.
+    ACCOUNTS_MANAGE is held by an administrator of accounts, who holds no role in any study, and by nobody else.
     """
 
     ANYONE = "anyone"
@@ -98,6 +99,7 @@ class Cap(StrEnum):
     WORDING_EDIT = "wording_edit"  # what messages to volunteers say and who they come from
     LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
+    ACCOUNTS_MANAGE = "accounts_manage"  # accounts of the site; no role in a study has it
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail, exports that were made
     SITE_CARE = "site_care"  # how the site runs; checks of the whole record
@@ -165,7 +167,8 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
 class Actor:
     """Who acts, in which study, as what. Built once per request, task or command.
 
-    `device` is the name of the lab's tablet in hand, empty for any other browser.
+    `device` is the name of the lab's tablet in hand, empty for any other browser. `accounts` marks an administrator
+    of accounts.
 
     A volunteer who came by a personal link has `participant_id` and neither an account nor a role.
     """
@@ -177,13 +180,15 @@ class Actor:
     request_id: UUID = field(default_factory=uuid4)
     participant_id: int | None = None
     device: str = ""
+    accounts: bool = False
 
     @property
     def caps(self) -> frozenset[Cap]:
         """Everything the actor's roles allow, or what the holder of a link may."""
         if self.participant_id is not None:
             return frozenset({Cap.LINK_HOLDER})
-        return frozenset().union(*(ROLE_CAPS[role] for role in self.roles))
+        own = {Cap.ACCOUNTS_MANAGE} if self.accounts else set()
+        return frozenset(own).union(*(ROLE_CAPS[role] for role in self.roles))
 
     def may(self, cap: Cap) -> bool:
         """Whether the actor has `cap`."""

@@ -96,6 +96,8 @@ def _words(message: Message, kind: MessageKind) -> tuple[Words, str]:
 
 def _way(message: Message) -> Way:
     """Return where the message goes: to one addressee."""
+    if message.invitation is not None:
+        return Way(message.invitation.email, "")
     if message.participant is None:
         assert message.user is not None, "a message has an addressee"
         return Way(message.user.email, "")

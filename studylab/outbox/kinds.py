@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from studylab.outbox.models import Message
     from studylab.participants.models import Participant
-    from studylab.people.models import User
+    from studylab.people.models import Invitation, User
     from studylab.studies.models import Study
 
 
@@ -70,6 +70,7 @@ class Planned:
     study: "Study | None"
     participant: "Participant | None" = None
     user: "User | None" = None
+    invitation: "Invitation | None" = None
     about: str
     due_at: datetime
     useful_until: datetime

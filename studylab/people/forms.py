@@ -136,21 +136,6 @@ class _RoleFields(forms.Form):
         return data
 
 
-class PersonForm(_RoleFields):
-    """Somebody new to the study."""
-
-    name = forms.CharField(
-        label="Full name", max_length=150, help_text="As it is printed in signatures."
-    )
-    email = forms.EmailField(label="E-mail address", max_length=254)
-    field_order = ["name", "email", "role", "starts_on", "ends_on"]
-
-    def person(self) -> User | None:
-        """Return who has this address."""
-        email = self.cleaned_data.get("email")
-        return user_by_email(email) if email else None
-
-
 class RoleForm(_RoleFields):
     """A further role for somebody who is or was in the study."""
 

@@ -2,7 +2,15 @@
 
 from django.urls import URLPattern, path
 
-from studylab.people.views import devices, first_run, lock, people, sign_in
+from studylab.people.views import (
+    devices,
+    first_run,
+    invitation_door,
+    invitations,
+    lock,
+    people,
+    sign_in,
+)
 
 site_urls: list[URLPattern] = [
     path("", sign_in.home_site, name="home_site"),
@@ -17,19 +25,32 @@ site_urls: list[URLPattern] = [
     path("sign-ins/", lock.sign_ins, name="sign_ins"),
     path("device/forget/", devices.device_forget, name="device_forget"),
     path("password/", sign_in.password_change, name="password_change"),
-]
+    path("invitation/", invitation_door.door, name="invitation"),
+    path("invitation/accept/", invitation_door.accept, name="invitation_accept"),
+    path("invitations/", invitation_door.own_invitations, name="own_invitations"),
+    path(
+        "invitations/<uuid:invitation>/accept/", invitation_door.own_accept, name="own_invitation_accept"
+    ),
+    path(
+        "invitations/<uuid:invitation>/decline/", invitation_door.own_decline, name="own_invitation_decline"
+    ),
+]  # fmt: skip
 study_urls: list[URLPattern] = [
     path("people/", people.people, name="people"),
-    path("people/add/", people.people_add, name="people_add"),
+    path("people/add/", invitations.people_add, name="people_add"),
+    path("people/invitations/", invitations.invitations, name="people_invitations"),
+    path(
+        "people/invitations/<uuid:invitation>/again/", invitations.invitation_again,
+        name="people_invitation_again",
+    ),
+    path(
+        "people/invitations/<uuid:invitation>/withdraw/", invitations.invitation_end,
+        name="people_invitation_withdraw",
+    ),
     path("devices/", devices.devices, name="devices"),
     path("devices/add/", devices.device_add, name="device_add"),
     path("devices/<uuid:device>/", devices.device, name="device"),
     path("devices/<uuid:device>/revoke/", devices.device_withdraw, name="device_withdraw"),
     path("people/roles/add/", people.people_role_add, name="people_role_add"),
     path("people/roles/<uuid:role>/end/", people.people_role_end, name="people_role_end"),
-    path(
-        "people/roles/<uuid:role>/starting-password/",
-        people.people_starting_password,
-        name="people_starting_password",
-    ),
-]
+]  # fmt: skip

@@ -17,8 +17,9 @@ from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import Plot
 from studylab.management.demo.safety import said
 from studylab.people.models import User
-from studylab.people.selectors import actor_for
+from studylab.people.selectors import actor_for, today_in
 from studylab.people.services.devices import device_enrol
+from studylab.people.services.invitations import invitation_make
 
 TODAY = date(2026, 2, 11)
 NOWHERE = UUID("00000000-0000-4000-8000-000000000000")
@@ -41,6 +42,7 @@ UIDS = {
     "payments/sent-home/": "scheduling.SentHome",
     "payments/": "scheduling.Payment",
     "people/roles/": "people.Membership",
+    "people/invitations/": "people.Invitation",
     "devices/": "people.Device",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",
     "volunteers/<str:code>/visits/": "scheduling.Visit",
@@ -77,6 +79,7 @@ def build() -> World:
     dated_hours(lab, plot.now)
     _serious(plot)
     _device(lab)
+    _invitation(lab, plot.now)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
     world = World(lab.study, people, plot.now)
     world.participants = _some_of_each(lab.study)
@@ -100,6 +103,15 @@ def _device(lab: Any) -> None:
         device_enrol(
             study=lab.study, name="Tablet room 1", lock_minutes=5, sign_in=None,
             actor=actor_for(lab.users["lead"], lab.study),
+        )  # fmt: skip
+
+
+def _invitation(lab: Any, now: datetime) -> None:
+    """Leave one invitation open."""
+    with clock.travel(now):
+        invitation_make(
+            study=lab.study, name="Nora Feldt", email="nora.feldt@lab.example", roles=[Role.MONITOR],
+            starts_on=today_in(lab.study.timezone), actor=actor_for(lab.users["lead"], lab.study),
         )  # fmt: skip
 
 

@@ -14,7 +14,8 @@ from studylab import clock
 from studylab.audit.models import Submission
 from studylab.audit.submissions import KEPT_FOR, submissions_purge
 from studylab.audit.tasks import seal
-from studylab.people.models import Membership, User
+from studylab.people.models import Invitation, Membership, User
+from studylab.people.selectors import today_in
 from tests.cast import PASSWORD
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -26,8 +27,8 @@ def url(study: Any, name: str = "people_add") -> str:
 
 def form(key: Any, **changes: str) -> dict[str, Any]:
     return {
-        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "role": "monitor",
-        "starts_on": "2026-01-05", "ends_on": "", "form_key": str(key), **changes,
+        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "roles": ["monitor"],
+        "starts_on": today_in("America/Halifax").isoformat(), "ends_on": "", "form_key": str(key), **changes,
     }  # fmt: skip
 
 
@@ -59,7 +60,7 @@ def test_an_answer_that_is_a_page_leads_back_to_where_the_form_stood(
     assert client.post(url(study), form(key), **where).status_code == 200
     again = client.post(url(study), form(key), **where)
     assert again["Location"] == f"{url(study)}?from=list"
-    assert User.objects.filter(email="nora.feldt@lab.example").count() == 1
+    assert Invitation.objects.filter(email="nora.feldt@lab.example").count() == 1
 
 
 def test_a_refused_form_gives_its_key_back(client_of: Any, lead: Any, study: Any) -> None:
@@ -67,7 +68,7 @@ def test_a_refused_form_gives_its_key_back(client_of: Any, lead: Any, study: Any
     assert client.post(url(study), form(key, email="wrong")).status_code == 422
     assert not Submission.objects.exists()
     assert client.post(url(study), form(key)).status_code == 200
-    assert Membership.objects.filter(user__email="nora.feldt@lab.example").count() == 1
+    assert Invitation.objects.filter(email="nora.feldt@lab.example").count() == 1
 
 
 def test_the_same_key_while_the_first_is_running(client_of: Any, lead: Any, study: Any) -> None:
@@ -93,7 +94,7 @@ def test_a_form_cut_off_before_writing_runs_anew(client_of: Any, lead: Any, stud
     key = uuid4()
     running(key, lead, url(study), at=clock.now() - timedelta(minutes=2))
     assert client_of(lead).post(url(study), form(key)).status_code == 200
-    assert User.objects.filter(email="nora.feldt@lab.example").exists()
+    assert Invitation.objects.filter(email="nora.feldt@lab.example").exists()
 
 
 def test_a_form_cut_off_after_writing_is_not_run_again(

@@ -42,7 +42,7 @@ def build_lab(start: datetime) -> Lab:
         users = {
             member.key: user_add(
                 name=member.name, email=member.email, password=PASSWORD, actor=house
-            ).user
+            )
             for member in STAFF
         }
         study = study_create(

@@ -14,7 +14,7 @@ from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.outbox.rules.states import MOVES, STATE_WORDS, Outcome, State
 from studylab.participants.models import Participant
-from studylab.people.models import User
+from studylab.people.models import Invitation, User
 from studylab.studies.models import Study
 
 _MOVES = " OR ".join(
@@ -25,7 +25,7 @@ _MOVES = " OR ".join(
 
 
 class Message(models.Model):
-    """One message to one addressee. `key` names the occasion: the same occasion is never queued twice.
+    """One message to one addressee: a volunteer, a member of staff, or somebody invited who may have no account. `key` names the occasion: the same occasion is never queued twice.
 
     Sending it is of use until `useful_until`; until `matters_until` somebody has to know another way, for example by a
     call before a visit. `next_at` is when it is tried next, `claim` which worker holds it until `claimed_until`. What a person decided about
@@ -44,6 +44,9 @@ class Message(models.Model):
         Participant, on_delete=models.PROTECT, null=True, related_name="messages"
     )
     user = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="messages")
+    invitation = models.ForeignKey(
+        Invitation, on_delete=models.PROTECT, null=True, related_name="messages"
+    )
     about = models.CharField(max_length=80)
     key = models.CharField(max_length=160, unique=True)
     language = models.CharField(max_length=10, default="en")
@@ -67,8 +70,9 @@ class Message(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                condition=Q(participant=None, user__isnull=False)
-                | Q(participant__isnull=False, user=None, study__isnull=False),
+                condition=Q(participant=None, user__isnull=False, invitation=None)
+                | Q(participant=None, user=None, invitation__isnull=False, study__isnull=False)
+                | Q(participant__isnull=False, user=None, invitation=None, study__isnull=False),
                 name="message_one_addressee",
             ),
             models.CheckConstraint(
@@ -130,9 +134,9 @@ class Message(models.Model):
             guard(
                 "message_stays_what_it_is",
                 operation=pgtrigger.Update,
-                check="""(OLD.study_id, OLD.kind, OLD.participant_id, OLD.user_id, OLD.about, OLD.key, OLD.due_at)
+                check="""(OLD.study_id, OLD.kind, OLD.participant_id, OLD.user_id, OLD.invitation_id, OLD.about, OLD.key, OLD.due_at)
                     IS NOT DISTINCT FROM
-                    (NEW.study_id, NEW.kind, NEW.participant_id, NEW.user_id, NEW.about, NEW.key, NEW.due_at)""",
+                    (NEW.study_id, NEW.kind, NEW.participant_id, NEW.user_id, NEW.invitation_id, NEW.about, NEW.key, NEW.due_at)""",
                 sentence="A message keeps its addressee and its occasion: queue another one.",
             ),
         ]  # fmt: skip
@@ -181,7 +185,7 @@ class AttemptEnd(models.Model):
 
 explain(
     {
-        "message_one_addressee": (Refused, "A message goes to one volunteer or to one member of staff."),
+        "message_one_addressee": (Refused, "A message goes to one volunteer, one member of staff or somebody invited."),
         "message_end_has_reason": (Refused, "Say why the message did not go out."),
         "message_useful_after_due": (
             Refused,

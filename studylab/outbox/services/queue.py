@@ -54,7 +54,7 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
     useful = [one for one in messages if one.useful_until > max(now, one.due_at)]
     rows = [
         Message(
-            kind=one.kind, study=one.study, participant=one.participant, user=one.user, about=one.about,
+            kind=one.kind, study=one.study, participant=one.participant, user=one.user, invitation=one.invitation, about=one.about,
             key=one.key, language=one.language, queued_at=now, due_at=one.due_at,
             useful_until=one.useful_until, matters_until=one.matters_until or one.useful_until, next_at=first,
         )

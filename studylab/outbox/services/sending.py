@@ -91,7 +91,7 @@ def send(message_id: int) -> State | None:
     Called twice for the same message it does nothing the second time. Nothing that concerns one message ends the worker.
     """
     rows = Message.objects.select_related(
-        "study", "participant__person", "participant__study", "user"
+        "study", "participant__person", "participant__study", "user", "invitation__sent_by"
     )
     message = rows.filter(pk=message_id, state=State.CLAIMED).first()
     if message is None:

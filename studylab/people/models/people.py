@@ -2,6 +2,7 @@
 
 import uuid
 
+import pgtrigger
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import RangeOperators
@@ -11,7 +12,7 @@ from django.db.models import Case, F, Q, Value, When
 from django.db.models.functions import Lower
 
 from studylab.access import ROLE_NAMES, UNBLINDED_ROLES, Role
-from studylab.audit.history import append_only, kept, never_deleted
+from studylab.audit.history import append_only, guard, kept, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 
@@ -41,7 +42,17 @@ class User(AbstractBaseUser):
 
     class Meta:
         constraints = [models.UniqueConstraint(Lower("email"), name="user_email_once")]
-        triggers = kept()  # no row history: it would keep old password hashes
+        triggers = [
+            *kept(),  # no row history: it would keep old password hashes
+            guard(
+                "account_admin_no_role",
+                operation=pgtrigger.Insert | pgtrigger.Update,
+                check="""NOT NEW.is_account_admin OR NOT EXISTS (
+                    SELECT 1 FROM people_membership m WHERE m.user_id = NEW.id AND m.stopped_at IS NULL
+                    AND (m.ends_on IS NULL OR m.ends_on >= current_date))""",
+                sentence="Whoever holds a role in a study does not administer accounts. End the roles first.",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return self.name
@@ -99,7 +110,15 @@ class Membership(models.Model):
                 ],
             ),
         ]
-        triggers = never_deleted()
+        triggers = [
+            *never_deleted(),
+            guard(
+                "membership_no_account_admin",
+                operation=pgtrigger.Insert,
+                check="NOT EXISTS (SELECT 1 FROM people_user u WHERE u.id = NEW.user_id AND u.is_account_admin)",
+                sentence="An administrator of accounts holds no role in a study. Choose somebody else.",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return f"{self.role} {self.uid}"

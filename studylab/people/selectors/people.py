@@ -52,8 +52,9 @@ def actor_for(user: Any, study: "Study | None") -> Actor:
         on = today_in(study.timezone)
         roles = frozenset(Role(m.role) for m in current_memberships(user, study, on))
     return Actor(
-        user_id=user.pk, label=user.name, study_id=study.pk if study else None, roles=roles
-    )
+        user_id=user.pk, label=user.name, study_id=study.pk if study else None, roles=roles,
+        accounts=user.is_account_admin,
+    )  # fmt: skip
 
 
 def studies_of(user: User) -> "QuerySet[Study]":

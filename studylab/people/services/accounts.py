@@ -1,9 +1,4 @@
-"""Accounts: adding people, starting passwords, choosing a new password."""
-
-import secrets
-from dataclasses import dataclass, field
-from datetime import date
-from typing import TYPE_CHECKING
+"""Accounts: the first ones, and choosing a new password."""
 
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
@@ -11,110 +6,46 @@ from django.core.validators import validate_email
 from django.views.decorators.debug import sensitive_variables
 
 from studylab import clock
-from studylab.access import Actor, Cap, Role, require
+from studylab.access import Actor
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
-from studylab.people.models import Membership, User
-from studylab.people.rules.starting_password import starting_password
+from studylab.people.models import User
 from studylab.people.selectors import user_by_email
-from studylab.people.services.roles import require_in, role_grant
-
-if TYPE_CHECKING:
-    from studylab.studies.models import Study
-
-
-@dataclass(frozen=True, slots=True)
-class Account:
-    """A person and the starting password, shown once; None for somebody who had an account before."""
-
-    user: User
-    starting_password: str | None = field(default=None, repr=False)
 
 
 @service
 @sensitive_variables()
-def user_add(*, name: str, email: str, password: str | None = None, actor: Actor) -> Account:
-    """Make an account with a starting password that must be changed at the first sign-in.
+def user_add(*, name: str, email: str, password: str, actor: Actor) -> User:
+    """Make an account with a password: the site's first ones and those of a demonstration, by a command only.
 
-    With `password` given (demonstrations, the site's first account) that one stands and need not be changed.
+    Everybody else chooses their own password by an invitation (`invitation_answers`).
     """
-    require(actor, Cap.PEOPLE_MANAGE)
-    if password is not None and not actor.is_system:
+    if not actor.is_system:
         raise NotAllowed("Nobody chooses another person's password.", code="user_add")
     name, email = " ".join(name.split()), email.strip()
     if not name:
         raise Refused("Enter the person's full name.", field="name")
-    _refuse_bad_address(email)
+    refuse_bad_address(email)
     if user_by_email(email) is not None:
         raise Conflict("Somebody with this e-mail address already has an account.", field="email")
-    given = password or starting_password(secrets.choice)
-    user = User(name=name, email=email, added_at=clock.now(), must_change_password=password is None)
-    user.set_password(given)
+    user = User(name=name, email=email, added_at=clock.now())
+    user.set_password(password)
     user.save()
     audit(
         actor=actor, action=Action.USER_ADDED, subject_type="person", subject_code=user.pk,
         data={"person": name},
     )  # fmt: skip
-    return Account(user, given)
+    return user
 
 
-def _refuse_bad_address(email: str) -> None:
+def refuse_bad_address(email: str) -> None:
+    """Raise Refused unless this is a complete e-mail address."""
     try:
         validate_email(email)
     except ValidationError:
         raise Refused("Enter a complete e-mail address, name@place.", field="email") from None
-
-
-@service
-def member_add(
-    *,
-    study: "Study",
-    name: str,
-    email: str,
-    role: Role,
-    starts_on: date,
-    ends_on: date | None = None,
-    actor: Actor,
-) -> Account:
-    """Give a role to the person with this address, making the account when there is none yet."""
-    require_in(actor, Cap.PEOPLE_MANAGE, study)
-    known = user_by_email(email)
-    if known is None:
-        account = user_add(name=name, email=email, actor=actor)
-    elif known.name.casefold() != " ".join(name.split()).casefold():
-        raise Refused(
-            f"This e-mail address belongs to {known.name}. Enter that name, or another address.",
-            field="name",
-        )
-    else:
-        account = Account(known)
-    role_grant(
-        study=study, user=account.user, role=role, starts_on=starts_on, ends_on=ends_on, actor=actor
-    )
-    return account
-
-
-@service
-@sensitive_variables()
-def starting_password_renew(*, membership: Membership, actor: Actor) -> Account:
-    """Give a new starting password to somebody who never used theirs.
-
-    Whoever chose a password keeps it: a lead who could replace it could sign as that person.
-    """
-    require_in(actor, Cap.PEOPLE_MANAGE, membership.study)
-    user: User = lock(User, pk=membership.user_id)
-    if not user.must_change_password:
-        raise Refused(f"{user.name} has chosen a password already, so you cannot give another one.")
-    given = starting_password(secrets.choice)
-    user.set_password(given)
-    user.save(update_fields=["password"])
-    audit(
-        actor=actor, action=Action.STARTING_PASSWORD_GIVEN, subject_type="person", subject_code=user.pk,
-        study_id=membership.study_id, data={"person": user.name},
-    )  # fmt: skip
-    return Account(user, given)
 
 
 @service

@@ -19,6 +19,10 @@ BLIND_CLASH = (
     "A pharmacist of a study can read arms, so the same person cannot hold a blinded role in it, now or "
     "later. Choose somebody else."
 )
+ADMIN_APART = (
+    "An administrator of accounts holds no role in a study: whoever looks after accounts neither signs nor reads "
+    "health data. Choose somebody else."
+)
 
 
 def require_in(actor: Actor, cap: Cap, study: "Study") -> None:
@@ -40,14 +44,36 @@ def role_grant(
 ) -> Membership:
     """Give `user` a role in `study` from one day to another, both included, or without end."""
     require_in(actor, Cap.PEOPLE_MANAGE, study)
+    return grant(
+        study=study, user=user, role=role, starts_on=starts_on, ends_on=ends_on,
+        granted_by=actor.user_id, actor=actor,
+    )  # fmt: skip
+
+
+def grant(
+    *,
+    study: "Study",
+    user: User,
+    role: Role,
+    starts_on: date,
+    ends_on: date | None,
+    granted_by: int | None,
+    actor: Actor,
+) -> Membership:
+    """Write a role inside the caller's transaction, whose right was asked before.
+
+    `granted_by` is who decided: whoever invited, where the actor accepts an invitation.
+    """
     if ends_on is not None and ends_on < starts_on:
         raise Refused("The role ends before it starts. Check the two dates.", field="ends_on")
     if not user.is_active:
         raise Refused(f"The account of {user.name} is closed.", field="person")
+    if user.is_account_admin:
+        raise Refused(ADMIN_APART, field="person", code="SL001_membership_no_account_admin")
     lock(User, pk=user.pk)  # two roles given to one person at once must see each other
     if blind_clash(user, study, role):
         raise Refused(BLIND_CLASH, field="role", code="membership_blind_kept")
-    if _overlapping(study, user, role, starts_on, ends_on):
+    if overlapping(study, user, role, starts_on, ends_on):
         raise Conflict(
             f"{user.name} is already {ROLE_NAMES[role]} on some of these days. Choose other dates, or "
             "end the other one first.",
@@ -55,7 +81,7 @@ def role_grant(
         )
     membership = Membership.objects.create(
         user=user, study=study, role=role, starts_on=starts_on, ends_on=ends_on,
-        granted_at=clock.now(), granted_by_id=actor.user_id,
+        granted_at=clock.now(), granted_by_id=granted_by,
     )  # fmt: skip
     audit(
         actor=actor, action=Action.ROLE_GRANTED, subject_type="membership", subject_code=membership.uid,
@@ -68,9 +94,10 @@ def role_grant(
     return membership
 
 
-def _overlapping(
+def overlapping(
     study: "Study", user: User, role: Role, starts_on: date, ends_on: date | None
 ) -> bool:
+    """Whether the person has this role on some of these days."""
     same = user.memberships.filter(study=study, role=role, stopped_at=None)
     if ends_on is not None:
         same = same.filter(starts_on__lte=ends_on)

@@ -3,16 +3,14 @@
 from datetime import date
 from uuid import UUID
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import ROLE_NAMES, Cap, Role, requires
-from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, posted, take_refusal
-from studylab.people.forms import PersonForm, RoleEndForm, RoleForm
+from studylab.http import StaffRequest, answer_form, posted
+from studylab.people.forms import RoleEndForm, RoleForm
 from studylab.people.models import Membership
 from studylab.people.selectors import (
     access_membership,
@@ -20,7 +18,6 @@ from studylab.people.selectors import (
     memberships_of_study,
     today_in,
 )
-from studylab.people.services.accounts import Account, member_add, starting_password_renew
 from studylab.people.services.roles import role_end, role_grant
 
 
@@ -45,34 +42,9 @@ def people(request: StaffRequest, study: str) -> HttpResponse:
         for role in Role
         if role is not Role.MONITOR and role.value not in {m.role for m in groups["current"]}
     ]
-    return render(request, "people/people.html", {"groups": groups, "missing": missing})
-
-
-@requires(Cap.PEOPLE_MANAGE)
-@require_http_methods(["GET", "POST"])
-def people_add(request: StaffRequest, study: str) -> HttpResponse:
-    """Add somebody new to the study; a new account's starting password is shown once, in this answer."""
-    form = PersonForm(posted(request), study=request.study, today=_today(request))
-    status = 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            try:
-                account = member_add(study=request.study, actor=request.actor, **form.cleaned_data)
-            except StudylabError as refusal:
-                take_refusal(form, refusal)
-                status = refusal.status
-            else:
-                return _added(request, account)
-    context = {"form": form, "cancel": _people(request)}
-    return render(request, "people/person_add.html", context, status=status)
-
-
-def _added(request: StaffRequest, account: Account) -> HttpResponse:
-    if account.starting_password is None:
-        messages.success(request, f"{account.user.name} has the role; the account existed already.")
-        return redirect(_people(request))
-    return render(request, "people/starting_password.html", {"account": account})
+    invited = request.study.invitations.filter(ended_at=None).count()
+    context = {"groups": groups, "missing": missing, "invited": invited}
+    return render(request, "people/people.html", context)
 
 
 @requires(Cap.PEOPLE_MANAGE)
@@ -126,12 +98,3 @@ def people_role_end(request: StaffRequest, study: str, role: UUID) -> HttpRespon
         message=f"The role of {membership.user.name} is ended.",
         context=context,
     )
-
-
-@requires(Cap.PEOPLE_MANAGE)
-@require_POST
-def people_starting_password(request: StaffRequest, study: str, role: UUID) -> HttpResponse:
-    """Show a new starting password for somebody who never used theirs."""
-    membership = access_membership(request.study, role)
-    account = starting_password_renew(membership=membership, actor=request.actor)
-    return render(request, "people/starting_password.html", {"account": account})

@@ -19,6 +19,7 @@ from studylab.people.models import User
 from studylab.people.selectors import studies_of
 from studylab.people.selectors.devices import quick_people
 from studylab.people.selectors.first_run import is_first_run
+from studylab.people.selectors.invitations import invitations_for
 from studylab.people.services.accounts import password_change as change
 
 
@@ -88,8 +89,10 @@ def password_change(request: StaffRequest) -> HttpResponse:
 @requires(Cap.SIGNED_IN)
 @require_GET
 def home_site(request: HttpRequest) -> HttpResponse:
-    """Show the studies somebody works in, or go straight to the only one."""
+    """Show the studies somebody works in, or go straight to the only one; what they are invited to comes first."""
     assert isinstance(request.user, User)
+    if "later" not in request.GET and invitations_for(request.user):
+        return redirect("own_invitations")
     studies = list(studies_of(request.user))
     if len(studies) == 1:
         try:
