@@ -36,7 +36,10 @@ class MissedForm(forms.Form):
 class TalkForm(forms.Form):
     """Whether somebody was reached."""
 
-    reached = forms.ChoiceField(choices=[("yes", "Reached"), ("no", "Not reached")])
+    reached = forms.ChoiceField(
+        label="Was the volunteer reached?", choices=[("yes", "Reached"), ("no", "Not reached")],
+        widget=forms.RadioSelect,
+    )  # fmt: skip
     note = forms.CharField(
         label="What was said, or which number was tried", required=False, max_length=300
     )

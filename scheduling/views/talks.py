@@ -2,11 +2,9 @@
 
 from uuid import UUID
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods
 
 from scheduling.forms.absence import TalkForm
 from scheduling.models import Series
@@ -17,7 +15,7 @@ from scheduling.services.talks import confirm_talk, read_back_talk
 from scheduling.views.series_notes import read_back_form
 from studylab import clock
 from studylab.access import Cap, requires
-from studylab.errors import Conflict, NotAllowed, StudylabError
+from studylab.errors import Conflict
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors import access_participant
 
@@ -49,20 +47,15 @@ def series_read_back(request: StaffRequest, study: str, code: str) -> HttpRespon
 
 
 @requires(Cap.ABSENCE_RECORD)
-@require_POST
+@require_http_methods(["GET", "POST"])
 def visit_confirm(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Record that a coming visit was confirmed, or that nobody was reached."""
+    """Record that a coming visit was confirmed, or that nobody was reached: by a tap beside the visits, or here."""
     visit = access_visit(request.study, uid)
-    form = TalkForm(request.POST)
-    if not form.is_valid():
-        messages.error(request, "Not recorded: say whether somebody was reached.")
-        return redirect("series_view", study=study, code=visit.participant.code)
-    try:
-        confirm_talk(visit=visit, actor=request.actor, **form.said())
-    except NotAllowed:
-        raise
-    except StudylabError as refusal:
-        messages.error(request, refusal.message)
-    else:
-        messages.success(request, "Recorded.")
-    return redirect("series_view", study=study, code=visit.participant.code)
+    form = TalkForm(posted(request))
+    back = reverse("series_view", args=[study, visit.participant.code])
+    return answer_form(
+        request, form=form, template="scheduling/absence/confirm.html",
+        write=lambda: confirm_talk(visit=visit, actor=request.actor, **form.said()),
+        done=lambda _: back, message="Recorded.",
+        context={"visit": visit, "participant": visit.participant, "back": back},
+    )  # fmt: skip

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.urls import reverse
 
 from scheduling.models import Booking, Closure, Place, Series, Visit
 from scheduling.selectors.talks import to_confirm, unsettled
@@ -24,7 +25,7 @@ pytestmark = [pytest.mark.django_db]
 
 
 def test_f23_visits_after_the_clocks_went_forward_are_to_be_confirmed(
-    booked: Series, study: Any, booker: Actor
+    booked: Series, study: Any, booker: Actor, coordinator: Any, client_of: Any
 ) -> None:
     """Saturday 13 to Monday 15 March 2027 in Halifax; clocks go forward on Sunday, 02:00 (IANA time zone database)."""
     later = datetime(2027, 3, 13, 14, tzinfo=UTC) - booked.visits.get(number=1).planned.lower
@@ -38,6 +39,9 @@ def test_f23_visits_after_the_clocks_went_forward_are_to_be_confirmed(
     ]
     assert "The clocks went forward on Sun 14 Mar 2027" in group.items[0].text
     with clock.travel(now):
+        here = reverse("series_view", args=[study.slug, booked.participant.code])
+        page = client_of(coordinator).get(here).content.decode()
+        assert [f'id="medicine-{number}" name="medicine"' in page for number in (1, 2, 3)] == [False, True, True]  # fmt: skip
         confirm_talk(visit=booked.visits.get(number=2), reached=True, note="", actor=booker)
     assert [row.visit.number for row in to_confirm(study, now)] == [3]
 

@@ -200,6 +200,20 @@ def test_f10_a_medicine_told_at_a_talk_keeps_the_dose_waiting(ready: Case, told:
     assert codes(ready) == set()
 
 
+def test_what_is_typed_at_a_talk_that_reached_nobody_stays_in_the_form(ready: Case) -> None:
+    url = reverse("visit_confirm", args=[ready.study.slug, ready.visit(3).uid])
+    with ready.now():
+        signed_in = client(ready, "coordinator")
+        assert signed_in.get(url).status_code == 200
+        refused = signed_in.post(url, {"reached": "no", "note": "Mobile", "medicine": "Zorbulan"})
+        page = refused.content.decode()
+        assert refused.status_code == 422
+        assert "write a contact note" in page
+        assert 'value="Zorbulan"' in page
+        assert signed_in.post(url, {"medicine": "Zorbulan"}).status_code == 422
+    assert not ready.participant.talks.exists()
+
+
 def test_f10_a_medicine_told_at_the_contact_after_the_dose_is_asked_about(rested: Case) -> None:
     case = rested
     case.leave()
