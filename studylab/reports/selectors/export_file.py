@@ -23,7 +23,7 @@ from studylab.reports.selectors.fhir import fhir_files
 from studylab.spreadsheets import csv_line
 from studylab.studies.models import Study
 
-FORMAT = "1"
+FORMAT = "2"
 Told = Callable[[str, int], None]
 Arms = Mapping[str, tuple[str, str]]  # volunteer's code -> number and arm of the opened list
 STEP = 2000

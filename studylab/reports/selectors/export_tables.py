@@ -25,6 +25,7 @@ _EITHER = {
     "AnswerSet",
     "SignOff",
     "AdverseEvent",
+    "ContactNote",
 }  # may rest on the agreement to health questions alone
 
 

@@ -11,6 +11,8 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.audit.selectors import events_of_participant
 from studylab.audit.sentences import SENTENCES
+from studylab.outbox.models import Reach
+from studylab.outbox.selectors.reach import reach_of
 from studylab.participants.models import Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.reports.selectors.person_file import file_of_person
@@ -23,7 +25,7 @@ ABOUT = (
 )
 LEFT_OUT = (
     "What you were given is not in here: nobody you meet in the study knows it. Keyed digests by which you would be recognised "
-    "are kept and tell nothing to read. Headings stand in English. If something is wrong, ask for a correction: "
+    "are kept and tell nothing to read. Of messages to you it is kept what each was about, when it was due and what became of it, not its words. Headings stand in English. If something is wrong, ask for a correction: "
     "the earlier entry stays beside it."
 )
 CONTACT_WORDS = {
@@ -35,14 +37,15 @@ CONTACT_WORDS = {
 
 def copy_of(person: Participant, details: ContactDetails | None, at: datetime) -> dict[str, Any]:
     """Return the content of a copy as plain JSON values; `details` is None once they were erased."""
-    contact = asdict(details) if details else {}
+    contact, reach = asdict(details) if details else {}, reach_of(person)
     return {
         "about": ABOUT,
         "left_out": LEFT_OUT,
         "study": person.study.title,
         "code": person.code,
         "as_of": at.isoformat(),
-        "contact": [[CONTACT_WORDS[key], str(value)] for key, value in contact.items() if value],
+        "contact": [[CONTACT_WORDS[key], str(value)] for key, value in contact.items() if value]
+        + (_reached(reach) if reach else []),
         "contact_erased": details is None,
         "record": [
             {"at": one.at.isoformat(), "when": instant(one.at), "what": one.title,
@@ -56,6 +59,15 @@ def copy_of(person: Participant, details: ContactDetails | None, at: datetime) -
         ],
         "who": who_acted(person),
     }  # fmt: skip
+
+
+def _reached(reach: Reach) -> list[list[str]]:
+    """Return how the person said that messages are to come, as (what, text)."""
+    agreed = "yes" if reach.short_agreed else "no"
+    return [
+        ["Messages come by", reach.get_channel_display()], ["Agreed to short messages", agreed],
+        *([["Time zone for messages", reach.zone]] if reach.zone else []), ["Said so", instant(reach.said_at)],
+    ]  # fmt: skip
 
 
 def who_acted(person: Participant) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from screening.rules.table import load_table
+from studylab.outbox.selectors.messages import titles
 from studylab.participants.models import Participant
 from studylab.people.models import User
 from studylab.reports.rules.cells import cell
@@ -27,7 +28,8 @@ _MARKS = {
     "inputs_digest",
     "serial",
 }
-_QUESTIONS = ("answers",)
+# What the outbox works with, which tells nobody anything about the person.
+_INNER = {"messages": {"key", "about", "attempts", "next_at", "useful_until", "matters_until"}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ class _Words:
     """Staff numbers as names, keys of questions as questions."""
 
     def __init__(self, person: Participant) -> None:
+        self.messages = titles()
         self.staff = dict(User.objects.values_list("pk", "name"))
         version = newest_version(person.study)
         table = load_table().for_study(plan_of(version).questions) if version else load_table()
@@ -81,7 +84,11 @@ def _entries(table: Table, person: Participant, words: _Words) -> Iterator[Entry
 def _values(table: Table, row: dict[str, Any], words: _Words) -> Iterator[tuple[str, str]]:
     for column, field in zip(table.columns, table.fields, strict=True):
         value = row[column.name]
-        if column.name in _MARKS or column.name == "id" or value in (None, "", [], {}):
+        inner = column.name in _MARKS or column.name in _INNER.get(table.text.name, ())
+        if inner or column.name == "id" or value in (None, "", [], {}):
+            continue
+        if (table.text.name, column.name) == ("messages", "kind"):
+            yield column.meaning, words.messages.get(value, value)
             continue
         if column.name == "answers":
             for key, said in sorted(value.items()):

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
 from typing import IO, Any
+from uuid import uuid4
 
 import pgtrigger
 from django.db import IntegrityError, connection, transaction
@@ -30,6 +31,7 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Refused
+from studylab.outbox.rules.states import State
 from studylab.participants.models import Participant, Person
 from studylab.people.models import Signature, User
 from studylab.reports.rules.cells import value_of
@@ -195,6 +197,9 @@ def _filled(table: Table, values: dict[str, Any], number: int, reading: _Reading
             study_id=reading.study, batch=reading.batch, number=f"none-{number}"
         )
         return {"kit": kit, "gate": {}}
+    if name == "messages" and values["state"] in (State.CLAIMED, State.SENDING):
+        # Nobody holds it here: the sweep lets it wait again, or asks whether it went out.
+        return {"claim": uuid4(), "claimed_until": values["next_at"]}
     return {}
 
 
