@@ -4,6 +4,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from studylab import env
+from studylab.backups.settings import backup_settings
 from studylab.outbox.rules.return_path import base_problem
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -22,6 +23,7 @@ ALLOCATION_KEY = env.key("STUDYLAB_ALLOCATION_KEY", None if PRODUCTION else _SPA
 CONTACT_KEY = env.key("STUDYLAB_CONTACT_KEY", None if PRODUCTION else _SPARE_KEY[::-1])
 if PRODUCTION and ALLOCATION_KEY == CONTACT_KEY:
     raise env.EnvProblem("STUDYLAB_ALLOCATION_KEY and STUDYLAB_CONTACT_KEY must differ.")
+BACKUP = backup_settings(STATE_DIR, PRODUCTION, (ALLOCATION_KEY, CONTACT_KEY))
 
 DEBUG = env.boolean("STUDYLAB_DEBUG", False)
 if PRODUCTION and DEBUG:
@@ -36,9 +38,8 @@ if PRODUCTION and not ALLOWED_HOSTS:
 # Where links in mails lead; no mail is made from a request, so no request can say it.
 SITE_ADDRESS = env.text("STUDYLAB_ADDRESS", f"https://{ALLOWED_HOSTS[0].lstrip('.*')}").rstrip("/")
 
-if (
-    env.day("STUDYLAB_TODAY") and PRODUCTION
-):  # read in every place, so that nonsense stops the start
+# Read in every place, so that nonsense stops the start.
+if env.day("STUDYLAB_TODAY") and PRODUCTION:
     raise env.EnvProblem("STUDYLAB_TODAY is for demonstrations; server time rules in production.")
 # The demonstration keeps its own time, so that its day's visits are there whenever it runs: `load_demo`
 # writes how far its clock is from the real one. Everywhere else there is no such file and no offset.
@@ -72,6 +73,7 @@ INSTALLED_APPS = [
     "studylab.allocation",
     "screening",
     "scheduling",
+    "studylab.backups",
     "studylab.reports",
     "studylab.notices",
 ]
@@ -210,12 +212,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 # Mail is off until a server is named; until then messages wait, and the page of messages says so.
 SMTP_HOST = env.text("STUDYLAB_SMTP_HOST", "")
 SMTP_SECURITY = env.choice("STUDYLAB_SMTP_SECURITY", ("starttls", "tls", "none"), "starttls")
-SMTP_PORT = env.integer(
-    "STUDYLAB_SMTP_PORT",
-    {"tls": 465, "starttls": 587, "none": 25}[SMTP_SECURITY],
-    low=1,
-    high=65535,
-)
+_usual_port = {"tls": 465, "starttls": 587, "none": 25}[SMTP_SECURITY]
+SMTP_PORT = env.integer("STUDYLAB_SMTP_PORT", _usual_port, low=1, high=65535)
 SMTP_USER = env.text("STUDYLAB_SMTP_USER", "")
 SMTP_PASSWORD = env.text("STUDYLAB_SMTP_PASSWORD", "" if not SMTP_USER else None)
 SMTP_SECONDS = env.integer("STUDYLAB_SMTP_SECONDS", 20, low=1, high=60)
@@ -284,6 +282,7 @@ CELERY_BEAT_SCHEDULE = {
     "send-messages": {"task": "outbox.tick", "schedule": 15.0},
     "sweep-messages": {"task": "outbox.sweep", "schedule": 60.0},
     "stand-notices": {"task": "notices.stand", "schedule": 60.0},
+    "make-backups": {"task": "backups.tick", "schedule": 60.0},
     "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},
 }
 

@@ -177,6 +177,11 @@ class Action(StrEnum):
     COPY_MADE = "copy.made"
     COPY_HANDED = "copy.handed_over"
     STUDY_IMPORTED = "study.imported"
+    SITE_RESTORED = "site.restored"
+    RESTORE_NUMBERS = "site.restored_numbers"
+    RESTORE_MADE_GOOD = "site.restored_made_good"
+    BACKUP_ASKED = "backup.asked"
+    BACKUP_STOPPED = "backup.stopped"
 
 
 REFUSALS = frozenset({  # notes of something that did not happen

@@ -173,4 +173,9 @@ SENTENCES: dict[Action, str] = {
     Action.COPY_HANDED: "handed over a copy of what is stored about a volunteer",
     Action.STUDY_IMPORTED: "read a study in from its export",
     Action.KEY_CHANGED: "changed the allocation key",
+    Action.SITE_RESTORED: "restored the site from a backup",
+    Action.RESTORE_NUMBERS: "compared allocation numbers with paper after a restoration",
+    Action.RESTORE_MADE_GOOD: "said that everything since the backup is entered again",
+    Action.BACKUP_ASKED: "asked for a backup",
+    Action.BACKUP_STOPPED: "stopped a backup",
 }

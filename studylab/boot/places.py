@@ -14,7 +14,11 @@ KEY_NAMES = (
     "STUDYLAB_ALLOCATION_KEY",
     "STUDYLAB_CONTACT_KEY",
     "STUDYLAB_DATABASE_PASSWORD",
+    "STUDYLAB_BACKUP_KEY",
 )
+_LATER = (
+    "STUDYLAB_BACKUP_KEY",
+)  # asked for since some copies made their keys; nothing of theirs needs it
 
 
 class Trouble(Exception):
@@ -131,20 +135,27 @@ def keys(places: Places, *, may_make: bool = True) -> dict[str, str]:
         fresh = path.with_name(f"keys.{os.getpid()}.new")
         handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
-            for name in KEY_NAMES:
-                # 32 bytes for the cipher keys; the secret key and the password may be longer.
-                length = 32 if name.endswith(("ALLOCATION_KEY", "CONTACT_KEY")) else 48
-                file.write(f"{name}={secrets.token_urlsafe(length)}\n")
+            file.writelines(_fresh_key(name) for name in KEY_NAMES)
         fresh.rename(path)
     lines = path.read_text(encoding="utf-8").splitlines()
     found = dict(line.split("=", 1) for line in lines if "=" in line)
-    missing = [name for name in KEY_NAMES if not found.get(name)]
+    missing = [name for name in KEY_NAMES if not found.get(name) and name not in _LATER]
     if missing:
         raise Trouble(
             f"{path} lacks {', '.join(missing)}. Put the file back from a copy, or start over "
             "with: python3 manage.py demo --reset"
         )
+    if late := [name for name in _LATER if name not in found]:
+        with path.open("a", encoding="utf-8") as file:
+            file.writelines(["\n", *(_fresh_key(name) for name in late)])
+        return keys(places, may_make=may_make)
     return {name: found[name] for name in KEY_NAMES}
+
+
+def _fresh_key(name: str) -> str:
+    """A line with a new key: 32 bytes for a cipher; the secret key and the password may be longer."""
+    ciphers = ("ALLOCATION_KEY", "CONTACT_KEY", "BACKUP_KEY")
+    return f"{name}={secrets.token_urlsafe(32 if name.endswith(ciphers) else 48)}\n"
 
 
 def last_line(path: Path) -> str:

@@ -153,9 +153,10 @@ def test_keys_set_from_outside_are_not_replaced(places: Places, monkeypatch) -> 
     monkeypatch.setenv("DATABASE_URL", "postgresql://127.0.0.1/site")
     monkeypatch.setenv("STUDYLAB_SECRET_KEY", "chosen")
     monkeypatch.setenv("STUDYLAB_CONTACT_KEY_FILE", "/run/secrets/contact")
-    monkeypatch.delenv("STUDYLAB_ALLOCATION_KEY", raising=False)
+    for name in ("STUDYLAB_ALLOCATION_KEY", "STUDYLAB_BACKUP_KEY"):
+        monkeypatch.delenv(name, raising=False)
     with database.for_demo(places, StopRequest()) as settings:
-        assert list(settings) == ["STUDYLAB_ALLOCATION_KEY"]
+        assert list(settings) == ["STUDYLAB_ALLOCATION_KEY", "STUDYLAB_BACKUP_KEY"]
 
 
 def test_keys_are_made_once_and_kept_private(places: Places) -> None:
@@ -174,6 +175,17 @@ def test_a_cut_off_keys_file_is_named(places: Places) -> None:
     path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n", encoding="utf-8")
     with pytest.raises(Trouble, match="lacks STUDYLAB_ALLOCATION_KEY"):
         keys(places)
+
+
+def test_a_copy_from_before_there_were_backups_gets_their_key(places: Places) -> None:
+    first = keys(places)
+    path = places.state / "keys.env"
+    older = [one for one in path.read_text(encoding="utf-8").splitlines() if "BACKUP" not in one]
+    path.write_text("\n".join(older), encoding="utf-8")
+    second = keys(places)
+    changed = {name for name in KEY_NAMES if first[name] != second[name]}
+    assert changed == {"STUDYLAB_BACKUP_KEY"}
+    assert keys(places) == second
 
 
 def test_a_lock_is_held_by_one_and_freed_by_letting_go(places: Places) -> None:

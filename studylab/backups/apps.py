@@ -1,0 +1,20 @@
+"""Configuration of the backups app."""
+
+from django.apps import AppConfig
+
+
+class BackupsConfig(AppConfig):
+    """Making and restoring backups, and what has to be made good after a restoration."""
+
+    name = "studylab.backups"
+    label = "backups"
+
+    def ready(self) -> None:
+        """Let backups appear among the running work and in the status."""
+        from studylab.backups.running import KIND
+        from studylab.backups.selectors import backups_line
+        from studylab.operation.status import register_status
+        from studylab.operation.work import register_work
+
+        register_work(KIND)
+        register_status("backup", backups_line)

@@ -1,0 +1,202 @@
+"""Restoring: what a backup needs, whether the database may be filled, its tables, its rows, and what is looked at after.
+
+The tables are made by the migrations that the backup names, so that it can be loaded by any later version of the program,
+which then migrates on.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from django.core.management import call_command
+from django.db import connection, transaction
+from django.db.migrations.executor import MigrationExecutor
+
+from studylab.allocation.models import AllocationList
+from studylab.allocation.selectors.verification import list_differences
+from studylab.audit.models import Link
+from studylab.audit.walk import Walk
+from studylab.backups import catalog, loading
+from studylab.backups.after import settle_after
+from studylab.backups.making import Backup, Told, keys_needed, quiet, read
+from studylab.backups.rules.problems import BackupProblem
+from studylab.participants.contact import ContactUnreadable, box_open
+from studylab.participants.models import Contact
+
+Said = Callable[[str], None]
+_TOLD_BY = (
+    "people_user",
+    "studies_study",
+    "audit_event",
+)  # a database that holds any of these is in use
+_LINKS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What was put back and what was found afterwards; `problems` are sentences, none when all agree."""
+
+    backup: Backup
+    links: int
+    lists: int
+    problems: tuple[str, ...]
+
+
+def restore(
+    path: Path, *, replace: str = "", without_keys: bool = False, said: Said, told: Told = quiet
+) -> Restored:
+    """Restore into the database of the settings and look at what came of it. BackupProblem leaves no half of it."""
+    backup = read(path)
+    _require_known(backup)
+    if not without_keys:
+        require_keys(backup)
+    _require_free(replace)
+    said(describe(backup))
+    if replace:
+        _drop_tables()
+    said("Making the tables by their migrations.")
+    older = _migrate_to(backup)
+    said(f"Putting back {backup.end.rows} rows, all or none.")
+    with transaction.atomic():
+        loading.load(path, told)
+        if not older:
+            settle_after(backup)
+    if older:
+        call_command("migrate", verbosity=0, interactive=False)
+        with transaction.atomic():
+            settle_after(backup)
+    said("Looking at what was restored.")
+    return look(backup, with_keys=not without_keys)
+
+
+def describe(backup: Backup) -> str:
+    """Return in words what a backup holds and needs."""
+    head = backup.head
+    keys = ", ".join(f"{name} {number}" for name, number in sorted(head.keys.items()))
+    sealed = (
+        ", ".join(f"{study} {value[:16]}…" for study, value in sorted(head.commitments.items()))
+        or "none"
+    )
+    return (
+        f"Backup of {backup.snapshot_at:%Y-%m-%d %H:%M:%S} UTC by version {head.program} on PostgreSQL {head.server}: "
+        f"{backup.end.rows} rows in {len(head.tables)} tables, {backup.end.tables['audit_link'].rows} seals of the record "
+        f"(the last {head.last_hash[:16]}…), sealed lists: {sealed}. It needs {keys}."
+    )
+
+
+def require_keys(backup: Backup) -> None:
+    """Refuse while the keys at hand are not those that open what is sealed inside."""
+    own = keys_needed()
+    wrong = [
+        f"{name} must be the key {number}, this one is {own.get(name)}"
+        for name, number in sorted(backup.head.keys.items())
+        if own.get(name) != number
+    ]
+    if wrong:
+        raise BackupProblem(
+            f"{'; '.join(wrong)}. Set what was in use then, or restore with --without-keys: sealed lists and contact "
+            "details stay closed until the right keys are set."
+        )
+
+
+def look(backup: Backup, *, with_keys: bool) -> Restored:
+    """Walk along every seal, compare the published commitments, and open what the keys are to open."""
+    problems: list[str] = []
+    walk, more = Walk(), True
+    while more:
+        more, _, problem = walk.step(_LINKS)
+        problems += [problem] if problem else []
+    kept = Link.objects.filter(pk=backup.head.last_link).values_list("hash", flat=True).first()
+    if backup.head.last_link and kept != backup.head.last_hash:
+        problems.append("The last seal is not the one that the backup names.")
+    lists = list(AllocationList.objects.select_related("study", "protocol_version"))
+    if {one.study.slug: one.commitment for one in lists} != backup.head.commitments:
+        problems.append("The published commitments are not those that the backup names.")
+    if with_keys:
+        for one in lists:
+            problems += [f"{one.study.slug}: {sentence}" for sentence in list_differences(one)]
+        problems += _contact_problems()
+    return Restored(backup, walk.links, len(lists), tuple(problems))
+
+
+def _contact_problems() -> list[str]:
+    box = Contact.objects.select_related("person").filter(erased_at=None).order_by("-pk").first()
+    try:
+        if box is not None:
+            box_open(bytes(box.box), box.person.uid)
+    except ContactUnreadable as problem:
+        return [problem.message]
+    return []
+
+
+def _require_known(backup: Backup) -> None:
+    known = {f"{app}.{name}" for app, name in MigrationExecutor(connection).loader.disk_migrations}
+    unknown = sorted(set(backup.head.migrations) - known)
+    if unknown:
+        raise BackupProblem(
+            f"The backup was made by version {backup.head.program}, which has tables that this version does not know "
+            f"({unknown[0]}). Restore it with that version or a later one."
+        )
+
+
+def _require_free(replace: str) -> None:
+    """Refuse a database that is in use, or that holds something, unless its name was given."""
+    name = str(connection.settings_dict["NAME"])
+    if replace and replace != name:
+        raise BackupProblem(f"--replace must name the database, {name}, not {replace}.")
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            " AND backend_type = 'client backend'"
+        )
+        if cursor.fetchone()[0]:
+            raise BackupProblem(
+                f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
+            )
+        filled = [one for one in _TOLD_BY if _has_rows(cursor, one)]
+    if filled and not replace:
+        raise BackupProblem(
+            f"The database {name} is not empty. Make a new one and restore into that, so that this one stays to be "
+            f"looked at; or, to lose everything in it, restore with --replace {name}."
+        )
+
+
+def _has_rows(cursor: object, table: str) -> bool:
+    with connection.cursor() as own:
+        own.execute("SELECT to_regclass(%s) IS NOT NULL", [table])
+        if not own.fetchone()[0]:
+            return False
+        own.execute(f"SELECT EXISTS (SELECT FROM {catalog.quoted(table)})")  # noqa: S608 - our own name
+        return bool(own.fetchone()[0])
+
+
+def _drop_tables() -> None:
+    """Take away the tables and functions of the schema, not what belongs to an extension."""
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT format('DROP TABLE %I CASCADE', relname) FROM pg_class c WHERE relkind = 'r'"
+            " AND relnamespace = current_schema()::regnamespace"
+            " AND NOT EXISTS (SELECT FROM pg_depend d WHERE d.objid = c.oid AND d.deptype = 'e')"
+            " UNION ALL SELECT format('DROP FUNCTION %s', p.oid::regprocedure) FROM pg_proc p"
+            " WHERE pronamespace = current_schema()::regnamespace"
+            " AND NOT EXISTS (SELECT FROM pg_depend d WHERE d.objid = p.oid AND d.deptype = 'e') ORDER BY 1 DESC"
+        )
+        for (statement,) in cursor.fetchall():
+            cursor.execute(statement)
+
+
+def _migrate_to(backup: Backup) -> bool:
+    """Make the tables as they were; whether this version has migrations that the backup had not."""
+    executor = MigrationExecutor(connection)
+    named = [one.partition(".") for one in backup.head.migrations]
+    wanted = {(app, name) for app, _, name in named}
+    beyond = set(executor.loader.applied_migrations) - wanted
+    if beyond:
+        app, name = sorted(beyond)[0]
+        raise BackupProblem(
+            f"The database has tables that are newer than the backup ({app}.{name}). Restore into one that has none."
+        )
+    nodes = executor.loader.graph.node_map
+    below = {parent.key for one in wanted for parent in nodes[one].parents}
+    executor.migrate(sorted(wanted - below))
+    return bool(set(executor.loader.disk_migrations) - wanted)
