@@ -55,6 +55,7 @@ public_urls = [
     path("my/visits/unwell/", own_words.unwell, name="my_unwell"),
     path("my/visits/medicine/", own_words.medicine, name="my_medicine"),
     path("my/visits/leave-the-study/", own_words.withdraw, name="my_withdraw"),
+    path("my/visits/what-may-happen/", own_words.wishes, name="my_wishes"),
     path("my/visits/told/<uuid:uid>/", own_words.told, name="my_word"),
     path("my/visits/<int:number>/confirm/", own_visits.confirm, name="my_visit_confirm"),
     path("my/visits/<int:number>/cancel/", own_visits.cancel, name="my_visit_cancel"),

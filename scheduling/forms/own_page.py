@@ -9,6 +9,7 @@ from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext_lazy as _
 
 from scheduling.selectors.searching import Wishes
+from studylab.participants.models import LeavingWish
 from studylab.participants.services.words import LONGEST, SHORT
 
 _TOO_LONG = _("This is too long. Please shorten it.")
@@ -69,6 +70,40 @@ class WithdrawForm(_Own):
         label=_("Is there something you want to tell us? (You need not.)"), max_length=LONGEST,
         required=False, widget=forms.Textarea(attrs={"rows": 3}),
     )  # fmt: skip
+
+
+def _wish(label: Any, help_text: Any, *choices: tuple[str, Any]) -> forms.ChoiceField:
+    return forms.ChoiceField(
+        label=label, help_text=help_text, choices=[*choices, ("silent", _("I would rather not say"))],
+        widget=forms.RadioSelect, error_messages={"required": _("Choose one of the answers.")},
+    )  # fmt: skip
+
+
+class OwnWishForm(forms.Form):
+    """What may happen after leaving. Nobody has to send it; whoever does answers each question, if only by not saying."""
+
+    safety_contact = _wish(
+        _("May we still ask how you are, for your safety?"),
+        _("With “no” nobody calls you by themselves. You can still call us at any hour."),
+        ("yes", _("Yes")), ("no", _("No")),
+    )  # fmt: skip
+    use = _wish(
+        _("What may happen with the data collected so far?"),
+        _("What the law asks us to keep stays stored; it is not used further if you say so."),
+        ("analysis", _("They may be used in the study’s results")),
+        ("no_use", _("They are not to be used further")),
+    )  # fmt: skip
+    contact_again = _wish(
+        _("May the lab contact you again, for example about another study?"), "",
+        ("yes", _("Yes")), ("no", _("No")),
+    )  # fmt: skip
+
+    def shown(self, wish: LeavingWish) -> list[tuple[Any, Any]]:
+        """Return what stands, each question with its answer in the words of this page."""
+        return [
+            (field.label, dict(field.choices).get(getattr(wish, name)))  # type: ignore[attr-defined]
+            for name, field in self.fields.items()
+        ]
 
 
 def _hours(first: int, last: int) -> list[tuple[str, Any]]:

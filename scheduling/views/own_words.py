@@ -1,4 +1,4 @@
-"""What a volunteer says by themselves: not feeling well, a medicine started, leaving the study."""
+"""What a volunteer says by themselves: not feeling well, a medicine started, leaving the study, what may happen then."""
 
 from collections.abc import Callable
 from uuid import UUID
@@ -9,16 +9,18 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods
 
-from scheduling.forms.own_page import MedicineForm, UnwellForm, WithdrawForm
+from scheduling.forms.own_page import MedicineForm, OwnWishForm, UnwellForm, WithdrawForm
 from scheduling.views.my_visits import VISITS, LinkRequest, own_context
 from studylab import clock
 from studylab.access import link_page
 from studylab.errors import StudylabError
 from studylab.http import posted
-from studylab.participants.models import VolunteerWord
+from studylab.participants.models import Participant, VolunteerWord
+from studylab.participants.selectors.wishes import standing_wish
 from studylab.participants.selectors.words import access_word, word_shown
 from studylab.participants.services.ends import participant_withdraw_self
 from studylab.participants.services.knocks import too_often
+from studylab.participants.services.wishes import wish_say_own
 from studylab.participants.services.words import Words, word_say
 
 WORDS_AT_MOST = 30  # per link and ten minutes
@@ -57,6 +59,30 @@ def withdraw(request: LinkRequest) -> HttpResponse:
         )  # fmt: skip
 
     return _say(request, form, "links/visits/withdraw.html", write)
+
+
+@link_page(VISITS)
+@require_http_methods(["GET", "POST"])
+def wishes(request: LinkRequest) -> HttpResponse:
+    """What may happen with data and calls, from whoever left; nobody has to say it."""
+    participant = request.link.participant
+    if participant.status != Participant.Status.WITHDRAWN:
+        return redirect("my_visits")
+    form = OwnWishForm(posted(request))
+    if request.method == "POST" and form.is_valid():
+        try:
+            wish_say_own(participant=participant, actor=request.actor, **form.cleaned_data)
+        except StudylabError:
+            form.add_error(None, _("This could not be recorded. Please call the study team."))
+        else:
+            return redirect("my_wishes")
+    wish = standing_wish(participant)
+    context = own_context(request) | {
+        "form": form,
+        "wish": wish,
+        "said": form.shown(wish) if wish else [],
+    }
+    return render(request, "links/visits/wishes.html", context, status=422 if form.errors else 200)
 
 
 @link_page(VISITS)

@@ -10,6 +10,8 @@ from studylab.participants.models import LeavingWish, Participant
 from studylab.participants.services.wishes import Wishes
 
 NOT_ASKED = "not_asked"
+# What volunteers say on their own page they say themselves: nobody records it for them.
+_HOW = [one for one in LeavingWish.How.choices if one[0] != LeavingWish.How.OWN_PAGE]
 _ANSWERS = ("safety_contact", "use", "contact_again")
 
 
@@ -22,7 +24,7 @@ def _radio(label: str, choices: Any, help_text: str = "", **more: Any) -> forms.
 class WishFields(forms.Form):
     """The three questions, how they were answered and when. `said` returns them for the service."""
 
-    how = _radio("How the volunteer said what may happen", LeavingWish.How.choices)
+    how = _radio("How the volunteer said what may happen", _HOW)
     said_at = InstantField(label="When the volunteer said it")
     safety_contact = _radio(
         "May the study still ask how they are, for their safety?", LeavingWish.Answer.choices,
@@ -70,7 +72,7 @@ class LeavingForm(EndForm, WishFields):
         super().__init__(*args, status=status, **kwargs)
         self.given_status = status
         self.fields["how"].choices = [  # type: ignore[attr-defined]
-            *LeavingWish.How.choices, (NOT_ASKED, "Not asked yet: it stays on the front page until somebody asks"),
+            *_HOW, (NOT_ASKED, "Not asked yet: it stays on the front page until somebody asks"),
         ]  # fmt: skip
         self.fields["how"].help_text = "Needed for a withdrawal; the questions below then need an answer each."  # fmt: skip
         for name in ("how", "said_at", *_ANSWERS):

@@ -34,6 +34,7 @@ class LeavingWish(models.Model):
         PHONE = "phone", "on the phone"
         LETTER = "letter", "by letter"
         MESSAGE = "message", "by e-mail or text message"
+        OWN_PAGE = "own_page", "on their own page"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     participant = models.ForeignKey(Participant, on_delete=models.PROTECT, related_name="wishes")
@@ -55,7 +56,7 @@ class LeavingWish(models.Model):
                 condition=Q(safety_contact__in=["yes", "no", "silent"])
                 & Q(contact_again__in=["yes", "no", "silent"])
                 & Q(use__in=["analysis", "no_use", "silent"])
-                & Q(how__in=["person", "phone", "letter", "message"]),
+                & Q(how__in=["person", "phone", "letter", "message", "own_page"]),
                 name="wish_known",
             ),
             models.CheckConstraint(

@@ -12,6 +12,7 @@ from studylab.errors import Refused
 from studylab.participants.models import LeavingWish, Participant
 from studylab.participants.selectors.wishes import standing_wish
 from studylab.participants.services.checks import lock_participant, said
+from studylab.participants.services.links import require_holder
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,29 @@ def wish_record(
 ) -> LeavingWish:
     """Record what the volunteer said. A further entry needs the reason; it never replaces the earlier one."""
     require(actor, Cap.WITHDRAW)
+    if wishes.how == LeavingWish.How.OWN_PAGE:
+        raise Refused("Only the volunteer says something on their own page.", field="how")
+    return _record(lock_participant(participant, actor), wishes, reason, actor)
+
+
+@service
+def wish_say_own(
+    *, participant: Participant, safety_contact: str, use: str, contact_again: str, actor: Actor
+) -> LeavingWish:
+    """Record what a volunteer who withdrew says on their own page; said again in the same words it changes nothing."""
+    require_holder(actor, participant)
     participant = lock_participant(participant, actor)
+    if participant.status != Participant.Status.WITHDRAWN:
+        raise Refused("This is asked of who left the study.")
+    before = standing_wish(participant)
+    answers = (safety_contact, use, contact_again)
+    if before is not None and answers == (before.safety_contact, before.use, before.contact_again):
+        return before
+    wishes = Wishes(*answers, how=LeavingWish.How.OWN_PAGE, said_at=clock.now())
+    return _record(participant, wishes, "Said anew on their own page.", actor)
+
+
+def _record(participant: Participant, wishes: Wishes, reason: str, actor: Actor) -> LeavingWish:
     if participant.is_active:
         raise Refused(f"{participant.code} still takes part. Record the withdrawal first.")
     _check(wishes)
