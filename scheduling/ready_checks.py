@@ -38,7 +38,7 @@ def kind_lines(study: Study, at: datetime) -> Iterator[Ready]:
         elif most[kind] > 1:
             text = f"{text} A visit needs {most[kind]} places at once."
         yield Ready(
-            f"kind-{kind}", kind.capitalize(), Before.BOOKING, stands, text, Cap.SETUP_EDIT, "resources"
+            f"kind-{kind}", f"{kind.capitalize()} in the calendar", Before.BOOKING, stands, text, Cap.SETUP_EDIT, "resources"
         )  # fmt: skip
 
 

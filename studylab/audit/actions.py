@@ -29,6 +29,8 @@ class Action(StrEnum):
     SIGNATURE_GIVEN = "signature.given"
     SIGNATURE_REFUSED = "signature.refused"
     STUDY_CREATED = "study.created"
+    PROTOCOL_DRAFT_BEGUN = "protocol.draft_begun"
+    PROTOCOL_DRAFT_DROPPED = "protocol.draft_dropped"
     PROTOCOL_ADDED = "protocol.added"
     LIMITS_CONFIRMED = "protocol.limits_confirmed"
     STUDY_STATE_CHANGED = "study.state_changed"

@@ -25,6 +25,8 @@ SENTENCES: dict[Action, str] = {
     Action.SIGNATURE_GIVEN: "signed",
     Action.SIGNATURE_REFUSED: "gave a wrong password for a signature",
     Action.STUDY_CREATED: "created the study",
+    Action.PROTOCOL_DRAFT_BEGUN: "began a draft of a protocol version",
+    Action.PROTOCOL_DRAFT_DROPPED: "put a draft of a protocol version away",
     Action.PROTOCOL_ADDED: "added a protocol version",
     Action.LIMITS_CONFIRMED: "confirmed the limits of a protocol version",
     Action.STUDY_STATE_CHANGED: "changed the state of the study",

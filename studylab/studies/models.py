@@ -1,5 +1,6 @@
 """Studies and the versions of their protocol documents."""
 
+import uuid
 from zoneinfo import ZoneInfo
 
 import pgtrigger
@@ -7,7 +8,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Q
 
-from studylab.audit.history import never_deleted
+from studylab.audit.history import kept, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.people.models import Signature, User
@@ -94,6 +95,54 @@ class ProtocolVersion(models.Model):
 
     def __str__(self) -> str:
         return f"version {self.number}"
+
+
+class ProtocolDraft(models.Model):
+    """A document that somebody is writing: for a new version of `study`, or for a study that does not exist yet.
+
+    Not part of the record: it changes with every pause in typing and leaves no history. `revision` counts what was
+    kept, `page` is the open page that kept it last: another page that began earlier may not write over it.
+    """
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, null=True, related_name="drafts")
+    owner = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    base = models.ForeignKey(ProtocolVersion, on_delete=models.PROTECT, null=True, related_name="+")
+    slug = models.SlugField(max_length=40, blank=True)
+    code_prefix = models.CharField(max_length=3, blank=True)
+    languages = ArrayField(models.CharField(max_length=10), default=list)
+    document = models.TextField(blank=True)
+    revision = models.PositiveIntegerField(default=1)
+    page = models.CharField(max_length=40, blank=True)
+    begun_at = models.DateTimeField()
+    saved_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True)
+    version = models.ForeignKey(
+        ProtocolVersion, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(version=None) | Q(ended_at__isnull=False), name="draft_ends_as_version"
+            ),
+            models.CheckConstraint(
+                condition=Q(study__isnull=False, slug="")
+                | (Q(study=None, base=None) & ~Q(slug="")),
+                name="draft_of_a_study_or_a_name",
+            ),
+        ]
+        triggers = [
+            *kept(),
+            pgtrigger.Protect(
+                name="ended_stays",
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Condition("OLD.ended_at IS NOT NULL"),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"draft {self.uid}"
 
 
 explain(

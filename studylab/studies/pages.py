@@ -49,12 +49,18 @@ def ready_shown(study: Study, actor: Actor, lines: Iterable[Ready]) -> list[Read
 
 def version_page(version: ProtocolVersion, *, blocks: bool) -> dict[str, Any]:
     """Return the context of a version's page. Block sizes are left out unless `blocks`."""
-    plan = plan_of(version)
-    limits = plan.limits
     return {
         "version": version,
-        "plan": plan,
         "void": confirmation_void(version),
+        **plan_page(plan_of(version), blocks=blocks),
+    }
+
+
+def plan_page(plan: Protocol, *, blocks: bool) -> dict[str, Any]:
+    """Return what a document says, in readable form."""
+    limits = plan.limits
+    return {
+        "plan": plan,
         "visit_lines": visit_lines(plan),
         "day_bars": day_bars(plan),
         "line_width": int(WIDTH),

@@ -6,13 +6,13 @@ from datetime import date
 from django.views.decorators.debug import sensitive_variables
 
 from studylab import clock
-from studylab.access import Actor, Cap, Role, require
+from studylab.access import Actor, Cap, Role
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
-from studylab.errors import Conflict, Refused, RefusedWithReasons
+from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.people.models import User
-from studylab.people.selectors import today_in
+from studylab.people.selectors import is_account_admin, today_in
 from studylab.people.services.roles import require_in, role_grant
 from studylab.people.services.signatures import check_password, signature_write
 from studylab.studies.close_hooks import still_open
@@ -54,7 +54,7 @@ def study_create(
 
     `code_prefix` is one to three capital letters that begin every volunteer's code. Raises ProtocolInvalid.
     """
-    require(actor, Cap.SETUP_EDIT)
+    _require_creator(actor)
     plan = checked_protocol(document)
     if not re.fullmatch("[A-Z]{1,3}", code_prefix):
         raise Refused("A code begins with one to three capital letters.", field="code_prefix")
@@ -76,6 +76,12 @@ def study_create(
             study=study, user=lead, role=Role.LEAD, starts_on=today_in(study.timezone), actor=house
         )
     return study
+
+
+def _require_creator(actor: Actor) -> None:
+    """A study is made by a lead of another one, or by an account administrator, who needs no role for it."""
+    if not actor.may(Cap.SETUP_EDIT) and not is_account_admin(actor.user_id):
+        raise NotAllowed("Only an account administrator begins a study.", code="study_create")
 
 
 @service

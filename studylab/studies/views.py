@@ -12,6 +12,7 @@ from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form, posted, take_refusal
+from studylab.studies.draft_pages import open_drafts
 from studylab.studies.forms import ProtocolForm, StateForm
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.pages import ready_shown, version_page
@@ -49,6 +50,7 @@ def set_up(request: StaffRequest, study: str) -> HttpResponse:
             request.actor,
             ready_lines(request.study, clock.now(), only=("protocol", "people")),
         ),
+        "drafts": open_drafts(request.study),
         "versions": versions_of(request.study),
         "moves": moves_from(request.study.state),
     }

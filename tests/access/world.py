@@ -20,6 +20,7 @@ from studylab.people.models import User
 from studylab.people.selectors import actor_for, today_in
 from studylab.people.services.devices import device_enrol
 from studylab.people.services.invitations import invitation_make
+from studylab.studies.drafting import draft_begin
 
 TODAY = date(2026, 2, 11)
 NOWHERE = UUID("00000000-0000-4000-8000-000000000000")
@@ -44,6 +45,7 @@ UIDS = {
     "people/roles/": "people.Membership",
     "people/invitations/": "people.Invitation",
     "devices/": "people.Device",
+    "set-up/drafts/": "studies.ProtocolDraft",
     "volunteers/<str:code>/vitals/": "screening.VitalSet",
     "volunteers/<str:code>/visits/": "scheduling.Visit",
     "volunteers/<str:code>/series/": "scheduling.Series",
@@ -80,6 +82,7 @@ def build() -> World:
     _serious(plot)
     _device(lab)
     _invitation(lab, plot.now)
+    _draft(lab)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
     world = World(lab.study, people, plot.now)
     world.participants = _some_of_each(lab.study)
@@ -113,6 +116,15 @@ def _invitation(lab: Any, now: datetime) -> None:
             study=lab.study, name="Nora Feldt", email="nora.feldt@lab.example", roles=[Role.MONITOR],
             starts_on=today_in(lab.study.timezone), actor=actor_for(lab.users["lead"], lab.study),
         )  # fmt: skip
+
+
+def _draft(lab: Any) -> None:
+    """Let the lead write the next version of the protocol."""
+    version = lab.study.protocol_versions.get(number=1)
+    draft_begin(
+        study=lab.study, document=version.document, base=version,
+        actor=actor_for(lab.users["lead"], lab.study),
+    )  # fmt: skip
 
 
 def _some_of_each(study: Any) -> list[Any]:
