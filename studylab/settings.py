@@ -76,6 +76,7 @@ INSTALLED_APPS = [
     "studylab.backups",
     "studylab.reports",
     "studylab.notices",
+    "studylab.help",
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",

@@ -5,6 +5,7 @@ from django.urls import include, path
 import scheduling.urls
 import screening.urls
 import studylab.allocation.urls
+import studylab.help.urls
 import studylab.notices.urls
 import studylab.outbox.urls
 import studylab.participants.urls
@@ -22,6 +23,7 @@ _APPS = (
     scheduling.urls,
     studylab.reports.urls,
     studylab.notices.urls,
+    studylab.help.urls,
 )
 
 urlpatterns = [

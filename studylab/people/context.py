@@ -7,6 +7,7 @@ from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject
 
 from studylab import clock
+from studylab.access import Actor
 from studylab.nav import current_section, linked_sections, url_or_none
 from studylab.people.selectors import studies_of
 from studylab.people.selectors.devices import sign_in_elsewhere
@@ -26,6 +27,9 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "study": study,
         "actor": actor,
         "sections": sections,
+        "page_name": name,
+        "help_url": _help_url(actor, study),
+        "about_url": url_or_none("about"),
         "current_section": current_section(name, request.path, sections),
         "home_url": url_or_none("home", study.slug if study is not None else None),
         "sign_out_url": url_or_none("sign_out"),
@@ -34,6 +38,13 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "elsewhere": SimpleLazyObject(lambda: _elsewhere(request)),
         "set_clock": clock.now() if settings.CLOCK_OFFSET and actor is not None else None,
     }
+
+
+def _help_url(actor: Actor | None, study: Any) -> str | None:
+    """Return where the help of the staff stands; None for volunteers and whoever is not signed in."""
+    if actor is None or actor.user_id is None:
+        return None
+    return url_or_none("help_site") if study is None else url_or_none("help", study.slug)
 
 
 def _studies_url(request: HttpRequest, study: Any) -> str:

@@ -20,12 +20,6 @@
   }
 
   document.addEventListener("keydown", (event) => {
-    const help = document.querySelector(".cal-help");
-    if (event.key === "?" && help && !event.target.closest("input, select, textarea")) {
-      help.open = !help.open;
-      if (help.open) help.querySelector("summary").focus();
-      return;
-    }
     const way = WAYS[event.key];
     if (!way || event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
     const at = document.activeElement;

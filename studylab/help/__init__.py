@@ -1,0 +1,1 @@
+"""Help for each page and each role, and what this program is made of."""

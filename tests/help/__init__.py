@@ -1,0 +1,1 @@
+"""Tests of the help and of the page about the program."""
