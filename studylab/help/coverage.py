@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
-from django.core.checks import CheckMessage, Error
+from django.core.checks import CheckMessage, Warning
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from studylab.access import ROLE_CAPS, Cap, Role
@@ -55,5 +55,5 @@ def problems(help_: Help, pages: dict[str, set[Cap]]) -> list[str]:
 
 
 def check_pages(app_configs: Any = None, **_: Any) -> list[CheckMessage]:
-    """Answer Django's check."""
-    return [Error(text, id="help.E001") for text in problems(load_help(), staff_pages())]
+    """Answer Django's check; a page without help is a fault, but none that keeps a site from running."""
+    return [Warning(text, id="help.W001") for text in problems(load_help(), staff_pages())]
