@@ -5,6 +5,7 @@ from django.urls import include, path
 import scheduling.urls
 import screening.urls
 import studylab.allocation.urls
+import studylab.backups.urls
 import studylab.help.urls
 import studylab.notices.urls
 import studylab.outbox.urls
@@ -21,6 +22,7 @@ _APPS = (
     studylab.allocation.urls,
     screening.urls,
     scheduling.urls,
+    studylab.backups.urls,
     studylab.reports.urls,
     studylab.notices.urls,
     studylab.help.urls,

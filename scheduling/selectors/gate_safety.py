@@ -29,7 +29,7 @@ def safety_fact(participant: Participant, protocol: Protocol, at: datetime) -> S
     named = [(f"{one.entry.term.capitalize()} of {one.entry.event.participant.code}", one) for one in waiting]  # fmt: skip
     return SafetyFact(
         pauses=tuple(
-            f"Dosing is paused by a stopping rule: {pause.text}."
+            f"{pause.why}: {pause.text}."
             for pause in pauses
             if pause.kind == DosingPause.Kind.RULE
         ),

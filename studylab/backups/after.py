@@ -12,14 +12,13 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.backups.making import Backup
 from studylab.backups.models import BackupRun, MadeGood, Restoration
-from studylab.backups.rules.gap import PAUSE_RULE, pause_text
-from studylab.outbox.models import Message
-from studylab.outbox.rules.states import State
+from studylab.backups.rules.gap import pause_text
+from studylab.outbox.services.gaps import settle_restored
 from studylab.participants.models import DosingPause
+from studylab.participants.models.pause import AFTER_RESTORE
 from studylab.people.models import SignIn
 from studylab.studies.models import Study
 
-_TOLD_ANEW = "The site was restored from a backup; what still needs the addressee is told anew."
 _NOT_MADE = "The site was restored from a backup while this one was being made."
 # Events that were not sealed yet bear transaction numbers of another server, which this one may reach in years.
 _OWN_NUMBER = """
@@ -37,8 +36,7 @@ def settle_after(backup: Backup) -> Restoration:
     SignIn.objects.filter(ended_at=None).update(ended_at=now, ended_how=SignIn.Ended.ELSEWHERE)
     runs = BackupRun.objects.filter(state__in=["waiting", "running"])
     runs.update(state=BackupRun.State.STOPPED, ended_at=now, stage="", trouble=_NOT_MADE)
-    staff = Message.objects.filter(user__isnull=False, state__in=[State.WAITING, State.CLAIMED])
-    staff.update(state=State.DROPPED, note=_TOLD_ANEW, claim=None, claimed_until=None)
+    settle_restored()
     for study in Study.objects.exclude(state=Study.State.CLOSED).order_by("pk"):
         _hold(study, restoration)
         audit(
@@ -51,10 +49,13 @@ def settle_after(backup: Backup) -> Restoration:
 def _hold(study: Study, restoration: Restoration) -> None:
     MadeGood.objects.create(restoration=restoration, study=study)
     text = pause_text(restoration.snapshot_at, restoration.restored_at)
-    if DosingPause.objects.filter(study=study, rule=PAUSE_RULE, lifted_at=None).exists():
-        return  # a second restoration while the pause of the first stands
+    standing = DosingPause.objects.filter(study=study, rule=AFTER_RESTORE, lifted_at=None)
+    # Who has signed while the pause of an earlier restoration stands signs again, knowing of this one.
+    unsigned = {"physician": None, "physician_reason": "", "lead": None, "lead_reason": ""}
+    if standing.update(text=text, **unsigned):
+        return
     DosingPause.objects.create(
-        study=study, kind=DosingPause.Kind.RULE, rule=PAUSE_RULE, text=text, opened_at=restoration.restored_at
+        study=study, kind=DosingPause.Kind.RULE, rule=AFTER_RESTORE, text=text, opened_at=restoration.restored_at
     )  # fmt: skip
 
 

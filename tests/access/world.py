@@ -34,6 +34,7 @@ UIDS = {
     "events/": "participants.AdverseEvent",
     "pauses/": "participants.DosingPause",
     "messages/questions/": "outbox.Message",
+    "restored/": "backups.MadeGood",
     "resources/closures/": "scheduling.Closure",
     "resources/holidays/": "scheduling.Holiday",
     "resources/rota/shifts/": "scheduling.Shift",

@@ -10,6 +10,7 @@ from django.views.decorators.debug import sensitive_variables
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.allocation.gates import next_minimised
+from studylab.allocation.holds import issue_held
 from studylab.allocation.models import AllocationList, ListEntry
 from studylab.allocation.rules.design import list_of_person
 from studylab.allocation.services.checks import require_study
@@ -63,6 +64,8 @@ def entry_issue(
     """
     require(actor, Cap.NUMBER_ISSUE)
     require_study(actor, participant.study_id)
+    if why := issue_held(participant.study_id):
+        raise Refused(why)
     turn = _turn(participant)
     try:
         stratum = list_of_person(turn.plan, turn.method, stratum_values)

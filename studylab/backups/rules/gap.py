@@ -2,11 +2,9 @@
 
 from datetime import datetime
 
-PAUSE_RULE = "restored from a backup"
-
 
 def pause_text(snapshot_at: datetime, restored_at: datetime) -> str:
-    """Return why dosing pauses, in words that follow "Dosing is paused by a stopping rule"."""
+    """Return why dosing pauses, in words that follow "Dosing is paused"."""
     return (
         f"the site was restored at {restored_at:%Y-%m-%d %H:%M} UTC to how it stood at {snapshot_at:%Y-%m-%d %H:%M} UTC. "
         "Doses given, symptoms told and holds opened between the two are not on this record until they are entered again"

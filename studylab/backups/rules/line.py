@@ -77,5 +77,6 @@ def _said(known: Known, at: datetime) -> str:
         if known.tried_at
         else "no backup was restored for a trial yet"
     )
-    hours = max(0, round((at - known.at).total_seconds() / 3600))
-    return f"Last of {known.at:%a %d %b, %H:%M} UTC, {hours} hours ago, {size_text(known.size)}, {known.place}; {tried}."
+    hours = round((at - known.at).total_seconds() / 3600)
+    ago = "within the hour" if hours < 1 else f"{hours} hour{'' if hours == 1 else 's'} ago"
+    return f"Last of {known.at:%a %d %b, %H:%M} UTC, {ago}, {size_text(known.size)}, {known.place}; {tried}."

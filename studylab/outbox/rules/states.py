@@ -1,7 +1,7 @@
 """Where a message can stand, and where it can go from there.
 
     waiting -> claimed -> sending -> sent | refused | failed | question | waiting (tried again)
-    waiting, claimed -> dropped | too_late
+    waiting, claimed -> dropped | too_late | question (the site was restored: it may have gone out)
     refused, failed, question, too_late -> sent | waiting | dropped (a person decided)
 
 Between "sending" and its outcome lies the one moment at which nobody can know whether the message left. Whoever is
@@ -39,8 +39,15 @@ STATE_WORDS = {
 
 _ENDS = (State.SENT, State.WAITING, State.DROPPED)
 MOVES: dict[State, tuple[State, ...]] = {
-    State.WAITING: (State.CLAIMED, State.DROPPED, State.TOO_LATE),
-    State.CLAIMED: (State.WAITING, State.SENDING, State.DROPPED, State.TOO_LATE, State.FAILED),
+    State.WAITING: (State.CLAIMED, State.DROPPED, State.TOO_LATE, State.QUESTION),
+    State.CLAIMED: (
+        State.WAITING,
+        State.SENDING,
+        State.DROPPED,
+        State.TOO_LATE,
+        State.FAILED,
+        State.QUESTION,
+    ),
     State.SENDING: (State.SENT, State.WAITING, State.REFUSED, State.FAILED, State.QUESTION),
     State.QUESTION: _ENDS,
     State.REFUSED: _ENDS,

@@ -6,6 +6,7 @@ from datetime import datetime
 from studylab import clock
 from studylab.access import Actor
 from studylab.db import service
+from studylab.outbox.gaps import MAY_BE_OUT, gaps_of
 from studylab.outbox.kinds import Audience, Planned, kind_of
 from studylab.outbox.models import Message
 from studylab.outbox.rules.states import NEEDS_PERSON, OPEN, State
@@ -60,7 +61,18 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
         )
         for one, first in zip(useful, first_tries(useful, now), strict=True)
     ]  # fmt: skip
+    _ask_about_gaps(rows)
     return Message.objects.bulk_create(rows, ignore_conflicts=True)
+
+
+def _ask_about_gaps(rows: Sequence[Message]) -> None:
+    """Make a question of what was due in a time of which the record knows nothing: it may have gone out."""
+    gaps = gaps_of({row.study_id for row in rows if row.participant_id and row.study_id})
+    for row in rows:
+        if row.participant_id and any(
+            gap.study_id == row.study_id and gap.holds(row.due_at) for gap in gaps
+        ):
+            row.state, row.note = State.QUESTION, MAY_BE_OUT
 
 
 @service

@@ -20,6 +20,7 @@ from studylab.outbox.channels.mail import envelope_address, mail_bytes
 from studylab.outbox.channels.short import ShortReady
 from studylab.outbox.channels.smtp import HandOver, Ready, SmtpChannel
 from studylab.outbox.compose import compose
+from studylab.outbox.gaps import held_studies
 from studylab.outbox.kinds import kind_of
 from studylab.outbox.models import Attempt, AttemptEnd, Message
 from studylab.outbox.rules.retry import next_try
@@ -39,7 +40,8 @@ USED_UP = "Not sent after {attempts} tries. The last answer: {answer}"
 _CLAIM = """
     UPDATE outbox_message SET state = 'claimed', claim = %s, claimed_until = %s
     WHERE id IN (
-        SELECT id FROM outbox_message WHERE state = 'waiting' AND next_at <= %s AND (%s OR (
+        SELECT id FROM outbox_message WHERE state = 'waiting' AND next_at <= %s
+        AND NOT (participant_id IS NOT NULL AND study_id = ANY(%s)) AND (%s OR (
             SELECT short_agreed FROM outbox_reach WHERE participant_id = outbox_message.participant_id
             ORDER BY id DESC LIMIT 1
         ))
@@ -52,13 +54,14 @@ _CLAIM = """
 def claim_due(now: datetime) -> list[int]:
     """Claim waiting messages that are due; return their numbers, each to one caller only.
 
+    Those to volunteers of a study that has not made good a restoration wait (`studylab.outbox.gaps`).
     Without a mail server only those to volunteers who agreed to short messages, and none without a gateway either.
     """
     room, mail = MOST_CLAIMED - Message.objects.filter(state=State.CLAIMED).count(), mail_is_on()
     if room <= 0 or not (mail or gateway()):
         return []
     with connection.cursor() as cursor:
-        cursor.execute(_CLAIM, [uuid4(), now + LEASE, now, mail, room])
+        cursor.execute(_CLAIM, [uuid4(), now + LEASE, now, held_studies(), mail, room])
         return sorted(row[0] for row in cursor.fetchall())
 
 

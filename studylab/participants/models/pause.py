@@ -15,6 +15,8 @@ from studylab.participants.models.person import Participant
 from studylab.people.models import Signature, User
 from studylab.studies.models import Study
 
+AFTER_RESTORE = "restored from a backup"  # a pause that no rule of the study made
+
 
 class CareStatus(models.Model):
     """How somebody in care is, told by a named source. It opens the gate until `counts_until`; never without."""
@@ -134,6 +136,12 @@ class DosingPause(models.Model):
 
     def __str__(self) -> str:
         return self.text
+
+    @property
+    def why(self) -> str:
+        """What stands before its text."""
+        by_rule = self.kind == self.Kind.RULE and self.rule != AFTER_RESTORE
+        return "Dosing is paused by a stopping rule" if by_rule else "Dosing is paused"
 
 
 class SafetyNews(models.Model):

@@ -27,6 +27,7 @@ from studylab.reports.selectors.work_dispensary import kits_to_hand_out, runs_lo
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_own_page import own_page_groups
+from studylab.reports.selectors.work_restored import restored_work
 from studylab.reports.selectors.work_safety import safety_work
 from studylab.reports.selectors.work_site import site_work
 from studylab.studies.models import Study
@@ -43,7 +44,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     overdue = [group for group in contacts if group.kind == "stop"]  # before anything else
     own = own_page_groups(study, actor, at)
     urgent = [group for group in own if group.kind == "stop"]
-    groups: list[Group] = [*urgent, *overdue]
+    groups: list[Group] = [*restored_work(study), *urgent, *overdue]
     if actor.may(Cap.HOLD_RELEASE):
         groups.append(_holds(study))
     groups += safety_work(study, actor, at)

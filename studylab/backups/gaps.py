@@ -1,0 +1,86 @@
+"""What a restored site lacks: for how long, in which studies, and what the restored record says of that time."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Q
+
+from scheduling.models import Visit
+from studylab.allocation.models import AllocationList, ListEntry
+from studylab.backups.models import MadeGood
+from studylab.operation.rules.status import Line, State
+from studylab.outbox.gaps import Gap
+from studylab.studies.models import Study
+
+HELD = (
+    "The site was restored from a backup, so a number may have been given to somebody else since. Compare the numbers "
+    "with paper first: front page, “The site was restored”."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the restored record says: visits of the time that it does not know, and numbers issued until then."""
+
+    visits: list[Visit]
+    is_sealed: bool
+    issued: int
+    last: ListEntry | None
+
+
+def gaps(studies: Collection[int] | None) -> list[Gap]:
+    """Return the gaps of some studies, None for all."""
+    rows = MadeGood.objects.select_related("restoration")
+    if studies is not None:
+        rows = rows.filter(study__in=studies)
+    return [Gap(row.study_id, row.restoration.snapshot_at, row.done_at) for row in rows]
+
+
+def issue_hold(study_id: int) -> str:
+    """Return why no number is issued in a study now, "" when nothing stands against it."""
+    waits = MadeGood.objects.filter(study=study_id, numbers_at=None).exists()
+    return HELD if waits else ""
+
+
+def to_make_good(study: Study) -> list[MadeGood]:
+    """Return the restorations that a study has not made good yet, the newest first."""
+    rows = MadeGood.objects.filter(study=study, done_at=None).select_related(
+        "restoration", "numbers_by"
+    )
+    return list(rows.order_by("-restoration"))
+
+
+def known(study: Study, since: datetime, until: datetime) -> Known:
+    """Return what the record says of the time that it does not know."""
+    during = Q(planned__overlap=(since, until)) | Q(state=Visit.State.RUNNING)
+    visits = Visit.objects.filter(participant__study=study, state__in=["booked", "running"]).filter(
+        during
+    )
+    numbers = ListEntry.objects.filter(list__study=study, participant__isnull=False)
+    return Known(
+        visits=list(visits.select_related("participant").order_by("planned", "id")),
+        is_sealed=AllocationList.objects.filter(study=study).exists(),
+        issued=numbers.count(),
+        last=numbers.select_related("participant").order_by("-issued_at", "-id").first(),
+    )
+
+
+def restored_line(_at: datetime) -> Line:
+    """Say in the site's status whether it was restored, and whether all studies have made it good."""
+    row = MadeGood.objects.select_related("restoration").order_by("-restoration", "id").first()
+    if row is None:
+        return Line("restored", "Restored", State.OK, "This site was never restored from a backup.")
+    restoration = row.restoration
+    said = (
+        f"Restored {restoration.restored_at:%a %d %b %Y, %H:%M} UTC to how it stood "
+        f"{restoration.snapshot_at:%a %d %b %Y, %H:%M} UTC."
+    )
+    left = MadeGood.objects.filter(done_at=None).count()
+    if not left:
+        return Line(
+            "restored", "Restored", State.OK, f"{said} Every study has entered again what was lost."
+        )
+    todo = "Their leads and coordinators find on the front page what to enter again. Until then no message leaves."
+    said = f"{said} {left} {'study has' if left == 1 else 'studies have'} not entered again what was lost."
+    return Line("restored", "Restored", State.LOOK, said, todo, restoration.restored_at)
