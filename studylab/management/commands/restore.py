@@ -2,7 +2,6 @@
 
 import json
 import os
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -75,10 +74,10 @@ class Command(BaseCommand):
     def _restore(self, options: dict[str, Any]) -> None:
         if options["as_json"]:
             os.nice(_QUIETLY)
-        out = sys.stderr if options["as_json"] else self.stdout
+        said = self.stderr.write if options["as_json"] else self.stdout.write
         found = restore(
             options["file"], replace=options["replace"], without_keys=options["without_keys"],
-            said=lambda line: print(line, file=out),
+            said=said,
         )  # fmt: skip
         if options["as_json"]:
             self.stdout.write(json.dumps({**_counts(found), "problems": found.problems}))
