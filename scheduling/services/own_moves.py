@@ -1,5 +1,7 @@
 """Another time that a volunteer asks for on their own page: held, asked for or taken, and answered by staff."""
 
+from datetime import UTC, datetime
+
 from scheduling.models import MoveAnswer, MoveProposal, OptionHold, Visit
 from scheduling.rules.search import SeriesOption
 from scheduling.selectors.sealed import option_from_json
@@ -60,11 +62,16 @@ def own_move_ask(*, visit: Visit, hold: OptionHold, actor: Actor) -> MoveProposa
 
 @service
 def own_move_answer(
-    *, proposal: MoveProposal, accepted: bool, word: str, actor: Actor
+    *,
+    proposal: MoveProposal,
+    accepted: bool,
+    word: str,
+    again: SeriesOption | None = None,
+    actor: Actor,
 ) -> MoveAnswer:
     """Accept a proposal, which moves the visit like any move by staff, or decline it with a word to the volunteer.
 
-    Conflict when it was answered, or accepted after its hold has lapsed.
+    Conflict when it was answered, or accepted after its hold has lapsed without `again`: the same times, found free anew.
     """
     require(actor, Cap.SERIES_BOOK)
     if actor.user_id is None:
@@ -81,7 +88,7 @@ def own_move_answer(
         )
         if visit.planned.lower != proposal.old_start:
             raise Conflict("The visit was moved meanwhile, so this no longer fits.")
-        move(visit, _held(hold), WHY, actor)
+        move(visit, _found_again(hold, again) if again else _held(hold), WHY, actor)
     end_holds([hold.pk])
     made = MoveAnswer.objects.create(
         proposal=proposal, accepted=accepted, word=text, at=clock.now(), by_id=actor.user_id
@@ -95,6 +102,14 @@ def _held(hold: OptionHold) -> SeriesOption:
     if not hold.is_active or hold.until <= clock.now():
         raise Conflict(LAPSED, code="hold_lapsed")
     return option_from_json(plan_of(hold.protocol_version), hold.option)
+
+
+def _found_again(hold: OptionHold, again: SeriesOption) -> SeriesOption:
+    """Return what was found anew; the volunteer asked for these times and for no others."""
+    asked = [(row[0], datetime.fromtimestamp(row[1], UTC)) for row in hold.option]
+    if [(row.number, row.start) for row in again.visits] != asked:
+        raise Conflict("These are not the times that the volunteer asked for.")
+    return again
 
 
 def _note(

@@ -10,7 +10,10 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
 from scheduling.forms.own_answers import MoveDeclineForm, WordDoneForm
-from scheduling.selectors.own_page import access_proposal, proposal_shown
+from scheduling.models import Visit
+from scheduling.rules.search import SeriesOption
+from scheduling.selectors.own_options import free_again
+from scheduling.selectors.own_page import LAPSED, Asked, access_proposal, proposal_shown
 from scheduling.selectors.series import current_series
 from scheduling.services.own_moves import own_move_answer
 from screening.services.exposure import saw_after_dose
@@ -61,7 +64,8 @@ def move_asked(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpR
     participant = access_participant(request.study, code)
     proposal = access_proposal(participant, uid)
     form = MoveDeclineForm(posted(request))
-    series = current_series(participant)
+    series, now = current_series(participant), clock.now()
+    asked = proposal_shown(proposal, now)
     return answer_form(
         request, form=form, template="scheduling/own/asked.html",
         write=lambda: own_move_answer(
@@ -70,7 +74,7 @@ def move_asked(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpR
         done=lambda _: reverse("series_view", args=[study, code]),
         message="Declined. The volunteer reads your word on their page.",
         context={
-            "asked": proposal_shown(proposal, clock.now()), "participant": participant,
+            "asked": asked, "participant": participant, "again": _again(asked, now),
             "visits": list(series.visits.all()) if series else [],
             "new_times": [(row[0], datetime.fromtimestamp(row[1], UTC)) for row in proposal.hold.option],
         },
@@ -80,10 +84,14 @@ def move_asked(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpR
 @requires(Cap.SERIES_BOOK)
 @require_POST
 def move_accept(request: StaffRequest, study: str, code: str, uid: UUID) -> HttpResponse:
-    """Move the visit to the time asked for."""
+    """Move the visit to the time asked for; where it is no longer held, if it is free all the same."""
     proposal = access_proposal(access_participant(request.study, code), uid)
+    now = clock.now()
     try:
-        own_move_answer(proposal=proposal, accepted=True, word="", actor=request.actor)
+        own_move_answer(
+            proposal=proposal, accepted=True, word="", actor=request.actor,
+            again=_again(proposal_shown(proposal, now), now),
+        )  # fmt: skip
     except NotAllowed:
         raise
     except StudylabError as refusal:
@@ -91,3 +99,12 @@ def move_accept(request: StaffRequest, study: str, code: str, uid: UUID) -> Http
         return redirect("move_asked", study, code, uid)
     messages.success(request, "Moved. The volunteer sees the new time on their page.")
     return redirect("series_view", study, code)
+
+
+def _again(asked: Asked, now: datetime) -> SeriesOption | None:
+    """Search once more for times whose hold has lapsed while the visit still stands where it was."""
+    visit = asked.proposal.visit
+    stands = visit.state == Visit.State.BOOKED and visit.planned.lower == asked.proposal.old_start
+    if asked.state != LAPSED or not stands or asked.proposal.new_start <= now:
+        return None
+    return free_again(asked.proposal, now)
