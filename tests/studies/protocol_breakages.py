@@ -60,6 +60,7 @@ TYPE = {"key": "a", "name": "A", "count": 5}
 TRIALS = {
     "key": "run", "name": "Run", "longest_run": 2, "types": [TYPE, {"key": "b", "name": "B", "count": 2}],
 }  # fmt: skip
+NOTICES = {"unread_minutes": 15, "order": ["clinician", "lead"]}
 TICK = {"key": "extra", "kind": "tick", "text": "Extra."}
 
 BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
@@ -278,5 +279,16 @@ BREAKAGES: list[tuple[str, list[tuple[str, Any]], str, str]] = [
     ("text for no visit", [("volunteer.before[2].visit", "visit9")], "volunteer.before[2].visit", "not the key"),
     ("text twice", [("volunteer.before[2].visit", "visit1")], "volunteer.before[2].visit", "already"),
     ("French alone", [("volunteer.where", GONE)], "volunteer.where_fr", "Add where"),
+    ("moves how", [("volunteer.moves", "maybe")], "volunteer.moves", "alone"),
+    ("answers never", [("volunteer.answer_minutes", 0)], "volunteer.answer_minutes", "1 to"),
+    ("answers in words", [("volunteer.answer_minutes", "soon")], "volunteer.answer_minutes", "whole number"),
+    ("unknown of volunteers", [("volunteer.bringing", "x")], "volunteer.bringing", "bring"),
+    ("told who may know arms", [("notices", {**NOTICES, "order": ["pharmacist"]})], "notices.order", "coordinator"),
+    ("told twice", [("notices", {**NOTICES, "order": ["lead", "lead"]})], "notices.order", "once"),
+    ("told nobody", [("notices", {**NOTICES, "order": []})], "notices.order", "at least"),
+    ("unread for ever", [("notices", {**NOTICES, "unread_minutes": 0})], "notices.unread_minutes", "1 to"),
+    ("night of no length", [("notices", {**NOTICES, "night_role": "lead", "night_from": "07:00"})], "notices.night_until", "two different"),
+    ("night at no time", [("notices", {**NOTICES, "night_from": "25:00"})], "notices.night_from", "Write a time"),
+    ("unknown notice", [("notices", {**NOTICES, "night_rol": "lead"})], "notices.night_rol", "night_role"),
     ("date for text", [("consent_version", date(2026, 1, 12))], "consent_version", "must be a text"),
 ]  # fmt: skip
