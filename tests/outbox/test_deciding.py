@@ -98,9 +98,16 @@ def test_it_needs_nobody_once_it_is_not_wanted(question: Any, study: Any) -> Non
 def test_a_site_without_mail_has_one_thing_to_do_and_not_one_for_each(
     question: Any, study: Any, settings: Any
 ) -> None:
+    for number in (1, 2):
+        message_queue(
+            kind="tried", study=study, participant=question.participant, about="visit:2", key=f"late:{number}",
+            due_at=NOON, useful_until=NOON + timedelta(hours=1), language="en", actor=ACTOR,
+        )  # fmt: skip
+    assert sending.end_too_late(NOON + timedelta(hours=1)) == 2
     settings.SMTP_HOST = ""
-    (item,) = unclear_messages(study, NOON).items
-    assert item.label == "This site sends no mail"
+    late, asked = unclear_messages(study, NOON).items
+    assert late.label == "This site sends no mail"
+    assert str(question.uid) in asked.url, "what was tried is still somebody's to decide"
 
 
 def test_the_list_begins_with_what_somebody_must_do(question: Any, study: Any) -> None:

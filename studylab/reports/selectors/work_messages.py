@@ -39,15 +39,18 @@ def mails_back(study: Study) -> Group:
 def unclear_messages(study: Study, now: datetime) -> Group:
     """Messages that did not go out by themselves, or of which nobody knows, while there is time: somebody decides.
 
-    While the site sends no mail at all they are one thing and not hundreds.
+    While the site sends nothing at all, those that were never tried are one thing and not hundreds.
     """
     names = titles()
     rows = [(row, row.participant) for row in needs_person(study, now) if row.participant]
     page = f"{address('messages', study)}?state={PERSON}"
-    if rows and not (mail_is_on() or gateway()):
-        text = "Messages stay here: tell those people another way before their visits."
-        return Group(_TITLE, "warn", page, [Item("This site sends no mail", page, text)])
-    items = [
+    items = []
+    if not (mail_is_on() or gateway()):
+        if any(not row.attempts for row, _ in rows):
+            text = "Messages stay here: tell those people another way before their visits."
+            items.append(Item("This site sends no mail", page, text, "warn"))
+        rows = [(row, who) for row, who in rows if row.attempts]
+    items += [
         Item(
             who.code, address("message_question", study, uid=row.uid),
             f"{names.get(row.kind, row.kind)}. {todo_of(row)}", "warn" if row.state == State.TOO_LATE else "stop",
@@ -55,4 +58,5 @@ def unclear_messages(study: Study, now: datetime) -> Group:
         )
         for row, who in rows
     ]  # fmt: skip
-    return Group(_TITLE, "stop", page, items)
+    kind = "stop" if any(one.kind == "stop" for one in items) else "warn"
+    return Group(_TITLE, kind, page, items)
