@@ -15,6 +15,7 @@ from studylab.audit.models import Event
 from studylab.audit.services import seal_events
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import Lab, build_lab
+from studylab.management.demo.messages import told
 from studylab.management.demo.plot import NOON, Plot
 from studylab.management.demo.tablet import named_tablet
 from studylab.people.selectors import actor_for
@@ -70,6 +71,8 @@ class Command(BaseCommand):
         plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
         plot.build()
         dated_hours(lab, plot.now)
+        plot.say("What became of messages, and what was read of the notices")
+        told(lab, plot.at)
         _export(lab, plot.now)
         named_tablet(lab, plot.now)
         while seal_events():
