@@ -69,17 +69,25 @@ def for_command(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
 @contextmanager
 def for_tests(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
     """A server for one test run, quick and unsafe, thrown away afterwards."""
+    with thrown_away(places, stop, "postgresql-test.log") as (server, password):
+        yield {"DATABASE_URL": server.url(password)}
+
+
+@contextmanager
+def thrown_away(places: Places, stop: StopRequest, log: str) -> Iterator[tuple[Server, str]]:
+    """A server that its user may stop, crash and start again; yields it with the password of its role."""
     home = pg_place.find(places)
     _remove_abandoned(home)
     data = home.folder / f"test-{secrets.token_hex(4)}"
     lock = Lock(data.with_suffix(".lock"))
     lock.take()
     password = secrets.token_urlsafe(24)
-    log = places.logs / "postgresql-test.log"
-    server = Server(home.bin, data, log, home.account, throwaway=True, stop_request=stop)
+    server = Server(
+        home.bin, data, places.logs / log, home.account, throwaway=True, stop_request=stop
+    )
     try:
         server.start(password)
-        yield {"DATABASE_URL": server.url(password)}
+        yield server, password
     finally:
         server.stop()
         lock.path.unlink(missing_ok=True)
