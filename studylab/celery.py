@@ -15,11 +15,13 @@ app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
 
 
-def ring(task: Any, *args: object) -> None:
-    """Ask a worker to do a task now. Where no broker takes the message, the next tick finds what waits."""
+def ring(task: Any, *args: object) -> bool:
+    """Ask a worker to do a task now; whether a broker took the message. If not, the next tick finds what waits."""
     try:
         task.delay(*args)
     except (OperationalError, OSError):
         logger.warning(
             "No broker took the message of %s; the next tick finds what waits.", task.name
         )
+        return False
+    return True

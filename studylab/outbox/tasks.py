@@ -16,11 +16,17 @@ def plan() -> None:
 
 @shared_task(name="outbox.tick")
 def tick() -> None:
-    """Claim what is due and knock on the workers' door, once for each message."""
+    """Claim what is due and knock on the workers' door, once for each message.
+
+    Where no broker hears the first knock it hears none: the claims are given back, so that a later tick tries at once.
+    """
     now = clock.now()
     sending.end_too_late(now)
-    for message_id in sending.claim_due(now):
-        ring(send, message_id)
+    claimed = sending.claim_due(now)
+    for place, message_id in enumerate(claimed):
+        if not ring(send, message_id):
+            sending.unclaim(claimed[place:])
+            break
 
 
 @shared_task(name="outbox.send")

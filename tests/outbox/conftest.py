@@ -8,33 +8,21 @@ import pytest
 
 from studylab.access import system_actor
 from studylab.outbox import kinds
-from studylab.outbox.kinds import Audience, MessageField, MessageKind
 from studylab.outbox.rules import words
 from studylab.outbox.services.queue import message_queue
+from tests.outbox.tried import KINDS, WORDS, unwanted
 from tests.participants.conftest import ana, keeper, noon, office  # noqa: F401  (fixtures)
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 ACTOR = system_actor("test")
-unwanted: dict[str, str] = {}  # about -> why it is not to be sent any more
-
-
-def _values(message: Any) -> dict[str, str]:
-    return {"when": f"Occasion {message.key}"}
-
-
-def _wanted(message: Any, _now: datetime) -> str:
-    return unwanted.get(message.about, "")
 
 
 @pytest.fixture(autouse=True)
 def _kinds(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setattr(kinds, "_kinds", dict(kinds._kinds))
-    for key, audience in (("tried", Audience.VOLUNTEER), ("tried_staff", Audience.STAFF)):
-        kinds.register_kind(
-            MessageKind(key, audience, "Tried", (MessageField("when", "what it is about"),), _values, _wanted)
-        )  # fmt: skip
-        house = {"subject": "Tried", "text": "{when}"}
-        monkeypatch.setitem(words._file(words.NATIVE), key, house)  # type: ignore[arg-type]
+    for kind in KINDS:
+        kinds.register_kind(kind)
+        monkeypatch.setitem(words._file(words.NATIVE), kind.key, WORDS)  # type: ignore[arg-type]
     unwanted.clear()
     yield
     unwanted.clear()

@@ -6,13 +6,13 @@ server answered. Whoever is interrupted between the two leaves a question to a p
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from functools import cache
 from uuid import uuid4
 
 from django.db import DatabaseError, connection, transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from studylab import clock
 from studylab.errors import StudylabError
@@ -74,7 +74,17 @@ def end_too_late(now: datetime) -> int:
 def release_lapsed(now: datetime) -> int:
     """Let what a worker claimed and never began wait again; return how many."""
     rows = Message.objects.filter(_lapsed(now), state=State.CLAIMED)
-    return rows.update(state=State.WAITING, claim=None, claimed_until=None, next_at=now)
+    return _let_wait(rows)
+
+
+def unclaim(numbers: Sequence[int]) -> int:
+    """Let claimed messages wait again whose knock nobody took; return how many."""
+    return _let_wait(Message.objects.filter(pk__in=numbers, state=State.CLAIMED))
+
+
+def _let_wait(rows: QuerySet[Message]) -> int:
+    """Let rows wait again. They stay due since when they were: a clock that is wrong now puts them off no further."""
+    return rows.update(state=State.WAITING, claim=None, claimed_until=None)
 
 
 def ask_about_interrupted(now: datetime) -> int:
@@ -142,9 +152,15 @@ def _ready(message: Message, now: datetime) -> Ready | ShortReady | None:
 
 
 def _hand_over(message: Message, ready: Ready | ShortReady) -> State | None:
-    attempt = _begin(message)
-    if attempt is None:  # dropped meanwhile, or another worker was quicker
-        ready.leave()
+    attempt = None
+    try:
+        attempt = _begin(message)
+    finally:
+        if (
+            attempt is None
+        ):  # dropped meanwhile, another worker was quicker, or the database is away
+            ready.leave()  # the server still has this addressee in mind, and would refuse the next
+    if attempt is None:
         return None
     outcome, answer = ready.send()
     return _patiently(lambda: _finish(message, attempt, outcome, answer))
@@ -169,6 +185,10 @@ def _finish(message: Message, attempt: Attempt, outcome: Outcome, answer: str) -
     now = clock.now()
     with transaction.atomic():
         row = Message.objects.select_for_update().get(pk=message.pk)
+        if AttemptEnd.objects.filter(attempt=attempt).exists():
+            return State(
+                row.state
+            )  # written before, and the database went away before it could say so
         AttemptEnd.objects.create(attempt=attempt, ended_at=now, outcome=outcome, answer=answer)
         asked = row.state == State.QUESTION and outcome == Outcome.SENT
         if row.attempts != attempt.number or not (row.state == State.SENDING or asked):
