@@ -75,10 +75,11 @@ def compose(message: Message) -> Composed:
     _check(f"{subject}\n{text}\n{short}", language)
     if not short and not way.mail_to:
         raise NotSendable("There is no e-mail address to send this to. Call the volunteer.")
+    name, reply_to = sender_of(message.study, language)
     return Composed(
-        sender=_sender(message, language), to=way.mail_to, subject=subject, text=text,
+        sender=_sender(name), to=way.mail_to, subject=subject, text=text,
         html=html(pieces, values, language=_TAGS[language], title=subject),
-        headers=_headers(message, language), attachments=attachments, return_path=_return_path(message),
+        headers=_headers(message, language, reply_to), attachments=attachments, return_path=_return_path(message),
         short_to=way.short_to if short else "", short=short,
     )  # fmt: skip
 
@@ -120,17 +121,16 @@ def _check(text: str, language: str) -> None:
         raise NotSendable(f"{found[0].sentence} Change the words of this message.")
 
 
-def _sender(message: Message, language: str) -> str:
-    if not settings.MAIL_FROM:  # a site that sends short messages only
-        return ""
-    return str(Address(sender_of(message.study, language)[0], addr_spec=settings.MAIL_FROM))
+def _sender(name: str) -> str:
+    """Return who a mail is from; "" on a site that sends short messages only."""
+    return str(Address(name, addr_spec=settings.MAIL_FROM)) if settings.MAIL_FROM else ""
 
 
 def _return_path(message: Message) -> str:
     return return_path(settings.MAIL_BOUNCES, message.pk, mail_key()) if settings.MAIL_BOUNCES else settings.MAIL_FROM  # fmt: skip
 
 
-def _headers(message: Message, language: str) -> dict[str, str]:
+def _headers(message: Message, language: str, reply_to: str) -> dict[str, str]:
     """Return the headers that keep machines from answering (RFC 3834) and name the mail for good (RFC 5322, 3.6.4)."""
     domain = settings.MAIL_FROM.rpartition("@")[2]
     headers = {
@@ -139,5 +139,4 @@ def _headers(message: Message, language: str) -> dict[str, str]:
         "X-Auto-Response-Suppress": "All",
         "Content-Language": _TAGS[language],
     }
-    reply_to = sender_of(message.study, language)[1]
     return {**headers, "Reply-To": reply_to} if reply_to else headers
