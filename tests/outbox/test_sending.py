@@ -252,6 +252,19 @@ def test_a_worker_that_dies_while_sending_leaves_a_question(
     assert not post.taken
 
 
+def test_that_it_is_being_sent_stands_on_the_disk_before_it_leaves(
+    study: Any, lead: Any, post: Post
+) -> None:
+    """Also on a server that answers before it has written: a crash would let the message go out twice."""
+    queue_staff(study, to(lead, "taken"))
+    claim_due(NOON)
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL synchronous_commit TO off")
+        sending._begin(Message.objects.get())
+        cursor.execute("SHOW synchronous_commit")
+        assert cursor.fetchone() == ("on",)
+
+
 def test_a_worker_that_was_only_slow_settles_its_question(
     study: Any, lead: Any, post: Post, monkeypatch: Any
 ) -> None:
