@@ -1,4 +1,7 @@
-"""The mail of a reminder as its reader gets it: read by Python's strict e-mail parser and by icalendar."""
+"""The mail of a reminder as its reader gets it: read by Python's strict e-mail parser, and its file by two readers.
+
+One of them, `ical_reader`, shares nothing with icalendar, which writes the file.
+"""
 
 from datetime import UTC, date, datetime, time, timedelta
 from email import message_from_bytes, policy
@@ -19,6 +22,7 @@ from studylab.outbox.selectors.timing import first_tries
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.selectors import contact_details
 from studylab.participants.services.volunteers import contact_write
+from tests.scheduling.calendar.ical_reader import instant, read
 
 pytestmark = pytest.mark.django_db
 
@@ -68,6 +72,14 @@ def test_a_strict_reader_finds_both_parts_and_the_appointment(
     visit = booked.visits.get(number=2)
     assert event.start.astimezone(UTC) == visit.planned.lower
     assert (event["UID"], event["SEQUENCE"]) == (str(visit.uid), visit.revision)
+    # What arrives, past the encoding of the mail: CRLF, folded lines, and instants by the zone's rules in the file.
+    payload = file.get_payload(decode=True)
+    assert isinstance(payload, bytes)
+    own = read(payload)
+    (part,) = own.all("VEVENT")
+    assert (own.text("METHOD"), part.text("UID")) == ("PUBLISH", str(visit.uid))
+    ends = [instant(own, part, name) for name in ("DTSTART", "DTEND")]
+    assert ends == [visit.planned.lower, visit.planned.upper]
 
 
 @pytest.mark.parametrize("language", ["en", "fr-ca"])
