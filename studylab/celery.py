@@ -12,6 +12,7 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "studylab.settings")
 
 app = Celery("studylab")
 app.config_from_object("django.conf:settings", namespace="CELERY")
+app.Task.Request = "studylab.celery_request:Request"
 app.autodiscover_tasks()
 
 

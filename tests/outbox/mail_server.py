@@ -61,13 +61,18 @@ class Post:
 
     def _take(self, envelope: Any) -> None:
         content = bytes(envelope.content)
-        lines = content.split(b"\r\n\r\n")[0].split(b"\r\n")
-        number = next(line for line in lines if line.lower().startswith(b"message-id:")).decode()
         with self._lock:
-            self.taken[number.partition(":")[2].strip()] += 1
+            self.taken[message_id(content)] += 1
             self.to.update(envelope.rcpt_tos)
             self.mails.append(content)
             self.recipients.append(list(envelope.rcpt_tos))
+
+
+def message_id(content: bytes) -> str:
+    """Return the Message-ID of a mail."""
+    lines = content.split(b"\r\n\r\n")[0].split(b"\r\n")
+    line = next(line for line in lines if line.lower().startswith(b"message-id:"))
+    return line.decode().partition(":")[2].strip()
 
 
 class _AnyPort(Controller):
