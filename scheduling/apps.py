@@ -11,6 +11,7 @@ class SchedulingConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below what ends with a participation, since when records exist, who is due."""
+        from scheduling import left_behind
         from scheduling.ready_checks import (
             holiday_lines,
             kind_lines,
@@ -38,9 +39,12 @@ class SchedulingConfig(AppConfig):
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
+        from studylab.people.leaving import register_gone, register_held
         from studylab.studies.close_hooks import register_close_check
         from studylab.studies.readiness import register_readiness
 
+        register_held("scheduling", left_behind.held)
+        register_gone("scheduling", left_behind.gone)
         register_work(KIND)
         register_readiness("kinds", kind_lines, front=True)
         register_readiness("hours", people_hours)

@@ -11,6 +11,7 @@ class ScreeningConfig(AppConfig):
 
     def ready(self) -> None:
         """Tell the apps below since when records exist, what a document may not say, what follows on limits."""
+        from screening.left_behind import held
         from screening.note_sources import register_notes
         from screening.ready_checks import text_lines
         from screening.rules.catalogue import load_catalogue
@@ -39,10 +40,12 @@ class ScreeningConfig(AppConfig):
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
+        from studylab.people.leaving import register_held
         from studylab.studies.confirm_hooks import register_confirm_hook
         from studylab.studies.document_checks import register_document_check
         from studylab.studies.readiness import register_readiness
 
+        register_held("screening", held)
         register_work(KIND)
         register_kind(LAPSING)
         register_planner("sign-offs", planned_lapsing)

@@ -99,6 +99,7 @@ class Cap(StrEnum):
     WORDING_EDIT = "wording_edit"  # what messages to volunteers say and who they come from
     LAB_TIMES = "lab_times"  # holidays, shifts, calendar feeds of the lab
     PEOPLE_MANAGE = "people_manage"
+    ACCESS_VIEW = "access_view"  # who has access to the study, and the reviews of that
     ACCOUNTS_MANAGE = "accounts_manage"  # accounts of the site; no role in a study has it
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail, exports that were made
@@ -151,7 +152,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
     Role.LEAD: _EVERYBODY
     | _CLINICAL_READ
     | {
-        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.DEVICE_MANAGE, Cap.RECORD_VIEW,
+        Cap.DEVIATION_RECORD, Cap.DEVIATION_CLOSE, Cap.SETUP_EDIT, Cap.LAB_TIMES, Cap.PEOPLE_MANAGE, Cap.ACCESS_VIEW, Cap.DEVICE_MANAGE, Cap.RECORD_VIEW,
         Cap.EXPORT_MAKE,
         Cap.RULES_VIEW,
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
@@ -159,7 +160,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.NOTICES_VIEW,
         Cap.SITE_CARE, Cap.WORK_VIEW,
     },
-    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.WORK_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
+    Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.ACCESS_VIEW, Cap.WORK_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip
 
 

@@ -26,6 +26,11 @@ class Action(StrEnum):
     INVITATION_DECLINED = "invitation.declined"
     ROLE_GRANTED = "person.role_granted"
     ROLE_ENDED = "person.role_ended"
+    PERSON_LEFT = "person.left"
+    ACCOUNT_CLOSED = "account.closed"
+    ACCOUNT_OPENED = "account.opened"
+    PASSWORD_LINK_SENT = "account.password_link"  # noqa: S105  (an action)
+    ACCESS_REVIEWED = "access.reviewed"
     SIGNATURE_GIVEN = "signature.given"
     SIGNATURE_REFUSED = "signature.refused"
     STUDY_CREATED = "study.created"

@@ -10,11 +10,13 @@ from studylab.outbox.rules.states import NEEDS_PERSON, STATE_WORDS, State
 from studylab.outbox.services.queue import drop_rows, queue_rows
 from studylab.outbox.services.sending import mail_is_on
 from studylab.people.invite_mail import InvitationMail, MailState, register_invitation_mail
-from studylab.people.models import Invitation
+from studylab.people.models import Invitation, User
 from studylab.people.rules.invitations import InvitationState
+from studylab.people.selectors.accounts import PASSWORD_LINK_HOURS, password_link_address
 from studylab.people.selectors.invitations import invitation_address, state_of
 
 KIND = "invitation"
+PASSWORD = "password_link"  # noqa: S105  (a kind of message)
 _FIELDS = (
     MessageField("inviter", "who invites"),
     MessageField("link", "the link, which opens once"),
@@ -76,7 +78,28 @@ def _states(invitations: Collection[Invitation]) -> dict[int, MailState]:
     }
 
 
+def _password_values(message: Message) -> dict[str, str]:
+    assert message.user is not None, "a link for a new password has its person"
+    return {"link": password_link_address(message.user)}
+
+
+def _password_wanted(message: Message, _now: datetime) -> str:
+    return "" if message.user and message.user.is_active else "The account is switched off."
+
+
+def _queue_password(user: User) -> None:
+    now = clock.now()
+    queue_rows([
+        Planned(
+            kind=PASSWORD, study=None, user=user, about=f"password:{user.pk}", due_at=now,
+            useful_until=now + timedelta(hours=PASSWORD_LINK_HOURS),
+            key=f"password:{user.pk}:{now.timestamp():.0f}",
+        )
+    ])  # fmt: skip
+
+
 def register() -> None:
-    """Make the kind of message known, and tell the invitations that there is mail."""
+    """Make both kinds of message known, and tell whoever invites that there is mail."""
+    register_kind(MessageKind(PASSWORD, Audience.STAFF, "Link for a new password", _FIELDS[1:2], _password_values, _password_wanted))  # fmt: skip
     register_kind(MessageKind(KIND, Audience.STAFF, "Invitation to the staff", _FIELDS, _values, _wanted))  # fmt: skip
-    register_invitation_mail(InvitationMail(mail_is_on, _queue, _drop, _states))
+    register_invitation_mail(InvitationMail(mail_is_on, _queue, _queue_password, _drop, _states))

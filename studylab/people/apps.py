@@ -10,5 +10,9 @@ class PeopleConfig(AppConfig):
     label = "people"
 
     def ready(self) -> None:
-        """Listen to sign-ins, which Django announces by signals only."""
+        """Listen to sign-ins, which Django announces by signals only, and say what a leaver holds."""
+        from studylab.people.leaving import register_held
+        from studylab.people.selectors.leaving import held_here
+
+        register_held("people", held_here)
         import studylab.people.signals  # noqa: F401  (import for its effect)

@@ -31,7 +31,7 @@ EMPTY_ITSELF = '"cache", "storage"'  # the cookie stays, so that the next reques
 _LONGEST_PAGE = 400
 # Pages about the house and not about volunteers.
 _NOBODYS = frozenset(
-    {Cap.ANYONE, Cap.SIGNED_IN, Cap.LINK_HOLDER, Cap.STUDY_VIEW, Cap.SETUP_VIEW, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE,
+    {Cap.ANYONE, Cap.SIGNED_IN, Cap.LINK_HOLDER, Cap.STUDY_VIEW, Cap.SETUP_VIEW, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.ACCESS_VIEW, Cap.ACCOUNTS_MANAGE,
      Cap.DEVICE_MANAGE, Cap.LAB_TIMES, Cap.RULES_VIEW, Cap.TEACHING_VIEW}
 )  # fmt: skip
 

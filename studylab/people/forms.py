@@ -153,6 +153,15 @@ class RoleForm(_RoleFields):
         return user_by_email(email) if email else None
 
 
+class LeaveForm(forms.Form):
+    """Why somebody leaves a study."""
+
+    reason = forms.CharField(
+        label="Why they leave", max_length=300,
+        help_text="For example: end of contract. It stands on the trail for good, so name nobody’s private matters.",
+    )  # fmt: skip
+
+
 class RoleEndForm(forms.Form):
     """When and why a role ends."""
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from studylab.people.models import Invitation
+    from studylab.people.models import Invitation, User
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,7 @@ class InvitationMail:
 
     is_on: "Callable[[], bool]" = lambda: False
     queue: "Callable[[Invitation], None]" = lambda _invitation: None
+    queue_password: "Callable[[User], None]" = lambda _user: None
     drop: "Callable[[Invitation, str], None]" = lambda _invitation, _reason: None
     states: "Callable[[Collection[Invitation]], dict[int, MailState]]" = field(
         default=lambda _invitations: {}

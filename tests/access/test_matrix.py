@@ -15,7 +15,7 @@ from tests.cast import actor_of, make_study, make_user
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 FREE = {Cap.ANYONE, Cap.SIGNED_IN}
-OUTSIDE = FREE | {Cap.LINK_HOLDER}  # pages that stand below no study
+OUTSIDE = FREE | {Cap.LINK_HOLDER, Cap.ACCOUNTS_MANAGE}  # pages that stand below no study
 NOT_OPEN = 403
 FINE = {200, 204, 301, 302, 304, 400, 404, 405, 409, 422}
 

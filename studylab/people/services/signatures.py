@@ -9,7 +9,7 @@ from studylab.access import Actor
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.errors import Refused
+from studylab.errors import NotAllowed, Refused
 from studylab.people.models import Signature, User
 
 
@@ -39,6 +39,8 @@ def check_password(*, actor: Actor, password: str, subject_type: str, subject_co
     Called before the signing transaction begins, so that the note stays when the signing is refused.
     """
     user = User.objects.filter(pk=actor.user_id or 0, is_active=True).first()
+    if user is not None and user.is_account_admin:
+        raise NotAllowed("An administrator of accounts signs nothing.", code="signature")
     if user is None or not user.check_password(password):
         _note_refusal(actor=actor, subject_type=subject_type, subject_code=str(subject_code))
         raise WrongPassword(

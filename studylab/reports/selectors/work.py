@@ -29,7 +29,7 @@ from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_own_page import own_page_groups
 from studylab.reports.selectors.work_restored import restored_work
 from studylab.reports.selectors.work_safety import safety_work
-from studylab.reports.selectors.work_site import site_work
+from studylab.reports.selectors.work_site import access_work, site_work
 from studylab.studies.models import Study
 
 _OVER = ("done", "cancelled", "missed", "stopped early")
@@ -59,6 +59,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups += [kits_to_hand_out(study, at), runs_low(study, at)]
     groups += _screening(study, actor, at)
     groups += message_work(study, actor, at)
+    groups += access_work(study, actor, at)
     if actor.may(Cap.SERIES_BOOK):
         groups += [consent_again(study), wishes_to_ask(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)

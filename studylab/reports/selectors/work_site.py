@@ -6,9 +6,24 @@ from studylab.access import Actor, Cap
 from studylab.operation.checks import last_tick
 from studylab.operation.rules.status import TICK_WRONG
 from studylab.operation.status import wrong_notes
+from studylab.people.selectors.access_review import review_due_on
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
+from studylab.templatetags.studylab import day
+
+
+def access_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
+    """Return, for who manages the study's people, that a review of everybody's access is due."""
+    if not actor.may(Cap.PEOPLE_MANAGE):
+        return []
+    due, page = review_due_on(study), address("people_access", study)
+    if due > at.astimezone(study.zone).date():
+        return []
+    text = "Look at who has access, end what is not needed, and sign."
+    return [
+        Group("Review of access due", "warn", page, [Item(f"Due since {day(due)}", page, text)])
+    ]
 
 
 def site_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
