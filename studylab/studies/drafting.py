@@ -10,7 +10,6 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
-from studylab.people.models import User
 from studylab.people.selectors import is_account_admin
 from studylab.people.services.roles import require_in
 from studylab.studies.models import ProtocolDraft, ProtocolVersion, Study
@@ -127,13 +126,13 @@ def draft_make_study(
     languages: Sequence[str],
     actor: Actor,
 ) -> Study:
-    """Make a study of the draft, with the draft as its version 1 and its owner as the lead. Raises ProtocolInvalid."""
+    """Make a study of the draft, with the draft as its version 1; its lead is invited. Raises ProtocolInvalid."""
     assert draft.study_id is None, "a version of a study is made by draft_make_version"
     _require(None, draft.owner_id, actor)
     draft = _seen(draft, revision)
     study = study_create(
         document=draft.document, code_prefix=code_prefix, slug=slug, languages=tuple(languages),
-        lead=User.objects.get(pk=draft.owner_id), actor=actor,
+        actor=actor,
     )  # fmt: skip
     _end(draft, study.protocol_versions.get(number=1))
     return study

@@ -6,14 +6,14 @@ from datetime import date
 from django.views.decorators.debug import sensitive_variables
 
 from studylab import clock
-from studylab.access import Actor, Cap, Role
+from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.people.models import User
 from studylab.people.selectors import is_account_admin, today_in
-from studylab.people.services.roles import require_in, role_grant
+from studylab.people.services.roles import require_in
 from studylab.people.services.signatures import check_password, signature_write
 from studylab.studies.close_hooks import still_open
 from studylab.studies.confirm_hooks import tell_confirmed
@@ -47,10 +47,9 @@ def study_create(
     code_prefix: str,
     slug: str = "",
     languages: tuple[str, ...] = ("en",),
-    lead: User | None = None,
     actor: Actor,
 ) -> Study:
-    """Make a study in set-up from a protocol document, its version 1; `lead` gets the lead's role.
+    """Make a study in set-up from a protocol document, its version 1. Whoever makes it is not its lead.
 
     `code_prefix` is one to three capital letters that begin every volunteer's code. Raises ProtocolInvalid.
     """
@@ -70,11 +69,6 @@ def study_create(
         study_id=study.pk, data={"title": plan.title},
     )  # fmt: skip
     version_write(study=study, document=document, number=1, actor=actor)
-    if lead is not None:
-        house = Actor(None, actor.label, study.pk, request_id=actor.request_id)
-        role_grant(
-            study=study, user=lead, role=Role.LEAD, starts_on=today_in(study.timezone), actor=house
-        )
     return study
 
 

@@ -174,7 +174,7 @@ def _make(request: StaffRequest, draft: ProtocolDraft) -> HttpResponse:
             study = draft_make_study(
                 draft=draft, revision=seen, actor=request.actor, **form.cleaned_data
             )
-            return reverse("set_up_ready", kwargs={"study": study.slug})
+            return reverse("lead_invite", kwargs={"of": study.slug})
         version = draft_make_version(
             draft=draft, revision=seen, actor=request.actor, **form.cleaned_data
         )
@@ -183,7 +183,7 @@ def _make(request: StaffRequest, draft: ProtocolDraft) -> HttpResponse:
         )
 
     said = (
-        "The study is begun and you are its lead. This page says what it still needs."
+        "The study is begun. Invite its lead, who goes on with the set-up."
         if draft.study is None
         else "The version is added. Its limits must be confirmed."
     )

@@ -40,7 +40,7 @@ def page(draft: ProtocolDraft, ending: str = "") -> str:
 
 
 class TestNewStudy:
-    def test_from_a_shipped_document_to_a_study_with_its_lead(
+    def test_from_a_shipped_document_to_a_study_and_the_invitation_of_its_lead(
         self, client_of: Any, admin: User
     ) -> None:
         client = client_of(admin)
@@ -55,10 +55,11 @@ class TestNewStudy:
             {"slug": "own", "code_prefix": "OW", "languages": ["en"], "shown": draft.revision},
         )
         study = Study.objects.get()
-        assert made.headers["Location"] == reverse("set_up_ready", kwargs={"study": "own"})
+        invite = reverse("lead_invite", kwargs={"of": "own"})
+        assert made.headers["Location"] == invite
+        assert "Nobody leads this study today" in text_of(client.get(invite))
         assert (study.slug, study.code_prefix, study.state) == ("own", "OW", "setup")
-        assert study.memberships.get().role == Role.LEAD
-        assert study.memberships.get().user == admin
+        assert not study.memberships.exists(), "whoever looks after accounts holds no role"
         assert study.protocol_versions.get().added_by == admin
         assert client.get(page(draft)).status_code == 404
 
