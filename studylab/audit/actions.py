@@ -183,6 +183,7 @@ class Action(StrEnum):
     EXPORT_FETCHED = "export.fetched"
     COPY_MADE = "copy.made"
     COPY_HANDED = "copy.handed_over"
+    SITE_VALIDATED = "site.validated"
     STUDY_IMPORTED = "study.imported"
     SITE_RESTORED = "site.restored"
     RESTORE_NUMBERS = "site.restored_numbers"

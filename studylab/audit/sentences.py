@@ -178,6 +178,7 @@ SENTENCES: dict[Action, str] = {
     Action.EXPORT_FETCHED: "took an export of the study's data",
     Action.COPY_MADE: "made a copy for the volunteer of what is stored about them",
     Action.COPY_HANDED: "handed over a copy of what is stored about a volunteer",
+    Action.SITE_VALIDATED: "ran the checks of the validation pack",
     Action.STUDY_IMPORTED: "read a study in from its export",
     Action.KEY_CHANGED: "changed the allocation key",
     Action.SITE_RESTORED: "restored the site from a backup",

@@ -6,7 +6,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import guard, kept
+from studylab.audit.history import append_only, guard, kept
 from studylab.db import explain
 from studylab.errors import Conflict
 from studylab.people.models import User
@@ -106,3 +106,23 @@ explain(
         ),
     }
 )
+
+
+class ValidationRun(models.Model):
+    """What a site found when it checked itself: who ran it, when, and everything that the printed pack shows.
+
+    `sha256` is that of the canonical JSON of `content`, so that a signed print can be compared with the row.
+    """
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    ran_at = models.DateTimeField()
+    ran_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    passed = models.BooleanField()
+    content = models.JSONField()
+    sha256 = models.CharField(max_length=64)
+
+    class Meta:
+        triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"validation {self.uid}"

@@ -16,11 +16,14 @@ from studylab.reports.views import (
     running,
     safety,
     status,
+    validation,
     volunteer,
 )
 
 site_urls: list[URLPattern] = [
     path("status/", status.site_status, name="site_status"),
+    path("validation/", validation.site_validation, name="site_validation"),
+    path("validation/<uuid:uid>/", validation.site_pack, name="site_validation_pack"),
     path("healthz/live", health.live, name="health_live"),
     path("healthz/ready", health.ready, name="health_ready"),
 ]
@@ -82,6 +85,8 @@ study_urls = [
         running.running_again,
         name="set_up_running_again",
     ),
+    path("set-up/validation/", validation.study_validation, name="set_up_validation"),
+    path("set-up/validation/<uuid:uid>/", validation.study_pack, name="set_up_validation_pack"),
     path("set-up/status/", status.study_status, name="set_up_status"),
     path("safety/", safety.safety, name="safety"),
     path("events/", safety.events, name="events"),
