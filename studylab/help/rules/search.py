@@ -15,6 +15,7 @@ LONGEST_QUERY = 80
 # Where a word stands says how much it tells about the topic.
 TITLE, WORDS, ABOUT, TEXT = 12.0, 9.0, 4.0, 1.5
 STARTS, SLIPPED = 0.8, 0.6  # shares of that for a beginning of a word, and for a slip
+WEAKEST = 0.2  # of the best: what fits less is not shown
 OWN_ROLE = 1.15  # a topic for one's own role stands before an equal one of others
 ENDINGS = frozenset({"s", "es", "d", "ed", "ing", "er", "ly"})
 
@@ -38,7 +39,7 @@ def find(topics: Iterable[Topic], query: str, roles: frozenset[Role] = frozenset
     """Return the topics that fit `query`, the best first.
 
     Each word of the query counts once, by the best place in which it stands: as written, as a beginning, or (from
-    four letters on) with a slip or two. A topic without half of the words is left out; none of them: an empty list.
+    four letters on) with a slip or two. Left out is a topic without half of the words, and what fits far less than the best.
     """
     said = [word for word in dict.fromkeys(words_of(query[:LONGEST_QUERY])) if word not in EMPTY]
     scored = []
@@ -50,7 +51,8 @@ def find(topics: Iterable[Topic], query: str, roles: frozenset[Role] = frozenset
             continue
         total = sum(scores) * (met / len(said)) ** 2 * (OWN_ROLE if topic.is_for(roles) else 1)
         scored.append((-total, place, topic))
-    return [topic for _, _, topic in sorted(scored, key=lambda one: one[:2])]
+    ranked = sorted(scored, key=lambda one: one[:2])
+    return [topic for rank, _, topic in ranked if rank <= ranked[0][0] * WEAKEST]
 
 
 @lru_cache(maxsize=512)

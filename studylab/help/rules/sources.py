@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 # What stands in place of a source where none outside this project was found.
-_OWN = re.compile(r"^(inferred|from memory|proposal|condition rule|the |others |age \d+ from)")
+_OWN = re.compile(
+    r"^(inferred|from memory|proposal|condition rule|the |others )|(?<!\()from memory$"
+)
 _PARTS = re.compile(r";\s+(?![^()]*\))")
 
 
