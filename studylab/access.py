@@ -87,6 +87,7 @@ class Cap(StrEnum):
     DATA_LOCK = "data_lock"  # declare the data locked, ask for the list to be opened
     UNBLIND_AGREE = "unblind_agree"
     GUESS_RECORD = "guess_record"
+    ARM_TELL = "arm_tell"  # ask who wants to know their arm, and tell them once the list is open
     REVEALS_VIEW = "reveals_view"  # that a code was opened, by whom and why; never the arm
     LIST_MANAGE = "list_manage"
     DISPENSE = "dispense"
@@ -127,7 +128,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.SERIES_BOOK, Cap.NUMBER_ISSUE, Cap.DEVIATION_RECORD, Cap.CONTACT_RECORD, Cap.HOLD_OPEN,
         Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.LAB_TIMES, Cap.EVENT_RECORD, Cap.REPORT_RECORD,
         Cap.ABSENCE_RECORD, Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.DEVICE_MANAGE, Cap.PAYMENTS,
-        Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.WORK_VIEW,
+        Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.WORK_VIEW, Cap.ARM_TELL,
     },
     Role.CLINICIAN: _EVERYBODY
     | _CLINICAL_READ
@@ -137,7 +138,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.DEVIATION_CLOSE, Cap.CONTACT_RECORD, Cap.CODE_OPEN, Cap.REVEALS_VIEW,
         Cap.RULES_VIEW, Cap.LIMITS_CONFIRM, Cap.LINK_MAKE, Cap.GUESS_RECORD, Cap.UNBLIND_AGREE, Cap.TEACHING_VIEW,
         Cap.EVENT_RECORD, Cap.EVENT_JUDGE, Cap.REPORT_RECORD,
-        Cap.ABSENCE_RECORD, Cap.PROGRESS_VIEW, Cap.WORK_VIEW,
+        Cap.ABSENCE_RECORD, Cap.PROGRESS_VIEW, Cap.WORK_VIEW, Cap.ARM_TELL,
     },
     Role.PHARMACIST: _EVERYBODY
     | {Cap.LIST_MANAGE, Cap.DISPENSE, Cap.REVEALS_VIEW, Cap.UNBLIND_AGREE},

@@ -11,6 +11,7 @@ from studylab.allocation.views import (
     lists,
     opening,
     printing,
+    telling,
     unblinding,
 )
 
@@ -57,6 +58,11 @@ study_urls: list[URLPattern] = [
     path("unblinding/ask/", unblinding.opening_ask, name="opening_ask"),
     path("unblinding/open/", unblinding.opening_agree, name="opening_agree"),
     path("unblinding/list/", unblinding.opened_list, name="opened_list"),
+    path("unblinding/wishes/", telling.arm_wishes, name="arm_wishes"),
+    path("volunteers/<str:code>/arm/wish/", telling.arm_wish, name="arm_wish"),
+    path("volunteers/<str:code>/arm/letter/", telling.arm_letter, name="arm_letter"),
+    path("volunteers/<str:code>/arm/told/", telling.arm_told, name="arm_told"),
+    path("volunteers/<str:code>/arm/told/back/", telling.arm_told_back, name="arm_told_back"),
     path("volunteers/<str:code>/laboratory/", assays.assay_add, name="assay_add"),
     path("unblinding/laboratory/<uuid:uid>/", assays.assay_explain, name="assay_explain"),
     path("unblinding/list.<slug:kind>", unblinding.opened_file, name="opened_file"),

@@ -13,8 +13,11 @@ from studylab.participants.models import Participant
 
 # Pages that show or change a volunteer's record. What an emergency needs stays open to everybody whose role has it.
 CLOSED = frozenset(
-    {Cap.VOLUNTEER_VIEW, Cap.HEALTH_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.SIGN_OFF}
-)
+    {
+        Cap.VOLUNTEER_VIEW, Cap.HEALTH_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.SIGN_OFF,
+        Cap.ARM_TELL,
+    }
+)  # fmt: skip
 SOMEBODY_ELSE = "Somebody else works with this volunteer. Hand the tablet over."
 
 Reader = Callable[[int, str, int], bool]

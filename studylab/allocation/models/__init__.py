@@ -14,9 +14,12 @@ from studylab.allocation.models.ledger import KitMovement
 from studylab.allocation.models.numbers import AllocationList, ListEntry
 from studylab.allocation.models.opening_list import DataLock, ListOpening
 from studylab.allocation.models.reveals import Reveal
+from studylab.allocation.models.telling import ArmTelling, ArmWish
 
 __all__ = [
     "AllocationList",
+    "ArmTelling",
+    "ArmWish",
     "Assay",
     "AssayExplained",
     "BatchCheck",

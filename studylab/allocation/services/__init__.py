@@ -27,6 +27,12 @@ from studylab.allocation.services.stock import (
     kit_transfer,
     kits_receive,
 )
+from studylab.allocation.services.telling import (
+    arm_letter_made,
+    arm_wish_record,
+    telling_record,
+    telling_take_back,
+)
 from studylab.allocation.services.unblinding import (
     data_lock,
     list_read,
@@ -36,6 +42,8 @@ from studylab.allocation.services.unblinding import (
 
 __all__ = [
     "OpenedCode",
+    "arm_letter_made",
+    "arm_wish_record",
     "assay_explain",
     "assay_record",
     "batch_check",
@@ -66,4 +74,6 @@ __all__ = [
     "opening_agree",
     "opening_ask",
     "stock_count",
+    "telling_record",
+    "telling_take_back",
 ]

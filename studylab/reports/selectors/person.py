@@ -19,6 +19,7 @@ from screening.selectors.self_report import open_report
 from screening.selectors.sign_off import signature_fits
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import entry_of, open_levels
+from studylab.allocation.selectors.arm_wishes import standing_arm_wish
 from studylab.allocation.selectors.blinding import guesses_missing
 from studylab.audit.selectors import events_of_participant
 from studylab.outbox.selectors.messages import not_out_of
@@ -112,6 +113,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "confirmations": confirmations_of(person),
         "proposals": proposals_of(person, at),
         "entry": entry_of(person),
+        "arm_wish": standing_arm_wish(person),
         "open_levels": open_levels(person),
         "guesses_due": _guesses_due(person, dict(row.facts.visits)),
         **_not_arrived(person, at),

@@ -22,7 +22,7 @@ from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking_group
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
-from studylab.reports.selectors.work_consent import consent_again, wishes_to_ask
+from studylab.reports.selectors.work_consent import arms_to_tell, consent_again, wishes_to_ask
 from studylab.reports.selectors.work_dispensary import kits_to_hand_out, runs_low
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
@@ -63,6 +63,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.SERIES_BOOK):
         groups += [consent_again(study), wishes_to_ask(study), *booking_groups(study, at)]
         rows = settled_elsewhere(study, rows, at)
+    groups += arms_to_tell(study, actor)
     if actor.may(Cap.VOLUNTEER_VIEW):
         groups += _steps(study, actor, rows)
     if actor.may(Cap.DEVIATION_RECORD):
