@@ -20,7 +20,6 @@ class SchedulingConfig(AppConfig):
         )
         from scheduling.running import KIND
         from scheduling.selectors.due import doses_due, doses_given
-        from scheduling.selectors.kept_away import visit_kept_away
         from scheduling.selectors.my_visits import has_visits, page_stays, visit_languages
         from scheduling.selectors.payments import still_owed
         from scheduling.selectors.reminders import AHEAD, REMINDER, planned_reminders
@@ -28,6 +27,7 @@ class SchedulingConfig(AppConfig):
         from scheduling.selectors.told import after_contact_notes, own_notes, step_notes, talk_notes
         from scheduling.services import leaving
         from screening.note_sources import register_notes
+        from screening.selectors.staff_ties import away_by
         from studylab.allocation.due import register_due
         from studylab.operation.work import register_work
         from studylab.outbox.kinds import register_kind
@@ -59,7 +59,7 @@ class SchedulingConfig(AppConfig):
         register_notes("talk", talk_notes)
         register_notes("after", after_contact_notes)
         register_notes("step", step_notes)
-        register_kept_away_by("visits/<uuid:uid>/", visit_kept_away)
+        register_kept_away_by("visits/<uuid:uid>/", away_by("visits"))
         register_notes("own", own_notes)
         register_due(doses_due)
         register_doses(doses_given)

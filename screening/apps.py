@@ -30,13 +30,13 @@ class ScreeningConfig(AppConfig):
             languages_of,
         )
         from screening.selectors.staff_mails import LAPSING, planned_lapsing
-        from screening.selectors.staff_ties import is_kept_away
+        from screening.selectors.staff_ties import away_by, is_kept_away
         from screening.tasks import knock
         from studylab.operation.work import register_work
         from studylab.outbox.kinds import register_kind
         from studylab.outbox.names import register_medicine_names
         from studylab.outbox.planners import register_planner
-        from studylab.participants.kept_away import register_kept_away
+        from studylab.participants.kept_away import register_kept_away, register_kept_away_by
         from studylab.participants.link_purposes import LinkPurpose, register_link_purpose
         from studylab.participants.models import PersonalLink
         from studylab.participants.record_times import register_record_time
@@ -52,6 +52,8 @@ class ScreeningConfig(AppConfig):
         register_readiness("texts", text_lines, front=True)
         register_confirm_hook("reassess", knock)
         register_kept_away(is_kept_away)
+        for what in ("events", "deviations", "holds"):
+            register_kept_away_by(f"{what}/<uuid:uid>/", away_by(what))
         register_medicine_names(lambda: load_catalogue().names())
         register_document_check("screening table", document_problems)
 

@@ -5,10 +5,12 @@ Only that there is a match and with whom is returned; no contact detail leaves t
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from uuid import UUID
 
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
 from studylab.participants.contact import phone_key
+from studylab.participants.kept_away import NumberReader
 from studylab.participants.models import Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.rules.identity import fold_email, fold_name
@@ -147,8 +149,21 @@ def kept_away(participant: Participant) -> set[int]:
 
 def is_kept_away(study_id: int, code: str, user_id: int) -> bool:
     """Whether the newest decision about a volunteer of the study and this user keeps them apart."""
+    return _newest_keeps_away(study_id, user_id, participant__code=code)
+
+
+def away_by(way: str) -> NumberReader:
+    """Return the reader for pages that name a volunteer by the number of what their relation `way` leads to."""
+
+    def is_away(study_id: int, uid: UUID, user_id: int) -> bool:
+        return _newest_keeps_away(study_id, user_id, **{f"participant__{way}__uid": uid})
+
+    return is_away
+
+
+def _newest_keeps_away(study_id: int, user_id: int, **about: object) -> bool:
     decisions = StaffDecision.objects.filter(
-        participant__study_id=study_id, participant__code=code, user_id=user_id
+        participant__study_id=study_id, user_id=user_id, **about
     )
     return bool(decisions.order_by("-id").values_list("kept_away", flat=True).first())
 

@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.urls import reverse
 
 from studylab.http import StaffRequest, answer_form, next_url
+from studylab.participants.kept_away import is_kept_away
 from studylab.participants.models import AdverseEvent, Deviation
 from studylab.participants.selectors import shown_deviation
 from studylab.participants.selectors.events import newest_entry
@@ -29,7 +30,10 @@ class Act:
 
 
 def page_of(request: StaffRequest, subject: Subject) -> str:
-    """Return the address of the page of an event or a deviation."""
+    """Return the address of the page of an event or a deviation; of the list for who is kept away from the volunteer."""
+    person = subject.participant
+    if person and is_kept_away(request.study.pk, person.code, request.actor.user_id):
+        return reverse("safety", args=[request.study.slug])
     name = "event" if isinstance(subject, AdverseEvent) else "deviation"
     return reverse(name, args=[request.study.slug, subject.uid])
 

@@ -32,6 +32,7 @@ from studylab.participants.selectors.told import needs_telling
 from studylab.participants.services import deviation_close, deviation_explain, deviation_record
 from studylab.participants.services.deviations import CLOSING
 from studylab.participants.services.reporting import due_of
+from studylab.participants.views.acts import page_of
 
 PER_PAGE = 50
 
@@ -114,7 +115,7 @@ def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
 
     return answer_form(
         request, form=form, template="participants/deviation_add.html", write=write,
-        done=lambda made: next_url(request) or _address(request, made),
+        done=lambda made: next_url(request) or page_of(request, made),
         message="Deviation recorded. It is explained and closed later.",
         context={
             "next": next_url(request),
@@ -137,7 +138,7 @@ def deviation_explain_view(request: StaffRequest, study: str, uid: UUID) -> Http
 
     return answer_form(
         request, form=form, template="participants/deviation_explain.html", write=write,
-        done=lambda made: _address(request, made),
+        done=lambda made: page_of(request, made),
         message="Explained. Somebody else closes it.", shown=shown_deviation(found), context={"deviation": found},
     )  # fmt: skip
 
@@ -156,11 +157,7 @@ def deviation_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpRe
 
     return answer_form(
         request, form=form, template="participants/deviation_close.html", write=write,
-        done=lambda made: _address(request, made), message="The deviation is closed.",
+        done=lambda made: page_of(request, made), message="The deviation is closed.",
         shown=shown_deviation(found),
         context={"deviation": found, "meaning": CLOSING},
     )  # fmt: skip
-
-
-def _address(request: StaffRequest, found: Deviation) -> str:
-    return reverse("deviation", args=[request.study.slug, found.uid])

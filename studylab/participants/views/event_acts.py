@@ -7,7 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_http_methods, require_POST
 
-from studylab.access import Cap, requires
+from studylab.access import Cap, open_to_kept_away, requires
 from studylab.http import StaffRequest, posted
 from studylab.participants.forms.events import CareForm, JudgeForm, NewsAnswerForm, NewsForm
 from studylab.participants.forms.path import CloseForm
@@ -85,6 +85,7 @@ def event_close_view(request: StaffRequest, study: str, uid: UUID) -> HttpRespon
 
 
 @requires(Cap.EVENT_JUDGE)
+@open_to_kept_away  # somebody is in care, and the physician on duty may be the only one
 @require_http_methods(["GET", "POST"])
 def event_care(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Record how somebody in care is."""

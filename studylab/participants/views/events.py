@@ -19,7 +19,7 @@ from studylab.participants.forms.events import (
 from studylab.participants.models import AdverseEvent, EventEntry, Hold
 from studylab.participants.selectors.events import access_event, newest_entry
 from studylab.participants.services import event_add, event_record
-from studylab.participants.views.acts import Act, answer_act
+from studylab.participants.views.acts import Act, answer_act, page_of
 from studylab.studies.models import Study
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.selectors import current_protocol
@@ -68,7 +68,7 @@ def event_add_view(request: StaffRequest, study: str) -> HttpResponse:
     back = next_url(request) or reverse("events", args=[request.study.slug])
     return answer_form(
         request, form=form, template=FORM, write=write,
-        done=lambda made: reverse("event", args=[request.study.slug, made.event.uid]),
+        done=lambda made: page_of(request, made.event),
         message=ADD.done, context={"act": ADD, "back": back, "next": next_url(request), "hold": hold},
     )  # fmt: skip
 
