@@ -6,6 +6,7 @@ from studylab.allocation.views import (
     assays,
     batches,
     blinding,
+    counting,
     dispensary,
     kits,
     lists,
@@ -25,7 +26,9 @@ study_urls: list[URLPattern] = [
     path("dispensary/containers/", kits.containers_prepare, name="containers_prepare"),
     path("dispensary/receive/", kits.kits_receive, name="kits_receive"),
     path("dispensary/batches/<uuid:uid>/identity/", batches.batch_check, name="batch_check"),
-    path("dispensary/batches/<uuid:uid>/count/", batches.batch_count, name="batch_count"),
+    path("dispensary/batches/<uuid:uid>/count/", counting.batch_count, name="batch_count"),
+    path("dispensary/counts/", counting.counts, name="kit_counts"),
+    path("dispensary/counts/<uuid:uid>/explain/", counting.count_explain, name="kit_count_explain"),
     path("dispensary/excursions/", batches.excursions, name="excursions"),
     path("dispensary/excursions/add/", batches.excursion_add, name="excursion_add"),
     path(

@@ -157,6 +157,7 @@ class Action(StrEnum):
     EXCURSION_RECORDED = "kits.excursion_recorded"
     EXCURSION_DECIDED = "kits.excursion_decided"
     STOCK_COUNTED = "kits.counted"
+    COUNT_EXPLAINED = "kits.count_explained"
     CODE_OPENED = "code.opened"
     CODE_PRACTISED = "code.practised"
     CARD_PRINTED = "card.printed"

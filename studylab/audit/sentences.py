@@ -153,6 +153,7 @@ SENTENCES: dict[Action, str] = {
     Action.EXCURSION_RECORDED: "recorded kits outside their temperature",
     Action.EXCURSION_DECIDED: "decided about kits outside their temperature",
     Action.STOCK_COUNTED: "counted kits",
+    Action.COUNT_EXPLAINED: "explained why a count of kits differed",
     Action.CODE_OPENED: "opened a code",
     Action.CODE_PRACTISED: "practised opening a code",
     Action.CARD_PRINTED: "printed a code card",

@@ -78,8 +78,8 @@ class ExcursionDecideForm(SignatureFields):
     field_order = ["decision", "reason", "password"]
 
 
-class CountForm(forms.Form):
-    """Kits found on the shelf; the ledger's figure is not shown before."""
+class CountForm(SecondFields):
+    """Kits found on the shelf by two people; the ledger's figure is not shown before."""
 
     counted = forms.IntegerField(
         label="Kits found in stock",
@@ -87,6 +87,16 @@ class CountForm(forms.Form):
         help_text="Count first; the ledger's figure comes after.",
     )
     note = forms.CharField(label="Remark", max_length=300, required=False, help_text=NO_ARM)
+    field_order = ["counted", "note", "second_email", "second_password"]
+
+
+class CountExplainForm(forms.Form):
+    """Why a count differed."""
+
+    explanation = forms.CharField(
+        label="What was found out", max_length=300, widget=forms.Textarea({"rows": 3}),
+        help_text="For example that a kit stood on another shelf, or was recorded as not found. " + NO_ARM,
+    )  # fmt: skip
 
 
 class SightForm(SecondFields):

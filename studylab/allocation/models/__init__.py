@@ -4,6 +4,7 @@ from studylab.allocation.models.assays import Assay, AssayExplained
 from studylab.allocation.models.blinding import CardLine, CodeCard, Drill, Guess, Learnt
 from studylab.allocation.models.checks import (
     BatchCheck,
+    CountExplained,
     Excursion,
     ListCheck,
     StockCount,
@@ -25,6 +26,7 @@ __all__ = [
     "BatchCheck",
     "CardLine",
     "CodeCard",
+    "CountExplained",
     "DataLock",
     "Drill",
     "Excursion",

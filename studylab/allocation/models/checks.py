@@ -94,7 +94,10 @@ class Excursion(models.Model):
 
 
 class StockCount(models.Model):
-    """Kits of a batch in stock, counted by somebody who was not shown the ledger's figure."""
+    """Kits of a batch in stock, counted by two people who were not shown the ledger's figure.
+
+    Rows from before two people counted have no `second`; the database asks new ones for it.
+    """
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     batch = models.ForeignKey(KitBatch, on_delete=models.PROTECT, related_name="counts")
@@ -103,9 +106,23 @@ class StockCount(models.Model):
     note = models.CharField(max_length=300, blank=True)
     at = models.DateTimeField()
     by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    second = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
-        triggers = append_only()
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(second=None) | ~Q(second=F("by")), name="count_two_people"
+            ),
+        ]
+        triggers = [
+            *append_only(),
+            guard(
+                "count_has_second",
+                operation=pgtrigger.Insert,
+                check="NEW.second_id IS NOT NULL",
+                sentence="Two people count.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"count {self.uid}"
@@ -114,6 +131,30 @@ class StockCount(models.Model):
     def agrees(self) -> bool:
         """Whether as many were found as the ledger says."""
         return self.counted == self.expected
+
+
+class CountExplained(models.Model):
+    """Why a count differed from the ledger. The ledger itself is changed by kits' own lines only."""
+
+    count = models.OneToOneField(StockCount, on_delete=models.PROTECT, related_name="explained")
+    explanation = models.CharField(max_length=300)
+    at = models.DateTimeField()
+    by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        triggers = [
+            *append_only(),
+            guard(
+                "explains_a_difference",
+                operation=pgtrigger.Insert,
+                check="""EXISTS (SELECT 1 FROM allocation_stockcount c
+                    WHERE c.id = NEW.count_id AND c.counted <> c.expected)""",
+                sentence="This count agrees with the ledger: there is nothing to explain.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"explanation of count {self.count_id}"
 
 
 class ListCheck(models.Model):
@@ -135,6 +176,8 @@ class ListCheck(models.Model):
 explain(
     {
         "batch_check_two_people": (Refused, "The second person must be somebody else."),
+        "count_two_people": (Refused, "The second person must be somebody else."),
+        "allocation_countexplained_count_id_key": (Conflict, "This count was explained already."),
         "batch_check_units": (Refused, "At least one unit is looked at."),
         "excursion_in_order": (Refused, "Beginning and end, lowest and highest, are not in order."),
         "excursion_decided_whole": (Conflict, "The decision was taken already."),

@@ -210,7 +210,7 @@ def reconcile(study: Study, actor: Actor) -> list[BatchCount]:
             arm_of_batch(batch, version=version, actor=actor).name,
             reconciling.count(kits[batch.pk]),
             tuple(kits[batch.pk]),
-            batch.counts.order_by("-id").select_related("by").first(),
+            batch.counts.order_by("-id").select_related("by", "second").first(),
         )
         for batch in KitBatch.objects.filter(study=study).select_related("study").order_by("label")
     ]

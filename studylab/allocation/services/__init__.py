@@ -6,10 +6,10 @@ from studylab.allocation.services.batches import (
     excursion_decide,
     excursion_record,
     kit_sight,
-    stock_count,
 )
 from studylab.allocation.services.blinding import drill_finish, guess_record, learnt_record
 from studylab.allocation.services.cards import card_opened, card_settle, cards_print
+from studylab.allocation.services.counting import count_explain, stock_count
 from studylab.allocation.services.dispensing import (
     containers_prepare,
     kit_dispense,
@@ -52,6 +52,7 @@ __all__ = [
     "cards_print",
     "code_open",
     "containers_prepare",
+    "count_explain",
     "data_lock",
     "drill_finish",
     "entry_issue",

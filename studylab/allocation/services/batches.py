@@ -15,7 +15,6 @@ from studylab.allocation.models import (
     Kit,
     KitBatch,
     KitMovement,
-    StockCount,
 )
 from studylab.allocation.rules.kit_states import possible
 from studylab.allocation.services.checks import person_of, require_study
@@ -26,8 +25,6 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, Refused
-from studylab.participants.models import Deviation
-from studylab.participants.services.deviations import deviation_found
 from studylab.people.models import User
 from studylab.people.services.signatures import check_password, signature_write
 from studylab.studies.models import Study
@@ -230,39 +227,6 @@ def waiting_kits(excursion: Excursion) -> list[Kit]:
         for kit in kits.distinct().order_by("number")
         if kit.movements.order_by("-id").values_list("excursion_id", flat=True)[0] == excursion.pk
     ]
-
-
-@service
-def stock_count(*, batch: KitBatch, counted: int, note: str, actor: Actor) -> StockCount:
-    """Record how many kits of a batch were found in stock, counted without the ledger's figure in sight.
-
-    A difference changes nothing in the ledger: it is a deviation, and each kit that cannot be found is
-    recorded by its number.
-    """
-    require(actor, Cap.DISPENSE)
-    require_study(actor, batch.study_id)
-    if counted < 0:
-        raise Refused("Give the number of kits that you found.", field="counted")
-    if note.strip():
-        check_words(current_protocol(batch.study).plan, note=note)
-    lock(KitBatch, pk=batch.pk)
-    made = StockCount.objects.create(
-        batch=batch, counted=counted, note=note.strip(), at=clock.now(), by_id=person_of(actor),
-        expected=batch.kits.filter(state=Kit.State.IN_STOCK).count(),
-    )  # fmt: skip
-    audit(
-        actor=actor, action=Action.STOCK_COUNTED, subject_type="stock_count", subject_code=made.uid
-    )
-    if not made.agrees:
-        deviation_found(
-            actor=actor,
-            study=batch.study,
-            kind=Deviation.Kind.KIT,
-            what="A count of kits in the dispensary differs from the ledger. The pharmacist looks for the cause.",
-            subject=f"count {str(made.uid)[:8]}",
-            occurred_at=made.at,
-        )
-    return made
 
 
 @sensitive_variables("second_password")

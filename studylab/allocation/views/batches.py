@@ -1,4 +1,4 @@
-"""Batches: their identity, warm or cold days, counts; and kits out of sight."""
+"""Batches: their identity, warm or cold days; and kits out of sight."""
 
 from uuid import UUID
 
@@ -12,7 +12,6 @@ from studylab.access import Cap, requires
 from studylab.allocation import services
 from studylab.allocation.forms.batches import (
     BatchCheckForm,
-    CountForm,
     ExcursionDecideForm,
     ExcursionForm,
     SightForm,
@@ -53,30 +52,6 @@ def batch_check(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
             "batch is put in quarantine.",
             "submit": "Record the check",
             "cancel": _dispensary(request),
-        },
-    )
-
-
-@requires(Cap.DISPENSE)
-@require_http_methods(["GET", "POST"])
-def batch_count(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
-    """Count the kits of a batch without seeing the ledger's figure."""
-    batch = _batch(request, uid)
-    form = CountForm(posted(request))
-    return answer_form(
-        request,
-        form=form,
-        template="parts/confirm_page.html",
-        write=lambda: services.stock_count(batch=batch, actor=request.actor, **form.cleaned_data),
-        done=lambda _count: _dispensary(request, "reconciliation"),
-        message="The count is on record.",
-        context={
-            "heading": f"Count batch {batch.label}",
-            "text": "Count the kits of this batch that are on the shelf, not those that are prepared or in "
-            "quarantine. A difference changes nothing by itself: it is recorded, and each kit that cannot be "
-            "found is recorded on its own page by two people.",
-            "submit": "Record the count",
-            "cancel": _dispensary(request, "reconciliation"),
         },
     )
 

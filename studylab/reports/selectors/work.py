@@ -23,7 +23,7 @@ from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking_group
 from studylab.reports.selectors.work_booking import absent_group, booking_groups, settled_elsewhere
 from studylab.reports.selectors.work_consent import arms_to_tell, consent_again, wishes_to_ask
-from studylab.reports.selectors.work_dispensary import kits_to_hand_out, runs_low
+from studylab.reports.selectors.work_dispensary import count_work, kits_to_hand_out, runs_low
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.reports.selectors.work_messages import message_work
 from studylab.reports.selectors.work_own_page import own_page_groups
@@ -56,7 +56,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
     if actor.may(Cap.VISIT_RUN):
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
-        groups += [kits_to_hand_out(study, at), runs_low(study, at)]
+        groups += [kits_to_hand_out(study, at), runs_low(study, at), *count_work(study, actor, at)]
     groups += _screening(study, actor, at)
     groups += message_work(study, actor, at)
     groups += access_work(study, actor, at)

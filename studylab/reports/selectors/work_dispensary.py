@@ -2,7 +2,9 @@
 
 from datetime import datetime, timedelta
 
+from studylab.access import Actor
 from studylab.allocation.models import Kit, ListEntry
+from studylab.allocation.selectors.counting import batches_to_count, counts_to_explain
 from studylab.allocation.selectors.running_low import expiring, few_left
 from studylab.participants.models import Participant
 from studylab.reports.selectors.links import address
@@ -57,3 +59,27 @@ def runs_low(study: Study, at: datetime) -> Group:
         for one in expiring(study, today)
     ]
     return Group("Runs low or out of date", "warn", page, items)
+
+
+def count_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
+    """Return what is to be counted by when, and which differences wait for an explanation."""
+    page = address("kit_counts", study)
+    due = [
+        Item(
+            f"Batch {one.batch.label}", address("batch_count", study, uid=one.batch.uid),
+            f"To be counted by {one.due.by:%-d %B}.",
+            "stop" if one.due.late else "wait", "overdue" if one.due.late else "due",
+        )
+        for one in batches_to_count(study, actor, at)
+    ]  # fmt: skip
+    differ = [
+        Item(
+            f"Batch {one.batch.label}", address("kit_count_explain", study, uid=one.uid),
+            f"Counted on {one.at.astimezone(study.zone):%-d %B}.", "stop", "differs",
+        )
+        for one in counts_to_explain(study, actor)
+    ]  # fmt: skip
+    return [
+        Group("Counts that differ: explain", "warn", page, differ),
+        Group("Stock to count", "warn", page, due),
+    ]

@@ -194,6 +194,7 @@ def read_supply(document: Table) -> Supply:
         form=table.text("form"),
         storage=table.text("storage"),
         way=table.one_of("way", ("stock", "number"), default="stock"),
+        count_every_days=table.whole("count_every_days", low=1, high=366, default=30),
     )
     table.close()
     total = supply.count * supply.strength_mg

@@ -222,13 +222,17 @@ class AllocationPlan:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """What one dose is. `way` is "stock", a kit matched when a number is issued, or "number", containers ahead."""
+    """What one dose is. `way` is "stock", a kit matched when a number is issued, or "number", containers ahead.
+
+    `count_every_days`: stock is counted at least so often (30 is a proposal; common practice).
+    """
 
     count: int
     strength_mg: float
     form: str
     storage: str
     way: Literal["stock", "number"] = "stock"
+    count_every_days: int = 30
 
 
 @dataclass(frozen=True, slots=True)
