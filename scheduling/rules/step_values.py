@@ -117,6 +117,12 @@ def _number(step: Step, raw: Raw) -> dict[str, Any]:
     return {"value": value}
 
 
+def is_low(step: Step, value: object) -> bool:
+    """Whether a recorded number lies below the one at which the study asks for a physician; that number itself does not."""
+    number = as_float(value)
+    return step.call_below is not None and number is not None and number < step.call_below
+
+
 def _free_text(_step: Step, raw: Raw) -> dict[str, Any]:
     text = str(raw.get("value") or "").strip()
     if not text:

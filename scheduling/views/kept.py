@@ -145,6 +145,7 @@ def _step(row: Row, visit: Visit, actor: Actor) -> dict[str, Any]:
         "unit": step.unit,
         "minimum": step.minimum,
         "maximum": step.maximum,
+        "call_below": step.call_below,
         "options": step.options,
         "identifiers": IDENTIFIERS if step.kind == "identity" else (),
         "documents": DOCUMENTS if step.kind == "identity" else (),

@@ -15,7 +15,7 @@ from scheduling.forms.steps import StartForm, StepForm
 from scheduling.models import Dose, Visit
 from scheduling.rules.elapsed import add_elapsed
 from scheduling.rules.sheet import short, visit_word
-from scheduling.rules.step_values import ELSEWHERE
+from scheduling.rules.step_values import ELSEWHERE, is_low
 from scheduling.selectors.sheet import Sheet, SheetStep, sheet_of
 from scheduling.selectors.today import cover_now, places_of
 from scheduling.services.steps import NEVER_SKIPPED
@@ -159,6 +159,8 @@ def _row(sheet: Sheet, one: SheetStep, number: int, *, out_of_order: bool) -> Ro
         facts |= {"kind": "warn", "word": "left out"}
     elif step.kind == "leave" and record is not None:
         facts |= _left(record.value)
+    elif record is not None and is_low(step, record.value.get("value")):
+        facts |= {"kind": "stop", "word": f"below {step.call_below:g}: call the physician"}
     return Row(
         one, number, short(step), out_of_order=out_of_order,
         may_skip=step.kind not in NEVER_SKIPPED, **facts,

@@ -14,6 +14,7 @@ STEP_KEYS: dict[str, tuple[str, ...]] = {
     "unit": ("number", "work_up"),
     "minimum": ("number",),
     "maximum": ("number", "work_up"),
+    "call_below": ("number",),
     "options": ("choice", "work_up"),
     "gate": ("vitals",),
     "minutes": ("timer",),
@@ -45,6 +46,7 @@ def read_step(row: Table) -> Step:
         maximum=row.number("maximum", **_BOUNDS)
         if is_number or is_work_up or row.has("maximum")
         else None,
+        call_below=row.number("call_below", **_BOUNDS) if row.has("call_below") else None,
         options=row.texts("options", at_least=2 if kind == "choice" or is_work_up else 0),
         gate=row.one_of("gate", get_args(VitalGate)) if _wants(row, kind, "gate") else None,
         minutes=row.whole("minutes", low=1, high=1440) if _wants(row, kind, "minutes") else None,

@@ -88,6 +88,9 @@ class Step:
     unit: str = ""
     minimum: float | None = None
     maximum: float | None = None
+    call_below: float | None = (
+        None  # below it a physician is called; told once the value stands, never beside the field
+    )
     options: tuple[str, ...] = ()
     gate: VitalGate | None = None
     minutes: int | None = None

@@ -76,7 +76,10 @@ export function said(step, fields) {
   if (fields.act === "skip") return "left out";
   if (step.kind === "identity") return [].concat(fields.identifiers).join(" and ") + ", " + fields.document;
   if (step.kind === "timer") return "started";
-  return fields.value === undefined ? "done" : (fields.value + " " + (step.unit || "")).trim();
+  if (fields.value === undefined) return "done";
+  const value = (fields.value + " " + (step.unit || "")).trim();
+  const low = step.kind === "number" && step.call_below !== null && Number(String(fields.value).replace(",", ".")) < step.call_below;
+  return low ? value + ": below " + step.call_below + ", call the physician now" : value;
 }
 
 export function stepForm(step, done) {
