@@ -1,6 +1,7 @@
 """After an erasure everything still verifies and nothing anywhere holds what was erased."""
 
 import io
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -17,12 +18,14 @@ from studylab.audit.selectors import verify_chain
 from studylab.audit.services import seal_events
 from studylab.participants.models import Contact, Participant
 from studylab.participants.selectors.erasure import would_break
-from studylab.participants.services import hold_release, participant_withdraw
+from studylab.participants.selectors.owed import owed_reports
+from studylab.participants.services import event_record, hold_release, participant_withdraw
 from studylab.participants.services.erasure import contact_erase
 from tests import cast
 from tests.allocation import helpers
 from tests.participants.people import ANA
 from tests.participants.test_erasure import close
+from tests.participants.test_events import DIZZY
 from tests.reports.export import exported
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -100,3 +103,27 @@ def test_an_opened_code_and_what_follows_from_it_are_named_before_the_erasure(
         hold=numbered.holds.get(), reason="Recovered.", password=cast.PASSWORD, actor=doctor
     )
     assert not [text for text in would_break(numbered) if "code of" in text]
+
+
+def test_reports_that_are_owed_are_named_before_the_erasure(
+    consented: Participant, keeper: Actor, doctor: Actor, office: Client, study: Any, noon: datetime
+) -> None:
+    """Field case F-67's twist: who is forgotten can not be reported about with what is still missing."""
+    grave = replace(DIZZY, grade=3, criteria=("important",), outcome="recovering")
+    entry = event_record(
+        participant=consented, source="phone", aware_at=noon, event=grave, actor=keeper
+    )
+    participant_withdraw(participant=consented, reason="Moved away.", actor=keeper)
+    owed = len(owed_reports(study, noon))
+    assert owed >= 1
+    warned = f"{owed} report(s) about {consented.code} are not sent, or without receipt."
+    assert warned in would_break(consented)
+    close(study, noon)
+    with clock.travel(noon + timedelta(days=15 * 365 + 6)):
+        page = office.get(reverse("volunteer_contact_erase", args=[study.slug, consented.code]))
+        assert warned in page.content.decode()
+        still = contact_erase(
+            participant=Participant.objects.get(pk=consented.pk), reason="The time is over.", actor=keeper,
+        )  # fmt: skip
+    assert warned in still
+    assert entry.event.state == "open"

@@ -11,12 +11,18 @@ from screening.selectors import newest_assessment
 from screening.selectors.own_records import known_to_site, own_records
 from screening.selectors.staff_ties import kept_away, staff_ties, undecided_ties
 from screening.services.staff import staff_decide
+from studylab import clock
 from studylab.audit.models import Event
 from studylab.errors import NotAllowed, Refused
-from studylab.participants.models import Contact
+from studylab.participants.models import Contact, Participant
+from studylab.participants.selectors import contact_details
+from studylab.participants.services import participant_screen_out
+from studylab.participants.services.erasure import contact_erase
 from studylab.participants.services.volunteers import DuplicateDecision
+from studylab.people.models import User
 from tests import cast
 from tests.cast import PASSWORD, make_study
+from tests.participants.test_erasure import close
 from tests.screening.record import people
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -101,6 +107,33 @@ def test_eligible_needs_every_record_looked_at(ana, client_of, clinician, milo):
 def test_after_erasure_the_keyed_hashes_still_tell(before, ana):
     Contact.objects.filter(person__in=[before.person, ana.person]).delete()
     assert [record.participant for record in own_records(ana)] == [before]
+
+
+def test_f15_after_a_real_erasure_who_comes_again_is_met_with_the_old_reason(
+    before, study, cora, milo, client_of, clinician
+):
+    """The name is gone and the site still says "declined before for safety", and why."""
+    keeper = cast.actor_of(User.objects.get(name="Runa Falk"), before.study)
+    gone = Participant.objects.get(pk=before.pk)
+    if gone.is_active:
+        participant_screen_out(participant=gone, reason="Declined by the physician.", actor=keeper)
+    close(before.study, clock.now())
+    with clock.travel(
+        clock.now() + timedelta(days=15 * 365 + 6)
+    ):  # the longest keeping rule is over
+        gone = Participant.objects.get(pk=before.pk)
+        contact_erase(participant=gone, reason="The time is over.", actor=keeper)
+        assert contact_details(before.person) is None
+        again = people.add_volunteer(
+            study, cora, family_name="Lopez Marsh", given_names="Maria Ana", birth_date=BORN,
+            email="ana.new@post.example", decision=DuplicateDecision(reason="Says she was never here."),
+        )  # fmt: skip
+        people.consent(again, cora)
+        people.answer(again, cora)
+        people.measure(again, milo)
+        shown = client_of(clinician).get(reverse("sign_off", args=[study.slug, again.code]))
+    assert "Fainted twice, last month again." in shown.content.decode()
+    assert before.code in shown.content.decode()
 
 
 def test_f16_twins_are_shown_and_never_merged(at_ten, study, confirmed, cora):
