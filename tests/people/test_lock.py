@@ -12,7 +12,7 @@ from studylab import clock
 from studylab.access import Role
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
-from studylab.people.models import Device, SignIn
+from studylab.people.models import Device, DeviceClock, SignIn
 from studylab.people.rules.devices import clock_is_wrong, clock_words, is_locked, lock_moment
 from studylab.people.services.signatures import WrongPassword, check_password
 from tests import cast
@@ -121,6 +121,30 @@ class TestLock:
         tablet.at(2, "post", "still_here", {"device_at": "2026-03-02T11:00:00"})  # of no zone
         device.refresh_from_db()
         assert device.clock_measured_at == NOON + MINUTE
+
+    def test_f55_what_the_clock_did_is_kept_and_a_wrong_one_is_told(
+        self, tablet: Tablet, lead: Any, client_of: Any, study: Any
+    ) -> None:
+        def compare(minute: float, ahead: float) -> None:
+            shown = (NOON + (minute * 60 + ahead) * MINUTE / 60).isoformat()
+            tablet.at(minute, "post", "still_here", {"active": "1", "device_at": shown})
+
+        compare(1, -420)  # seven minutes slow
+        compare(2, -421)  # what the network adds is no row
+        compare(3, 1)  # somebody set it
+        compare(4, 150)
+        device = Device.objects.get()
+        kept = DeviceClock.objects.filter(device=device).order_by("id")
+        assert [one.offset_ms for one in kept] == [-420_000, 1_000, 150_000]
+        boss, page = client_of(lead), reverse("device", args=[study.slug, device.uid])
+        shown = boss.get(page).content.decode()
+        assert "7 min slow" in shown
+        assert "2 min fast" in shown
+        home = reverse("home", args=[study.slug])
+        assert "Its clock is 2 min fast" in boss.get(home).content.decode()
+        assert "clock is off" in boss.get(reverse("devices", args=[study.slug])).content.decode()
+        compare(5, 0)
+        assert "Tablets with a wrong clock" not in boss.get(home).content.decode()
 
     def test_unlocking_leads_back_and_is_for_the_same_person(
         self, tablet: Tablet, experimenter: Any

@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Lower
 
-from studylab.audit.history import guard, kept
+from studylab.audit.history import append_only, guard, kept
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.people.models.people import User
@@ -77,6 +77,24 @@ class Device(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class DeviceClock(models.Model):
+    """How far a tablet's clock was ahead of the server's at one comparison (milliseconds, network delay included).
+
+    One row a day, and one more whenever the clock has moved (`clock_moved`): so it can be said later how wrong it was.
+    """
+
+    device = models.ForeignKey(Device, on_delete=models.PROTECT, related_name="clocks")
+    at = models.DateTimeField()
+    offset_ms = models.BigIntegerField()
+
+    class Meta:
+        indexes = [models.Index(fields=["device", "-at"], name="device_clock_newest")]
+        triggers = append_only()
+
+    def __str__(self) -> str:
+        return f"{self.offset_ms} ms at {self.at}"
 
 
 class SignIn(models.Model):

@@ -38,6 +38,17 @@ def clock_words(offset_ms: int) -> str:
     return f"{size} {'fast' if offset_ms > 0 else 'slow'}"
 
 
+CLOCK_NOTED_EVERY = timedelta(days=1)
+CLOCK_MOVED = timedelta(seconds=5)  # more than a slow network adds to a comparison (house value)
+
+
+def clock_to_note(*, last_at: datetime | None, last_ms: int, now: datetime, offset_ms: int) -> bool:
+    """Whether a comparison is kept: the first one, one a day, and whenever the clock was set or has drifted."""
+    if last_at is None or now - last_at >= CLOCK_NOTED_EVERY:
+        return True
+    return timedelta(milliseconds=abs(offset_ms - last_ms)) > CLOCK_MOVED
+
+
 def clock_is_wrong(offset_ms: int) -> bool:
     """Whether a device's clock is off by more than is tolerated without a word."""
     return timedelta(milliseconds=abs(offset_ms)) > CLOCK_TOLERATED

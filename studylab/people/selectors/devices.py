@@ -2,6 +2,7 @@
 
 import hmac
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -12,8 +13,8 @@ from django.db.models import Q, QuerySet
 from django.http import Http404
 
 from studylab.access import Role
-from studylab.people.models import Device, DevicePage, Membership, SignIn, User
-from studylab.people.rules.devices import secret_digest
+from studylab.people.models import Device, DeviceClock, DevicePage, Membership, SignIn, User
+from studylab.people.rules.devices import clock_is_wrong, clock_words, secret_digest
 from studylab.people.selectors.people import holding_on, today_in
 
 if TYPE_CHECKING:
@@ -60,6 +61,31 @@ def access_device(study: "Study", uid: UUID) -> Device:
     if device is None:
         raise Http404("There is no such device in this study.")
     return device
+
+
+@dataclass(frozen=True, slots=True)
+class ClockLine:
+    """One comparison of a tablet's clock, in words."""
+
+    at: datetime
+    words: str
+    wrong: bool
+
+
+def clocks_of(device: Device) -> list[ClockLine]:
+    """Return how wrong a tablet's clock was over time, the newest first."""
+    rows = DeviceClock.objects.filter(device=device).order_by("-at", "-id")[:100]
+    return [ClockLine(one.at, clock_words(one.offset_ms), clock_is_wrong(one.offset_ms)) for one in rows]  # fmt: skip
+
+
+def wrong_clocks(study: "Study") -> list[tuple[Device, str]]:
+    """Return tablets in use whose clock was off by more than is tolerated when last compared, and by how much."""
+    live = devices_of(study).filter(revoked_at=None, clock_offset_ms__isnull=False)
+    return [
+        (one, clock_words(one.clock_offset_ms))
+        for one in live
+        if one.clock_offset_ms is not None and clock_is_wrong(one.clock_offset_ms)
+    ]
 
 
 def sign_in_of(uid: object) -> SignIn | None:

@@ -3,7 +3,8 @@
 from datetime import datetime, timedelta
 
 from studylab import clock
-from studylab.people.models import Device, DevicePage, SignIn, User
+from studylab.people.models import Device, DeviceClock, DevicePage, SignIn, User
+from studylab.people.rules.devices import clock_to_note
 
 SEEN_EVERY = timedelta(seconds=30)  # a busy page does not write with every request
 
@@ -52,12 +53,19 @@ def sign_in_seen(*, sign_in: SignIn, device: Device | None, active: bool) -> Non
 
 
 def clock_measured(*, device: Device, device_at: datetime) -> None:
-    """Keep how far the device's clock is ahead of the server's; the way through the network counts as nothing."""
+    """Keep how far the device's clock is ahead of the server's; the way through the network counts as nothing.
+
+    The newest comparison stands in the device's row; what the clock did over time in rows of its own.
+    """
     now = clock.now()
     offset = round((device_at - now) / timedelta(milliseconds=1))
     Device.objects.filter(pk=device.pk, revoked_at=None).update(
         clock_offset_ms=offset, clock_measured_at=now, last_seen_at=now
     )
+    last = DeviceClock.objects.filter(device=device).order_by("-at", "-id").first()
+    last_at, last_ms = (last.at, last.offset_ms) if last else (None, 0)
+    if clock_to_note(last_at=last_at, last_ms=last_ms, now=now, offset_ms=offset):
+        DeviceClock.objects.create(device=device, at=now, offset_ms=offset)
 
 
 def page_opened(*, sign_in: SignIn, study_id: int, kind: str, subject: str, page: str) -> None:

@@ -19,9 +19,11 @@ from studylab.people.rules.devices import clock_is_wrong, clock_words
 from studylab.people.selectors import people_of_study
 from studylab.people.selectors.devices import (
     access_device,
+    clocks_of,
     device_people,
     devices_of,
     signed_in_twice,
+    wrong_clocks,
 )
 from studylab.people.services.devices import device_enrol, device_lock_time, device_revoke
 
@@ -42,6 +44,7 @@ def devices(request: StaffRequest, study: str) -> HttpResponse:
     """Show every device, the one in hand first, and who is signed in at two places."""
     rows = list(devices_of(request.study))
     context = {
+        "off": {one.pk for one, _words in wrong_clocks(request.study)},
         "here": request.device,  # type: ignore[attr-defined]
         "live": [one for one in rows if one.revoked_at is None],
         "revoked": [one for one in rows if one.revoked_at is not None],
@@ -106,6 +109,7 @@ def device(request: StaffRequest, study: str, device: UUID) -> HttpResponse:
             "device": found,
             "is_here": request.device == found,  # type: ignore[attr-defined]
             "sign_ins": device_people(found)[:50],
+            "clocks": clocks_of(found),
             "clock": clock_words(offset) if offset is not None else "",
             "clock_wrong": offset is not None and clock_is_wrong(offset),
         },

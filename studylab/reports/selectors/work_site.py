@@ -1,4 +1,4 @@
-"""What of the site itself a lead must hear of on the front page: read from the last tick, two queries."""
+"""What of tablets and the site itself somebody must hear of on the front page; the site is read from the last tick."""
 
 from datetime import datetime
 
@@ -7,6 +7,7 @@ from studylab.operation.checks import last_tick
 from studylab.operation.rules.status import TICK_WRONG
 from studylab.operation.status import wrong_notes
 from studylab.people.selectors.access_review import review_due_on
+from studylab.people.selectors.devices import wrong_clocks
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
@@ -27,7 +28,24 @@ def access_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
 
 
 def site_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
-    """Return, for who looks after the site, what was wrong at the last tick, or that no tick is heard any more."""
+    """Return, for who looks after tablets and site, which clock is off, and what was wrong at the last tick.
+
+    A tick that is not heard any more is wrong too.
+    """
+    clocks = [_clocks(study)] if actor.may(Cap.DEVICE_MANAGE) else []
+    return clocks + _site(study, actor, at)
+
+
+def _clocks(study: Study) -> Group:
+    """Tablets whose clock is off: what they note without network is put right, but people read the wrong time on them."""
+    items = [
+        Item(one.name, address("device", study, device=one.uid), f"Its clock is {words}. Set it.", "warn", "clock is off")
+        for one, words in wrong_clocks(study)
+    ]  # fmt: skip
+    return Group("Tablets with a wrong clock", "warn", address("devices", study), items)
+
+
+def _site(study: Study, actor: Actor, at: datetime) -> list[Group]:
     if not actor.may(Cap.SITE_CARE):
         return []
     page = address("set_up_status", study)
