@@ -10,8 +10,9 @@ from studylab.forms import InstantField, local_minute
 
 
 class PaymentForm(forms.Form):
-    """What was paid, when and how."""
+    """What was paid, when and how; in which currency where the volunteer has accounts in several."""
 
+    currency = forms.ChoiceField(label="Currency", widget=forms.RadioSelect)
     amount = forms.DecimalField(
         label="Amount paid", min_value=0, max_digits=9, decimal_places=2,
         widget=forms.NumberInput({"step": "0.01", "inputmode": "decimal"}),
@@ -23,10 +24,14 @@ class PaymentForm(forms.Form):
         help_text="For example the number of a receipt block. Never a name, an account or a card number.",
     )  # fmt: skip
 
-    def __init__(self, *args: Any, currency: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, currencies: list[str], **kwargs: Any) -> None:
         kwargs["initial"] = {"paid_at": local_minute(clock.now()), **kwargs.get("initial", {})}
         super().__init__(*args, **kwargs)
-        self.fields["amount"].label = f"Amount paid, in {currency}"
+        if len(currencies) > 1:
+            self.fields["currency"].choices = [(one, one) for one in currencies]  # type: ignore[attr-defined]
+        else:
+            del self.fields["currency"]
+            self.fields["amount"].label = f"Amount paid, in {currencies[0]}"
 
 
 class PaymentCorrectForm(PaymentForm):
@@ -41,7 +46,7 @@ class PaymentCorrectForm(PaymentForm):
             "amount": payment.amount, "paid_at": local_minute(payment.paid_at), "how": payment.how,
             "note": payment.note,
         }  # fmt: skip
-        super().__init__(*args, currency=payment.currency, **kwargs)
+        super().__init__(*args, currencies=[payment.currency], **kwargs)
         self.fields["amount"].help_text = "0 says that it was not paid at all."
 
 

@@ -46,6 +46,7 @@ class Amount:
     full: Decimal
     due: Decimal
     uid: str = ""
+    currency: str = ""
 
     @property
     def why(self) -> str:
@@ -55,10 +56,14 @@ class Amount:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """What one volunteer earned, by visit, and was paid. `owed` is never below nought; `over` is what was too much."""
+    """What one volunteer earned in one currency, by visit, and was paid in it. Sums of two currencies are never added.
+
+    `owed` is never below nought; `over` is what was too much.
+    """
 
     amounts: tuple[Amount, ...]
     paid: Decimal
+    currency: str = ""
 
     @property
     def due(self) -> Decimal:
@@ -91,7 +96,13 @@ def ended_as(state: str, *, by_volunteer: bool) -> Ended:
 
 
 def amount_of(
-    *, number: int, ended: Ended, payment: float, stopped_share: float, uid: str = ""
+    *,
+    number: int,
+    ended: Ended,
+    payment: float,
+    stopped_share: float,
+    uid: str = "",
+    currency: str = "",
 ) -> Amount:
     """Return what a visit is worth under the document's `payment` and `stopped_share`."""
     full = exact(payment)
@@ -100,12 +111,16 @@ def amount_of(
         due = full
     elif ended == Ended.BY_VOLUNTEER:
         due = (full * Decimal(str(stopped_share))).quantize(CENT, ROUND_HALF_UP)
-    return Amount(number, ended, full, due, uid)
+    return Amount(number, ended, full, due, uid, currency)
 
 
-def total(accounts: Iterable[Account]) -> Decimal:
-    """Return what is owed to several volunteers together."""
-    return sum((one.owed for one in accounts), NOTHING)
+def totals(accounts: Iterable[Account]) -> list[tuple[Decimal, str]]:
+    """Return what is owed to several volunteers together, a sum for each currency by its code."""
+    sums: dict[str, Decimal] = {}
+    for one in accounts:
+        if one.owed:
+            sums[one.currency] = sums.get(one.currency, NOTHING) + one.owed
+    return [(amount, currency) for currency, amount in sorted(sums.items())]
 
 
 def names_an_account(text: str) -> bool:

@@ -30,16 +30,30 @@ class Owed:
     account: Account
 
 
-def account_of(participant: Participant) -> Account:
-    """Return what one volunteer earned by visit, those to come among them, and was paid."""
+def accounts_of(participant: Participant) -> list[Account]:
+    """Return what one volunteer earned by visit, those to come among them, and was paid: one account a currency.
+
+    The currency that the study pays in now comes first and is always there. Visits keep the currency of the protocol
+    version under which they were held, so a later version changes nothing of what is owed.
+    """
     visits = participant.visits.select_related("participant__study").order_by("series_id", "number")
-    return _accounts(list(visits), sent_home_of([participant]), payments_of([participant]))[
-        participant.pk
-    ]
+    found = _accounts(list(visits), sent_home_of([participant]), payments_of([participant]))
+    now = current_protocol(participant.study).plan.currency
+    mine = {currency: one for (pk, currency), one in found.items() if pk == participant.pk}
+    first = mine.pop(now, Account((), NOTHING, now))
+    return [first, *(mine[currency] for currency in sorted(mine))]
+
+
+def account_of(participant: Participant, currency: str = "") -> Account:
+    """Return the account in one currency, by default the one that the study pays in now."""
+    accounts = accounts_of(participant)
+    if not currency:
+        return accounts[0]
+    return next((one for one in accounts if one.currency == currency), Account((), NOTHING, currency))  # fmt: skip
 
 
 def owed_in(study: Study) -> list[Owed]:
-    """Return everybody of the study to whom something is due or was paid, who is owed most first."""
+    """Return everybody of the study to whom something is due or was paid, one row a currency, who is owed most first."""
     visits = (
         Visit.objects.filter(participant__study=study, state__in=_OVER)
         .select_related("participant__study")
@@ -48,17 +62,19 @@ def owed_in(study: Study) -> list[Owed]:
     home = SentHome.objects.filter(visit__participant__study=study, superseded_by=None, counts=True)
     paid = Payment.objects.filter(participant__study=study, superseded_by=None)
     accounts = _accounts(list(visits), home.select_related("visit__participant__study"), paid)
-    people = Participant.objects.in_bulk([pk for pk in accounts if pk])
-    rows = [Owed(people[pk], account) for pk, account in accounts.items() if pk in people]
+    people = Participant.objects.in_bulk({pk for pk, _currency in accounts})
+    rows = [Owed(people[pk], account) for (pk, _currency), account in accounts.items()]
     rows = [row for row in rows if row.account.due or row.account.paid]
-    return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code))  # fmt: skip
+    return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code, row.account.currency))  # fmt: skip
 
 
 def still_owed(participant: Participant) -> list[str]:
-    """Return, as a sentence, that somebody is still to be paid; nothing when not."""
-    owed = account_of(participant).owed
-    currency = current_protocol(participant.study).plan.currency
-    return [f"{owed} {currency} is still owed to {participant.code}."] if owed else []
+    """Return, as sentences, that somebody is still to be paid; nothing when not."""
+    return [
+        f"{one.owed} {one.currency} is still owed to {participant.code}."
+        for one in accounts_of(participant)
+        if one.owed
+    ]
 
 
 def payments_of(people: Sequence[Participant]) -> list[Payment]:
@@ -95,38 +111,42 @@ def access_sent_home(study: Study, uid: UUID) -> SentHome:
 
 def payment_lines(study: Study) -> Iterator[str]:
     """Yield the list to pay as CSV text: codes and sums, never a name."""
-    yield about_export(study, row="one volunteer to whom something is due or was paid", key="code")
+    yield about_export(
+        study,
+        row="one volunteer to whom something is due or was paid in one currency",
+        key="code and currency",
+    )
     yield csv_line(COLUMNS)
-    currency = current_protocol(study).plan.currency
     for row in owed_in(study):
         one = row.account
         visits = "; ".join(f"visit {a.number} {a.why} {a.due}" for a in one.amounts if a.due)
-        yield csv_line((row.participant.code, one.due, one.paid, one.owed, one.over, currency, visits))  # fmt: skip
+        yield csv_line((row.participant.code, one.due, one.paid, one.owed, one.over, one.currency, visits))  # fmt: skip
 
 
 def _accounts(
     visits: list[Visit], home: Iterable[SentHome], paid: Iterable[Payment]
-) -> dict[int, Account]:
+) -> dict[tuple[int, str], Account]:
     home = list(home)
     plans = protocols_of([*visits, *(row.visit for row in home)])
-    amounts: dict[int, list[Amount]] = defaultdict(list)
+    amounts: dict[tuple[int, str], list[Amount]] = defaultdict(list)
     for visit in visits:
+        plan = plans[visit.pk]
         ended = ended_as(visit.state, by_volunteer=visit.ended_by_volunteer)
-        amounts[visit.participant_id].append(_amount(visit, ended, plans[visit.pk]))
+        amounts[visit.participant_id, plan.currency].append(_amount(visit, ended, plan))
     for row in home:
-        amounts[row.participant_id].append(
-            _amount(row.visit, Ended.SENT_HOME, plans[row.visit_id], uid=str(row.uid))
+        plan = plans[row.visit_id]
+        amounts[row.participant_id, plan.currency].append(
+            _amount(row.visit, Ended.SENT_HOME, plan, uid=str(row.uid))
         )
-    sums: dict[int, Decimal] = defaultdict(lambda: NOTHING)
+    sums: dict[tuple[int, str], Decimal] = defaultdict(lambda: NOTHING)
     for payment in paid:
-        sums[payment.participant_id] += payment.amount
-    people = {*amounts, *sums}
-    found = {pk: Account(tuple(amounts[pk]), sums[pk]) for pk in people}
-    return defaultdict(lambda: Account((), NOTHING), found)
+        sums[payment.participant_id, payment.currency] += payment.amount
+    keys = {*amounts, *sums}
+    return {key: Account(tuple(amounts[key]), sums[key], key[1]) for key in keys}
 
 
 def _amount(visit: Visit, ended: Ended, plan: Protocol, uid: str = "") -> Amount:
     return amount_of(
         number=visit.number, ended=ended, payment=plan.visit(visit.number).payment,
-        stopped_share=plan.payments.stopped_share, uid=uid,
+        stopped_share=plan.payments.stopped_share, uid=uid, currency=plan.currency,
     )  # fmt: skip

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from scheduling.models import Payment, SentHome, Visit
 from scheduling.rules.payments import exact, names_an_account
-from scheduling.selectors.payments import account_of
+from scheduling.selectors.payments import accounts_of
 from scheduling.services.running import reason_of, user_of
 from studylab import clock
 from studylab.access import Actor, Cap, require
@@ -16,19 +16,28 @@ from studylab.db import service
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
 from studylab.participants.services.checks import lock_participant
-from studylab.studies.selectors import current_protocol
 
 MOST = Decimal("999999.99")
 
 
 @service
 def payment_record(
-    *, participant: Participant, amount: Decimal, paid_at: datetime, how: str, note: str = "", actor: Actor
+    *, participant: Participant, amount: Decimal, paid_at: datetime, how: str, currency: str = "", note: str = "",
+    actor: Actor,
 ) -> Payment:  # fmt: skip
-    """Record a payment that was made. More than is owed needs a word why; no bank data is taken."""
+    """Record a payment that was made. More than is owed needs a word why; no bank data is taken.
+
+    `currency` is one in which the volunteer has an account, by default the one that the study pays in now.
+    """
     require(actor, Cap.PAYMENTS)
     person = lock_participant(participant, actor)
-    owed, currency = account_of(person).owed, current_protocol(person.study).plan.currency
+    accounts = {one.currency: one for one in accounts_of(person)}
+    currency = currency or next(iter(accounts))
+    if currency not in accounts:
+        raise Refused(
+            f"Nothing is due in {currency}. Choose {' or '.join(accounts)}.", field="currency"
+        )
+    owed = accounts[currency].owed
     _check(amount, paid_at, how, note)
     if amount <= 0:
         raise Refused("Enter what was paid, above nought.", field="amount")

@@ -3,6 +3,7 @@
 from typing import Any
 from uuid import UUID
 
+from django.core.paginator import Paginator
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -11,12 +12,13 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.forms.payments import PaymentCorrectForm, PaymentForm, SentHomeForm, TakeBackForm
 from scheduling.models import Payment
-from scheduling.rules.payments import total
+from scheduling.rules.payments import totals
 from scheduling.rules.sum_words import sum_in_words
 from scheduling.selectors.payments import (
     access_payment,
     access_sent_home,
     account_of,
+    accounts_of,
     owed_in,
     payment_lines,
     payments_of,
@@ -30,17 +32,21 @@ from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
 from studylab.templatetags.studylab import day
 
+PER_PAGE = 50
+
 
 @requires(Cap.PAYMENTS)
 @require_GET
 def payments(request: StaffRequest, study: str) -> HttpResponse:
     """Show who is owed what, by code, those to pay first."""
     rows = owed_in(request.study)
+    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
     context = {
-        "to_pay": [row for row in rows if row.account.owed],
-        "settled": [row for row in rows if not row.account.owed],
-        "total": total(row.account for row in rows),
-        "plan": current_protocol(request.study).plan,
+        "to_pay": [row for row in page if row.account.owed],
+        "settled": [row for row in page if not row.account.owed],
+        "totals": totals(row.account for row in rows),
+        "owed_to": len({row.participant.pk for row in rows if row.account.owed}),
+        "page": page,
         "current_section": "volunteers",
     }
     return render(request, "scheduling/payments/list.html", context)
@@ -62,8 +68,10 @@ def payments_csv(request: StaffRequest, study: str) -> StreamingHttpResponse:
 def payment_account(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show what one volunteer earned by visit, and every payment."""
     person = access_participant(request.study, code)
+    about = _about(person)
     context = {
-        **_about(person),
+        **about,
+        "any_visit": any(one.amounts for one in about["accounts"]),
         "payments": payments_of([person]),
         "sent_home": {str(row.uid): row for row in sent_home_of([person])},
         "back": reverse("volunteer", args=[study, code]),
@@ -77,10 +85,12 @@ def payment_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Mark as paid; the receipt comes next."""
     person = access_participant(request.study, code)
     about = _about(person)
-    account = about["account"]
+    accounts = about["accounts"]
+    first = next((one for one in accounts if one.owed), accounts[0])
     form = PaymentForm(
-        posted(request), currency=about["currency"], initial={"amount": account.owed or None}
-    )
+        posted(request), currencies=[one.currency for one in accounts],
+        initial={"amount": first.owed or None, "currency": first.currency},
+    )  # fmt: skip
 
     def write() -> Payment:
         return services.payment_record(participant=person, actor=request.actor, **form.cleaned_data)
@@ -88,7 +98,7 @@ def payment_add(request: StaffRequest, study: str, code: str) -> HttpResponse:
     return answer_form(
         request, form=form, template="scheduling/payments/form.html", write=write,
         done=lambda made: reverse("payment_receipt", args=[study, made.uid]),
-        message=f"{code} is marked as paid.", shown=f"{account.due}-{account.paid}",
+        message=f"{code} is marked as paid.", shown="/".join(f"{one.due}-{one.paid}-{one.currency}" for one in accounts),
         context={**about, "heading": f"Mark {code} as paid", "submit": "Mark as paid"},
     )  # fmt: skip
 
@@ -163,12 +173,13 @@ def payment_receipt(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
     """Show a receipt to print and sign, in the volunteer's language."""
     payment = access_payment(request.study, uid)
     person = payment.participant
-    about = _about(person)
+    account = account_of(person, payment.currency)
     context = {
-        **about,
+        **_about(person),
         "payment": payment,
         "corrected": Payment.objects.filter(supersedes=payment).exists(),
-        "lines": [one for one in about["account"].amounts if one.due],
+        "account": account,
+        "lines": [one for one in account.amounts if one.due],
         "words": sum_in_words(payment.amount, person.language),
         "language": person.language,
         "plan": current_protocol(request.study).plan,
@@ -182,8 +193,7 @@ def payment_receipt(request: StaffRequest, study: str, uid: UUID) -> HttpRespons
 def _about(person: Participant) -> dict[str, Any]:
     return {
         "participant": person,
-        "account": account_of(person),
-        "currency": current_protocol(person.study).plan.currency,
+        "accounts": accounts_of(person),
         "back": reverse("payment_account", args=[person.study.slug, person.code]),
         "current_section": "volunteers",
     }

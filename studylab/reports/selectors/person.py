@@ -6,7 +6,7 @@ from typing import Any
 from scheduling.models import AfterContact
 from scheduling.rules import path
 from scheduling.selectors.own_page import confirmations_of, proposals_of
-from scheduling.selectors.payments import account_of
+from scheduling.selectors.payments import accounts_of
 from scheduling.selectors.series import all_series
 from screening.selectors import (
     SignOffState,
@@ -33,7 +33,6 @@ from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath, paths_of
 from studylab.reports.selectors.trail import sentence
 from studylab.studies.models import Study
-from studylab.studies.selectors import current_protocol
 
 MAILS_BACK = 5  # the newest
 EVENTS = 30  # of the trail on the page; the record has all of it
@@ -122,10 +121,7 @@ def person_page(study: Study, person: Participant, actor: Actor, at: datetime) -
         "record_url": address("record", study),
     }
     if actor.may(Cap.PAYMENTS):
-        context |= {
-            "account": account_of(person),
-            "currency": current_protocol(study).plan.currency,
-        }
+        context["accounts"] = accounts_of(person)
     if actor.may(Cap.HEALTH_VIEW):
         state = sign_off_state(person, at)
         context |= {

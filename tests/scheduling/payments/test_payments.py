@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from scheduling.models import Payment, SentHome
-from scheduling.selectors.payments import account_of, owed_in
+from scheduling.selectors.payments import account_of, accounts_of, owed_in, still_owed
 from scheduling.services.payments import (
     payment_correct,
     payment_record,
@@ -20,6 +20,9 @@ from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.participants.models import Participant
 from studylab.participants.selectors import contact_details
+from studylab.studies.models import ProtocolVersion
+from studylab.studies.rules.loader import protocol_hash
+from tests import cast
 from tests.scheduling.pages.conftest import Pages, booked, dosed, first, pages_of, ready, seen_once  # noqa: F401
 from tests.scheduling.sheet.builder import Case
 
@@ -31,6 +34,17 @@ def pay(case: Case, amount: str, role: str = "coordinator", **changed: Any) -> P
     given = {"amount": Decimal(amount), "paid_at": case.t, "how": "cash", **changed}
     made: Payment = case.act(payment_record, role, participant=case.participant, **given)
     return made
+
+
+def pay_in_euro(case: Case) -> None:
+    """A second protocol version, confirmed now, that pays in another currency."""
+    text = case.study.protocol_versions.get().document
+    text = text.replace('currency = "CAD"', 'currency = "EUR"')
+    with case.now():
+        ProtocolVersion.objects.create(
+            study=case.study, number=2, document=text, sha256=protocol_hash(text), added_at=case.t
+        )
+        cast.confirm_limits(case.study, case.users["clinician"])
 
 
 def test_each_visit_is_due_when_it_is_over_and_not_before(booked: Case) -> None:  # noqa: F811
@@ -125,12 +139,12 @@ def test_the_pages_show_list_mark_print_and_correct(seen_once: Case, pages_of: P
         "how": "cash",
     }
     assert pages.post(add, {}, "coordinator").status_code == 409
-    stale = pages.post(add, {**form, "shown": "0.00-0.00"}, "coordinator")
+    stale = pages.post(add, {**form, "shown": "0.00-0.00-CAD"}, "coordinator")
     assert stale.status_code == 409
-    bad = pages.post(add, {**form, "amount": "99", "shown": "30.00-0.00"}, "coordinator")
+    bad = pages.post(add, {**form, "amount": "99", "shown": "30.00-0.00-CAD"}, "coordinator")
     assert bad.status_code == 422
     assert 'value="99"' in bad.content.decode()
-    made = pages.post(add, {**form, "shown": "30.00-0.00"}, "coordinator")
+    made = pages.post(add, {**form, "shown": "30.00-0.00-CAD"}, "coordinator")
     receipt = pages.text(made["Location"], "coordinator")
     assert "thirty and 00/100 (CAD)" in receipt
     assert details.family_name not in receipt
@@ -155,6 +169,66 @@ def test_the_pages_show_list_mark_print_and_correct(seen_once: Case, pages_of: P
     assert lines[4].startswith(f"{code},30.00,10.00,20.00,0.00,CAD,")
     for role in ("experimenter", "clinician", "monitor", "pharmacist"):
         assert pages.get(pages.url("payments"), role).status_code == 403
+
+
+def test_another_currency_has_a_sum_of_its_own(seen_once: Case, pages_of: PagesOf) -> None:  # noqa: F811
+    """Visit 1 was held under a version that pays in one currency; the next version pays in another."""
+    person = seen_once.participant
+    pay_in_euro(seen_once)
+    assert [(one.currency, one.due) for one in accounts_of(person)] == [("EUR", 0), ("CAD", 30)]
+    assert len(accounts_of(person)[0].amounts) == 2
+    visit = seen_once.visit(2)
+    came = {"visit": visit, "at": seen_once.t, "reason": "The physician was called away."}
+    seen_once.act(sent_home_record, "coordinator", **came)
+    owed = {one.currency: one.owed for one in accounts_of(person)}
+    assert set(owed) == {"EUR", "CAD"}
+    assert all(owed.values())
+    with pytest.raises(Refused, match="Nothing is due in USD"):
+        pay(seen_once, "30.00", currency="USD")
+    with pytest.raises(Refused, match=r"30\.00 CAD is owed"):
+        pay(seen_once, "30.01", currency="CAD")
+    pages, code = pages_of(seen_once), person.code
+    listed = pages.text(pages.url("payments"), "lead")
+    assert f"To pay: 30.00 CAD and {owed['EUR']} EUR to 1" in listed
+    assert still_owed(person) == [
+        f"{owed['EUR']} EUR is still owed to {code}.", f"30.00 CAD is still owed to {code}.",
+    ]  # fmt: skip
+    add = pages.url("payment_add", code)
+    shown = pages.get(add, "coordinator").context["shown"]
+    day = seen_once.t.strftime("%Y-%m-%d")
+    form = {"amount": "30.00", "paid_at": f"{day}T00:01", "how": "cash", "shown": shown}
+    assert pages.post(add, form, "coordinator").status_code == 422
+    made = pages.post(add, {**form, "currency": "CAD"}, "coordinator")
+    receipt = pages.text(made["Location"], "coordinator")
+    assert "thirty and 00/100 (CAD)" in receipt
+    assert "EUR" not in receipt
+    assert [(one.currency, one.owed) for one in accounts_of(person)] == [
+        ("EUR", owed["EUR"]),
+        ("CAD", 0),
+    ]
+    lines = b"".join(pages.get(pages.url("payments_csv"), "lead").streaming_content).decode()
+    assert f"{code},30.00,30.00,0.00,0.00,CAD," in lines
+    assert f"{code},{owed['EUR']},0.00,{owed['EUR']},0.00,EUR," in lines
+
+
+def test_the_list_comes_a_page_at_a_time(
+    seen_once: Case,  # noqa: F811
+    pages_of: PagesOf,  # noqa: F811
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("scheduling.views.payments.PER_PAGE", 1)
+    visit = seen_once.visit(2)
+    pay_in_euro(seen_once)
+    came = {"visit": visit, "at": seen_once.t, "reason": "The physician was called away."}
+    seen_once.act(sent_home_record, "coordinator", **came)
+    pages = pages_of(seen_once)
+    first_page, second = (
+        pages.text(f"{pages.url('payments')}?page={number}", "lead") for number in (1, 2)
+    )
+    for text in (first_page, second):
+        assert "CAD and" in text, "the sums are those of everybody"
+        assert text.count("to pay") == 1
+    assert "page=2" in first_page
 
 
 def test_nobody_to_pay_says_so(booked: Case, pages_of: PagesOf) -> None:  # noqa: F811

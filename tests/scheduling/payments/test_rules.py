@@ -11,7 +11,7 @@ from scheduling.rules.payments import (
     ended_as,
     exact,
     names_an_account,
-    total,
+    totals,
 )
 from scheduling.rules.sum_words import sum_in_words
 
@@ -36,7 +36,7 @@ def test_an_account_worked_by_hand() -> None:
     )  # fmt: skip
     late = Account(amounts, paid=Decimal("60.01"))
     assert (late.owed, late.over) == (Decimal("0.00"), Decimal("0.01"))
-    assert total([account, late]) == Decimal("14.50")
+    assert totals([account, late]) == [(Decimal("14.50"), "")]
 
 
 @pytest.mark.parametrize("share", [0.0, 0.25, 1.0])
