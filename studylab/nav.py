@@ -33,7 +33,7 @@ SECTIONS = (
     Section("dispensary", "Dispensary", Cap.DISPENSE, ("dispensary_", "list_", "kit_", "kits", "dispense", "batch_",
          "excursion", "containers", "cards", "reveals", "reconciliation")),
     Section("safety", "Safety", Cap.SAFETY_VIEW, ("safety_", "deviation", "event", "pause", "hold_", "code_open", "reveals", "drill", "card", "unblinding",
-         "opened_", "opening_", "data_lock", "learnt", "guess", "assay")),
+         "opened_", "opening_", "data_lock", "learnt", "guess", "assay", "arm_")),
     Section("record", "Record", Cap.RECORD_VIEW, ("record_", "audit")),
     Section("set_up", "Set-up", Cap.SETUP_VIEW, ("set_up_", "protocol", "people", "resource", "device", "wording")),
 )  # fmt: skip

@@ -8,7 +8,13 @@ from scheduling.rules.openings import Hours
 from scheduling.services.resources import opening_set, resource_add
 from studylab import clock
 from studylab.access import Actor, system_actor
-from studylab.allocation.services import batch_check, drill_finish, kits_receive, list_seal
+from studylab.allocation.services import (
+    batch_check,
+    drill_finish,
+    kits_receive,
+    list_seal,
+    stock_count,
+)
 from studylab.management.demo.cast import EXPERIMENTERS, PASSWORD, STAFF
 from studylab.people.models import User
 from studylab.people.selectors import actor_for
@@ -129,3 +135,8 @@ def _kits(lab: Lab, received: date) -> None:
             password=PASSWORD,
             actor=lab.actor("pharmacist"),
         )
+        with clock.travel(clock.now() + timedelta(days=40)):
+            stock_count(
+                batch=batch, counted=36, note="", second_email=lab.users["pharmacist2"].email,
+                second_password=PASSWORD, actor=lab.actor("pharmacist"),
+            )  # fmt: skip
