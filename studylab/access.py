@@ -104,6 +104,7 @@ class Cap(StrEnum):
     ACCOUNTS_MANAGE = "accounts_manage"  # accounts of the site; no role in a study has it
     DEVICE_MANAGE = "device_manage"  # tablets of the lab: naming, lock time, revoking
     RECORD_VIEW = "record_view"  # audit trail, exports that were made
+    REVIEW_SIGN = "review_sign"  # planned reviews of data and trail, signed
     SITE_CARE = "site_care"  # how the site runs; checks of the whole record
     WORK_VIEW = "work_view"  # long work of the study, of the kinds that the role may see
     EXPORT_MAKE = "export_make"  # ask for an export of the study's data
@@ -159,7 +160,7 @@ ROLE_CAPS: dict[Role, frozenset[Cap]] = {
         Cap.REVEALS_VIEW, Cap.DATA_LOCK, Cap.EVENT_RECORD, Cap.REPORT_RECORD, Cap.DOSING_RESUME,
         Cap.CAPACITY_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW,
         Cap.OBSERVERS_SIGN, Cap.PAYMENTS, Cap.WORDING_EDIT, Cap.MESSAGE_DECIDE, Cap.NOTICES_VIEW,
-        Cap.SITE_CARE, Cap.WORK_VIEW,
+        Cap.SITE_CARE, Cap.WORK_VIEW, Cap.REVIEW_SIGN,
     },
     Role.MONITOR: _EVERYBODY | _CLINICAL_READ | {Cap.NOTICES_VIEW, Cap.ACCESS_VIEW, Cap.WORK_VIEW, Cap.RECORD_VIEW, Cap.REVEALS_VIEW, Cap.RULES_VIEW, Cap.PROGRESS_VIEW, Cap.POOLED_VIEW, Cap.OBSERVERS_VIEW},
 }  # fmt: skip

@@ -165,6 +165,7 @@ class Action(StrEnum):
     ARM_LEARNT = "arm.learnt"
     VALUES_SEEN = "values.seen"
     OBSERVER_LOOKED_AT = "observer.looked_at"
+    REVIEW_SIGNED = "review.signed"
     POOLED_SEEN = "values.pooled_seen"
     GUESS_RECORDED = "guess.recorded"
     DATA_LOCKED = "data.locked"

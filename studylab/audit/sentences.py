@@ -158,6 +158,7 @@ SENTENCES: dict[Action, str] = {
     Action.CODE_PRACTISED: "practised opening a code",
     Action.CARD_PRINTED: "printed a code card",
     Action.CARD_SETTLED: "recorded what became of a code card",
+    Action.REVIEW_SIGNED: "signed a planned review of the record",
     Action.OBSERVER_LOOKED_AT: "signed for having looked at how somebody writes readings down",
     Action.POOLED_SEEN: "looked at values before and after the dose, pooled over the arms",
     Action.VALUES_SEEN: "first looked at values from after the dose",

@@ -102,6 +102,20 @@ class EventSearchForm(forms.Form):
         )  # fmt: skip
 
 
+class ReviewForm(SignatureFields):
+    """What was looked through, and what came of it, signed."""
+
+    looked_at = forms.CharField(
+        label="What you looked at", max_length=1000, widget=forms.Textarea({"rows": 3}),
+        help_text="Which days, people or records, and how many: codes only.",
+    )  # fmt: skip
+    found = forms.CharField(
+        label="What you found, and what follows", max_length=1000, widget=forms.Textarea({"rows": 3}),
+        help_text="Nothing to say is a finding too: write it.",
+    )  # fmt: skip
+    field_order = ["looked_at", "found", "password"]
+
+
 class LookedAtForm(SignatureFields):
     """What came of looking at how somebody writes readings down, signed."""
 

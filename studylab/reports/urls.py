@@ -13,6 +13,7 @@ from studylab.reports.views import (
     progress,
     record,
     requirements,
+    reviews,
     running,
     safety,
     status,
@@ -69,6 +70,8 @@ study_urls = [
     ),
     path("record/exports/<uuid:uid>/stop/", exports.export_halt, name="record_export_halt"),
     path("record/exports/<uuid:uid>/file/", exports.export_file, name="record_export_file"),
+    path("record/reviews/", reviews.reviews, name="record_reviews"),
+    path("record/reviews/<slug:key>/", reviews.review_add, name="record_review_add"),
     path("record/requirements/", requirements.requirements_page, name="record_requirements"),
     path(
         "record/requirements/file/", requirements.requirements_file, name="record_requirements_file"

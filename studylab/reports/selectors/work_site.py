@@ -9,6 +9,7 @@ from studylab.operation.status import wrong_notes
 from studylab.people.selectors.access_review import review_due_on
 from studylab.people.selectors.devices import wrong_clocks
 from studylab.reports.selectors.links import address
+from studylab.reports.selectors.reviews import reviews_of
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
 from studylab.templatetags.studylab import day
@@ -33,7 +34,18 @@ def site_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
     A tick that is not heard any more is wrong too.
     """
     clocks = [_clocks(study)] if actor.may(Cap.DEVICE_MANAGE) else []
-    return clocks + _site(study, actor, at)
+    reviews = [_reviews(study, at)] if actor.may(Cap.REVIEW_SIGN) else []
+    return clocks + reviews + _site(study, actor, at)
+
+
+def _reviews(study: Study, at: datetime) -> Group:
+    """Planned reviews of data and trail whose day is past."""
+    items = [
+        Item(line.plan.what, address("record_review_add", study, key=line.plan.key), f"Planned by {line.due.by:%-d %B}.", "warn", "overdue")
+        for line in reviews_of(study, at)
+        if line.due.late and study.state != Study.State.CLOSED
+    ]  # fmt: skip
+    return Group("Reviews of the record", "warn", address("record_reviews", study), items)
 
 
 def _clocks(study: Study) -> Group:

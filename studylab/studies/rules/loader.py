@@ -34,6 +34,7 @@ from studylab.studies.rules.progress import read_progress
 from studylab.studies.rules.protocol import Protocol, Replaced
 from studylab.studies.rules.reader import Table, nearest
 from studylab.studies.rules.retention import read_retention
+from studylab.studies.rules.reviews import read_reviews
 
 __all__ = ["Problem", "ProtocolInvalid", "load_protocol", "protocol_from_data", "protocol_hash"]
 
@@ -118,6 +119,7 @@ def _read(document: Table) -> Protocol:
         payments=read_payments(document),
         retention=read_retention(document),
         notices=read_notices(document),
+        reviews=read_reviews(document),
     )
     document.close()
     return protocol

@@ -25,6 +25,7 @@ from studylab.studies.rules.notices import NoticePlan
 from studylab.studies.rules.payments import PaymentPlan
 from studylab.studies.rules.progress import ProgressPlan
 from studylab.studies.rules.retention import RetentionRule
+from studylab.studies.rules.reviews import ReviewPlan
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
 from studylab.studies.rules.volunteer_texts import VolunteerTexts
@@ -285,6 +286,7 @@ class Protocol:
     messages: MessagePlan = field(default_factory=MessagePlan)
     payments: PaymentPlan = field(default_factory=PaymentPlan)
     retention: tuple[RetentionRule, ...] = ()
+    reviews: tuple[ReviewPlan, ...] = ()
     notices: NoticePlan = field(default_factory=NoticePlan)
 
     def visit(self, number: int) -> VisitPlan:
