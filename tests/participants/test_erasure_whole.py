@@ -106,7 +106,13 @@ def test_an_opened_code_and_what_follows_from_it_are_named_before_the_erasure(
 
 
 def test_reports_that_are_owed_are_named_before_the_erasure(
-    consented: Participant, keeper: Actor, doctor: Actor, office: Client, study: Any, noon: datetime
+    dosed: None,
+    consented: Participant,
+    keeper: Actor,
+    doctor: Actor,
+    office: Client,
+    study: Any,
+    noon: datetime,
 ) -> None:
     """Field case F-67's twist: who is forgotten can not be reported about with what is still missing."""
     grave = replace(DIZZY, grade=3, criteria=("important",), outcome="recovering")
