@@ -94,6 +94,7 @@ def test_a_link_that_does_not_open_says_the_same_whatever_it_is(
     assert len({page.content.decode().partition("<main")[2] for page in pages}) == 1
 
 
+@pytest.mark.shows("S-04")
 def test_who_has_an_account_gets_no_second_one_and_accepts_signed_in(
     study: Any, lead: Any, actor_of: Any, outsider: Any, client_of: Any
 ) -> None:
