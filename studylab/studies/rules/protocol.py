@@ -28,6 +28,8 @@ from studylab.studies.rules.retention import RetentionRule
 from studylab.studies.rules.reviews import ReviewPlan
 from studylab.studies.rules.safety import SafetyPlan
 from studylab.studies.rules.session import TrialOrder, TrialType, WorkUp
+from studylab.studies.rules.supply import FollowUp as FollowUp
+from studylab.studies.rules.supply import Supply as Supply
 from studylab.studies.rules.volunteer_texts import VolunteerTexts
 
 __all__ = [
@@ -222,35 +224,6 @@ class AllocationPlan:
     open_factors: tuple[OpenFactor, ...] = ()
     method: AllocationMethod | None = None
     block_sizes: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Supply:
-    """What one dose is. `way` is "stock", a kit matched when a number is issued, or "number", containers ahead.
-
-    `count_every_days`: stock is counted at least so often (30 is a proposal; common practice).
-    """
-
-    count: int
-    strength_mg: float
-    form: str
-    storage: str
-    way: Literal["stock", "number"] = "stock"
-    count_every_days: int = 30
-
-
-@dataclass(frozen=True, slots=True)
-class FollowUp:
-    """Contact after dosing, in hours after the dose, both edges included.
-
-    `ladder` says whom to ring, one after the other, each `again_after_minutes` after the try before failed.
-    """
-
-    from_hours: float
-    until_hours: float
-    questions: tuple[str, ...]
-    ladder: tuple[str, ...] = ("the volunteer", "the person named for emergencies", "the physician")
-    again_after_minutes: int = 120
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,10 @@ def before(at_ten, study, confirmed, clinician):
 @pytest.fixture
 def ana(before, study, cora, milo):
     """Ana again: married name, other e-mail, accents left out."""
+    return come_again(study, cora, milo)
+
+
+def come_again(study, cora, milo):
     again = people.add_volunteer(
         study, cora, family_name="Lopez Marsh", given_names="Maria Ana", birth_date=BORN,
         email="ana.new@post.example", decision=DuplicateDecision(reason="Says she was never here."),
@@ -109,28 +113,17 @@ def test_after_erasure_the_keyed_hashes_still_tell(before, ana):
     assert [record.participant for record in own_records(ana)] == [before]
 
 
-def test_f15_after_a_real_erasure_who_comes_again_is_met_with_the_old_reason(
-    before, study, cora, milo, client_of, clinician
-):
-    """The name is gone and the site still says "declined before for safety", and why."""
+def test_f15_the_reason_outlives_a_real_erasure(before, study, cora, milo, client_of, clinician):
     keeper = cast.actor_of(User.objects.get(name="Runa Falk"), before.study)
     gone = Participant.objects.get(pk=before.pk)
     if gone.is_active:
         participant_screen_out(participant=gone, reason="Declined by the physician.", actor=keeper)
     close(before.study, clock.now())
-    with clock.travel(
-        clock.now() + timedelta(days=15 * 365 + 6)
-    ):  # the longest keeping rule is over
-        gone = Participant.objects.get(pk=before.pk)
+    with clock.travel(clock.now() + timedelta(days=15 * 365 + 6)):  # the longest rule is over
+        gone.refresh_from_db()
         contact_erase(participant=gone, reason="The time is over.", actor=keeper)
         assert contact_details(before.person) is None
-        again = people.add_volunteer(
-            study, cora, family_name="Lopez Marsh", given_names="Maria Ana", birth_date=BORN,
-            email="ana.new@post.example", decision=DuplicateDecision(reason="Says she was never here."),
-        )  # fmt: skip
-        people.consent(again, cora)
-        people.answer(again, cora)
-        people.measure(again, milo)
+        again = come_again(study, cora, milo)
         shown = client_of(clinician).get(reverse("sign_off", args=[study.slug, again.code]))
     assert "Fainted twice, last month again." in shown.content.decode()
     assert before.code in shown.content.decode()

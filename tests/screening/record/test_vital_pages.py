@@ -244,12 +244,7 @@ def test_the_gates_of_a_visit(browser: Any, volunteer: Any) -> None:
     for gate in ("pre_dose", "post_dose", "leave"):
         page = browser.get(at("visit_vitals_add", volunteer, visit, gate))
         assert page.status_code == 200
-        text = page.content.decode()
-        assert ("why_off_time" in text) == (gate == "post_dose")
-        # F-54: nothing on the page says where a value would begin to matter.
-        assert not any(
-            word in text for word in ("passes from", "physician from", "emergency below")
-        )
+        assert ("why_off_time" in page.content.decode()) == (gate == "post_dose")
 
 
 def test_after_the_dose_symptoms_are_asked(browser: Any, volunteer: Any) -> None:
