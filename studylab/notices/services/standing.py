@@ -1,6 +1,7 @@
 """The tick: what stands for whom, what goes on to somebody else, and which mails are due."""
 
 from collections import defaultdict
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from django.db import connection
@@ -13,7 +14,8 @@ from studylab.db import service
 from studylab.notices.models import Escalation, Standing, Wish
 from studylab.notices.rules.urgency import Thing, ladder, steps_due
 from studylab.notices.selectors.needs import needs_of, read_states, things_for
-from studylab.outbox.services.queue import message_queue
+from studylab.outbox.kinds import Planned
+from studylab.outbox.services.queue import queue_rows
 from studylab.people.models import Membership
 from studylab.people.selectors import today_in
 from studylab.people.selectors.people import holding_on
@@ -38,8 +40,7 @@ def notices_stand(*, study: Study, actor: Actor) -> None:
         _take_down(study, role, things_for(study, [role], now, people), now)
     _escalate(study, now, actor)
     holders = _holders(study)
-    _urgent_mails(study, holders, now, actor)
-    _digests(study, holders, now, actor)
+    queue_rows([*_urgent_mails(study, holders, now), *_digests(study, holders, now)])
 
 
 def _take_down(study: Study, role: Role, things: list[Thing], now: datetime) -> None:
@@ -108,9 +109,9 @@ def _holders(study: Study) -> dict[int, tuple[Membership, set[str]]]:
 
 
 def _urgent_mails(
-    study: Study, holders: dict[int, tuple[Membership, set[str]]], now: datetime, actor: Actor
-) -> None:
-    """Queue a mail for each red thing that began to stand, or went on, in the last hours; each once."""
+    study: Study, holders: dict[int, tuple[Membership, set[str]]], now: datetime
+) -> Iterator[Planned]:
+    """Yield a mail for each red thing that began to stand, or went on, in the last hours; each once."""
     after = now - _USEFUL
     red = Standing.objects.filter(study=study, gone_at=None, shape="stop")
     told = [(row.role, row.key, row.since) for row in red if row.since >= after]
@@ -120,25 +121,23 @@ def _urgent_mails(
     for user_id, (one, roles) in sorted(holders.items()):
         mine = {(key, since) for role, key, since in told if role in roles}
         for key, since in sorted(mine):
-            message_queue(
+            yield Planned(
                 kind="notice_urgent", study=study, user=one.user, about=f"notice:{key}", due_at=now,
                 useful_until=now + _USEFUL, key=f"notice:{study.pk}:{key}:{since.timestamp():.0f}:{user_id}",
-                language="en", actor=actor,
             )  # fmt: skip
 
 
 def _digests(
-    study: Study, holders: dict[int, tuple[Membership, set[str]]], now: datetime, actor: Actor
-) -> None:
-    """Queue the digest of whose hour has come today and who has something unread."""
+    study: Study, holders: dict[int, tuple[Membership, set[str]]], now: datetime
+) -> Iterator[Planned]:
+    """Yield the digest of whose hour has come today and who has something unread."""
     local = now.astimezone(study.zone)
     wishes = {one.user_id: one for one in Wish.objects.filter(study=study)}
     for user_id, (one, roles) in sorted(holders.items()):
         wish = wishes.get(user_id) or Wish()
         due = wish.digest and wish.hour <= local.hour < wish.hour + 6
         if due and needs_of(study, user_id, roles).rows:
-            message_queue(
+            yield Planned(
                 kind="notice_digest", study=study, user=one.user, about="notice:digest", due_at=now,
                 useful_until=now + _USEFUL, key=f"digest:{study.pk}:{local:%Y-%m-%d}:{user_id}",
-                language="en", actor=actor,
             )  # fmt: skip
