@@ -13,6 +13,7 @@ from django.db import connection
 from studylab import clock, env
 from studylab.audit.models import Event
 from studylab.audit.services import seal_events
+from studylab.management.demo.access import came_and_reviewed, left_and_invited
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import Lab, build_lab
 from studylab.management.demo.messages import told
@@ -68,9 +69,11 @@ class Command(BaseCommand):
         loading.touch()
         begin = datetime.combine(today, NOON, tzinfo=ZONE)
         lab = build_lab(begin - timedelta(days=63))
+        came_and_reviewed(lab, begin - timedelta(days=63))
         plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
         plot.build()
         dated_hours(lab, plot.now)
+        left_and_invited(lab, plot.now)
         plot.say("What became of messages, and what was read of the notices")
         told(lab, plot.at)
         _export(lab, plot.now)
