@@ -160,7 +160,7 @@ def every_message_is_accounted_for(scene: Scene) -> None:
     assert set(seen) <= allowed
     assert sum(seen.values()) == MANY
     asked = Message.objects.filter(state__in=NEEDS_PERSON).count()
-    assert needs_person(scene.study).count() == asked == MANY - seen["sent", "sent", 1]
+    assert needs_person(scene.study, clock.now()).count() == asked == MANY - seen["sent", "sent", 1]
     line = next(line for line in status_lines(clock.now()) if line.key == "mail")
     assert f"for a person to decide: {asked}." in line.text
     assert ProcessBeat.objects.filter(kind="scheduler").count() == 3
