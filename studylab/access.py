@@ -243,6 +243,12 @@ def while_locked(view: View) -> View:
     return view
 
 
+def while_read_only(view: View) -> View:
+    """Declare a page that takes its form while the site is read-only: coming in and out, and opening a code."""
+    view.is_open_while_read_only = True  # type: ignore[attr-defined]
+    return view
+
+
 def open_to_kept_away(view: View) -> View:
     """Declare a page about one visit that staff kept away from the volunteer may open: care, or it refuses them itself."""
     view.is_open_to_kept_away = True  # type: ignore[attr-defined]

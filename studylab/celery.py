@@ -5,15 +5,24 @@ import os
 from typing import Any
 
 from celery import Celery
+from celery.signals import task_prerun
 from kombu.exceptions import OperationalError
+
+from studylab.logs import set_number
 
 logger = logging.getLogger(__name__)
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "studylab.settings")
 
-app = Celery("studylab")
+app = Celery("studylab", task_cls="studylab.celery_task:PatientTask")
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.Task.Request = "studylab.celery_request:Request"
 app.autodiscover_tasks()
+
+
+@task_prerun.connect(weak=False)
+def _number_task(task_id: str = "", **_more: Any) -> None:
+    """Let the lines of log that a task leads to carry its number."""
+    set_number(task_id)
 
 
 def ring(task: Any, *args: object) -> bool:

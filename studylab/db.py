@@ -6,6 +6,7 @@ import random
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any, ParamSpec, TypeVar
 
 from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
@@ -13,7 +14,7 @@ from django.db.models import Model
 from django.db.models.expressions import DatabaseDefault
 
 from studylab.access import Actor
-from studylab.errors import Conflict, Refused, StudylabError
+from studylab.errors import Conflict, ReadOnly, Refused, StudylabError
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -22,6 +23,8 @@ T = TypeVar("T")
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
 _TRIES = 4
+# Why services of this thread write nothing for now; "" as long as they do.
+writing_refused: ContextVar[str] = ContextVar("writing_refused", default="")
 _HOUSE_RULE = "SL001"  # constraint name prefix set by our own triggers carries the sentence itself
 
 
@@ -75,12 +78,15 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
 
     The function takes keyword arguments only, `actor` among them, and writes its own audit row. A deadlock or
     serialisation failure is tried again when the service is the outermost transaction; Conflict when it stays.
+    ReadOnly where this thread was told to write nothing.
     """
 
     @functools.wraps(function)
     def run(*args: P.args, **kwargs: P.kwargs) -> T:
         actor = kwargs["actor"]
         assert isinstance(actor, Actor)
+        if why := writing_refused.get():
+            raise ReadOnly(why)
         alone = not connection.in_atomic_block
         for attempt in range(_TRIES):
             try:

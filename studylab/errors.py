@@ -35,6 +35,12 @@ class Conflict(StudylabError):
     status = 409
 
 
+class ReadOnly(StudylabError):
+    """The site takes nothing for the moment, for example while it is upgraded."""
+
+    status = 503
+
+
 class NotAllowed(StudylabError):
     """The actor lacks the capability."""
 

@@ -4,6 +4,21 @@ from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 
+# Where the parts of a page may come from (W3C Content Security Policy): from here only, and nothing inline.
+SOURCES = {
+    "default-src": ["'none'"],
+    "script-src": ["'self'"],
+    "style-src": ["'self'"],
+    "img-src": ["'self'", "data:"],  # Bootstrap's own icons are data: images
+    "font-src": ["'self'"],
+    "connect-src": ["'self'"],
+    "manifest-src": ["'self'"],
+    "worker-src": ["'self'"],
+    "form-action": ["'self'"],
+    "base-uri": ["'none'"],
+    "frame-ancestors": ["'none'"],
+}
+
 # What a page uses itself: the screen stays awake while a wait runs, a link is copied for a volunteer.
 _OWN = ("clipboard-write", "screen-wake-lock")
 _NEVER = (

@@ -5,7 +5,10 @@ from pathlib import Path
 
 from studylab import env
 from studylab.backups.settings import backup_settings
+from studylab.headers import SOURCES
+from studylab.logs import logging_settings
 from studylab.outbox.rules.return_path import base_problem
+from studylab.request_counts import metrics_token
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENVIRONMENT = env.choice("STUDYLAB_ENV", ("demo", "test", "production"), "production")
@@ -79,6 +82,7 @@ INSTALLED_APPS = [
     "studylab.help",
 ]
 MIDDLEWARE = [
+    "studylab.logs.RequestLogMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "studylab.headers.PermissionsMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -92,6 +96,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "studylab.people.device_middleware.DeviceMiddleware",
+    "studylab.operation.read_only.ReadOnlyMiddleware",
     "studylab.people.middleware.StudyMiddleware",
     "studylab.participants.middleware.KeptAwayMiddleware",
     "studylab.people.refusals.RefusalMiddleware",
@@ -192,21 +197,7 @@ if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
-CONTENT_SECURITY_POLICY = {
-    "DIRECTIVES": {
-        "default-src": ["'none'"],
-        "script-src": ["'self'"],
-        "style-src": ["'self'"],
-        "img-src": ["'self'", "data:"],  # Bootstrap's own icons are data: images
-        "font-src": ["'self'"],
-        "connect-src": ["'self'"],
-        "manifest-src": ["'self'"],
-        "worker-src": ["'self'"],
-        "form-action": ["'self'"],
-        "base-uri": ["'none'"],
-        "frame-ancestors": ["'none'"],
-    }
-}
+CONTENT_SECURITY_POLICY = {"DIRECTIVES": SOURCES}
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 
@@ -287,12 +278,12 @@ CELERY_BEAT_SCHEDULE = {
     "sweep-exports": {"task": "reports.sweep", "schedule": 60.0},
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": "INFO" if ENVIRONMENT != "test" else "WARNING"},
-}
+# Figures about the site are handed out to whoever brings this token; without one there are none, and nothing is counted.
+METRICS_TOKEN = metrics_token(STATE_DIR / "figures")
+
+LOGGING = logging_settings(
+    env.choice("STUDYLAB_LOG", ("json", "line"), "json" if PRODUCTION else "line"),
+    "INFO" if ENVIRONMENT != "test" else "WARNING",
+)
 # Whether other hosts of the domain speak TLS only, and whether browsers are to know it in advance, is for the site to say.
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]

@@ -196,6 +196,8 @@ class Action(StrEnum):
     RESTORE_MADE_GOOD = "site.restored_made_good"
     BACKUP_ASKED = "backup.asked"
     BACKUP_STOPPED = "backup.stopped"
+    READ_ONLY_BEGUN = "site.read_only_begun"
+    READ_ONLY_ENDED = "site.read_only_ended"
 
 
 REFUSALS = frozenset({  # notes of something that did not happen

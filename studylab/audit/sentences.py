@@ -186,6 +186,8 @@ SENTENCES: dict[Action, str] = {
     Action.COPY_HANDED: "handed over a copy of what is stored about a volunteer",
     Action.SITE_VALIDATED: "ran the checks of the validation pack",
     Action.STUDY_IMPORTED: "read a study in from its export",
+    Action.READ_ONLY_BEGUN: "let the site take no entries for a while",
+    Action.READ_ONLY_ENDED: "let the site take entries again",
     Action.KEY_CHANGED: "changed the allocation key",
     Action.SITE_RESTORED: "restored the site from a backup",
     Action.RESTORE_NUMBERS: "compared allocation numbers with paper after a restoration",

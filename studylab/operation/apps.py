@@ -10,7 +10,10 @@ class OperationConfig(AppConfig):
     label = "operation"
 
     def ready(self) -> None:
-        """Let background processes say that they live."""
+        """Let background processes say that they live, and the status say whether entries are taken."""
         from studylab.operation import pulse
+        from studylab.operation.read_only import writing_line
+        from studylab.operation.status import register_status
 
         pulse.listen()
+        register_status("writing", writing_line)

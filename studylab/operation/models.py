@@ -33,6 +33,29 @@ class ProcessBeat(models.Model):
         return f"{self.kind} {self.name}"
 
 
+class ReadOnlySpan(models.Model):
+    """A time in which the site took nothing: pages were read, codes could be opened, all else was refused."""
+
+    begun_at = models.DateTimeField()
+    until = models.DateTimeField()  # as expected; it ends only when somebody ends it
+    reason = models.CharField(max_length=200)
+    ended_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                models.Value(1), condition=Q(ended_at=None), name="read_only_once_at_a_time"
+            ),
+            models.CheckConstraint(condition=~Q(reason=""), name="read_only_has_reason"),
+            models.CheckConstraint(
+                condition=Q(until__gt=models.F("begun_at")), name="read_only_expects_an_end"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.reason
+
+
 class StatusNote(models.Model):
     """How a line of the status stood at the last tick, and since when it stands so."""
 

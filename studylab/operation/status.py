@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 Check = Callable[[datetime], Line]
 
 _ORDER = (
-    "web", "workers", "beat", "queue", "backup", "restored", "mail", "database", "broker", "seals", "disk", "clock",
+    "web", "writing", "workers", "beat", "queue", "backup", "restored", "mail", "database", "broker", "seals", "disk", "clock",
 )  # fmt: skip
 _checks: dict[str, Check] = {}
 

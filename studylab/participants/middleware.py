@@ -1,6 +1,7 @@
 """Lets the holder of a personal link through to the pages that declare it, and guards every such page."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from django.conf import settings
@@ -83,7 +84,8 @@ class LinkMiddleware:
             return link_closed(request)
         if request.method == "POST" and too_often("save", str(link.uid), at_most=SAVES_AT_MOST):
             return too_many(request)
-        request.study, request.actor = link.participant.study, holder_actor(link)  # type: ignore[attr-defined]
+        holder = replace(holder_actor(link), request_id=request.number)  # type: ignore[attr-defined]
+        request.study, request.actor = link.participant.study, holder  # type: ignore[attr-defined]
         timezone.activate(link.participant.study.timezone)
         return None
 

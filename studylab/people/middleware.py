@@ -56,8 +56,9 @@ class StudyMiddleware:
         study = study_for_slug(request.user, slug) if slug else None
         device = getattr(request, "device", None)
         actor: Actor = replace(
-            actor_for(request.user, study), device=device.name if device is not None else ""
-        )
+            actor_for(request.user, study), device=device.name if device is not None else "",
+            request_id=request.number,  # type: ignore[attr-defined]
+        )  # fmt: skip
         request.study, request.actor = study, actor  # type: ignore[attr-defined]
         if study is not None:
             timezone.activate(study.timezone)

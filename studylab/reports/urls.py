@@ -27,6 +27,7 @@ site_urls: list[URLPattern] = [
     path("validation/<uuid:uid>/", validation.site_pack, name="site_validation_pack"),
     path("healthz/live", health.live, name="health_live"),
     path("healthz/ready", health.ready, name="health_ready"),
+    path("metrics", health.metrics, name="metrics"),
 ]
 study_urls = [
     path("", home.home, name="home"),

@@ -7,7 +7,7 @@ from django.shortcuts import render
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_GET, require_http_methods
 
-from studylab.access import Cap, requires
+from studylab.access import Cap, requires, while_read_only
 from studylab.allocation import services
 from studylab.allocation.forms.opening import OpenCodeForm
 from studylab.allocation.models import Reveal
@@ -22,6 +22,7 @@ from studylab.studies.selectors import current_protocol
 
 
 @requires(Cap.CODE_OPEN)
+@while_read_only
 @sensitive_post_parameters("password")
 @sensitive_variables()
 @require_http_methods(["GET", "POST"])

@@ -11,7 +11,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
 from studylab import clock
-from studylab.access import link_door
+from studylab.access import link_door, while_read_only
 from studylab.http import client_address
 from studylab.participants.forms.links import BirthDateForm, LinkDoorForm
 from studylab.participants.link_purposes import link_purpose
@@ -28,6 +28,7 @@ WRONG_AT_MOST = (
 
 
 @link_door
+@while_read_only
 @require_http_methods(["GET", "POST"])
 @sensitive_post_parameters()
 def door(request: HttpRequest) -> HttpResponse:
@@ -52,6 +53,7 @@ def door(request: HttpRequest) -> HttpResponse:
 
 
 @link_door
+@while_read_only
 @require_POST
 @sensitive_post_parameters()
 def language(request: HttpRequest) -> HttpResponse:
@@ -74,6 +76,7 @@ def language(request: HttpRequest) -> HttpResponse:
 
 
 @link_door
+@while_read_only
 @require_POST
 def leave(request: HttpRequest) -> HttpResponse:
     """Forget the link on this device, for a phone or tablet that others use too."""

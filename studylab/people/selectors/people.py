@@ -7,7 +7,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.apps import apps
-from django.db.models import Q, QuerySet
+from django.db.models import Q, QuerySet, Subquery
 from django.http import Http404
 from django.utils.crypto import salted_hmac
 
@@ -15,6 +15,7 @@ from studylab import clock
 from studylab.access import UNBLINDED_ROLES, Actor, Role
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
+from studylab.operation.models import ReadOnlySpan
 from studylab.people.models import Membership, User
 
 if TYPE_CHECKING:
@@ -69,8 +70,13 @@ def studies_of(user: User) -> "QuerySet[Study]":
 
 
 def study_for_slug(user: User, slug: str) -> "Study":
-    """Return the study if the person holds a role in it today, else 404: the same answer as for no study."""
-    study = apps.get_model("studies", "Study").objects.filter(slug=slug).first()
+    """Return the study if the person holds a role in it today, else 404: the same answer as for no study.
+
+    `read_only_until` on it says until when the site is expected to take no entries, None when it takes them.
+    """
+    until = ReadOnlySpan.objects.filter(ended_at=None).values("until")
+    studies = apps.get_model("studies", "Study").objects.annotate(read_only_until=Subquery(until))
+    study = studies.filter(slug=slug).first()
     if study is None or not current_memberships(user, study, today_in(study.timezone)).exists():
         raise Http404("There is no such page, or you have no part in it.")
     return study

@@ -101,7 +101,7 @@ def broken(request: HttpRequest) -> HttpResponse:
     at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     try:
         name = "links/broken.html" if getattr(request, "link_page", False) else "errors/broken.html"
-        page: str = render_to_string(name, {"at": at})
+        page: str = render_to_string(name, {"at": at, "number": getattr(request, "number", "")})
     except (ValueError, OSError, TemplateDoesNotExist, TemplateSyntaxError):
         page = _PLAIN
     return HttpResponse(page, status=500)

@@ -10,7 +10,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from studylab import clock
-from studylab.access import Cap, in_background, requires, while_locked
+from studylab.access import Cap, in_background, requires, while_locked, while_read_only
 from studylab.http import StaffRequest, next_url, posted
 from studylab.people.device_forms import ChangeUserForm, PasswordHere
 from studylab.people.device_middleware import locked_now
@@ -49,6 +49,7 @@ def lock(request: DeviceRequest) -> HttpResponse:
 
 
 @requires(Cap.SIGNED_IN)
+@while_read_only
 @while_locked
 @require_POST
 def lock_now(request: DeviceRequest) -> HttpResponse:
@@ -59,6 +60,7 @@ def lock_now(request: DeviceRequest) -> HttpResponse:
 
 
 @requires(Cap.SIGNED_IN)
+@while_read_only
 @while_locked
 @sensitive_post_parameters()
 @require_POST
@@ -82,6 +84,7 @@ def unlock(request: DeviceRequest) -> HttpResponse:
 
 
 @requires(Cap.SIGNED_IN)
+@while_read_only
 @while_locked
 @in_background
 @require_POST
@@ -112,6 +115,7 @@ def _instant(text: str) -> datetime | None:
 
 
 @requires(Cap.ANYONE)
+@while_read_only
 @while_locked
 @sensitive_post_parameters()
 @require_http_methods(["GET", "POST"])
@@ -139,6 +143,7 @@ def change_user(request: HttpRequest) -> HttpResponse:
 
 
 @requires(Cap.SIGNED_IN)
+@while_read_only
 @require_http_methods(["GET", "POST"])
 def sign_ins(request: DeviceRequest) -> HttpResponse:
     """Show where somebody is signed in, and end the others."""

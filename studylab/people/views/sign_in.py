@@ -12,7 +12,7 @@ from django.utils.decorators import method_decorator
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods
 
-from studylab.access import Cap, requires, while_locked
+from studylab.access import Cap, requires, while_locked, while_read_only
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.forms import PasswordForm, SignInForm
 from studylab.people.models import User
@@ -23,6 +23,7 @@ from studylab.people.selectors.invitations import invitations_for
 from studylab.people.services.accounts import password_change as change
 
 
+@method_decorator(while_read_only, name="dispatch")
 @method_decorator(requires(Cap.ANYONE), name="dispatch")
 class SignIn(LoginView):
     """Sign in by e-mail address and password."""
@@ -51,6 +52,7 @@ class SignIn(LoginView):
 
 
 @method_decorator(while_locked, name="dispatch")
+@method_decorator(while_read_only, name="dispatch")
 @method_decorator(requires(Cap.ANYONE), name="dispatch")
 class SignOut(LogoutView):
     """End the sign-in; by POST only. Open to anyone, so that a sign-in that ended meanwhile is no error."""
