@@ -73,7 +73,7 @@ def enquiry(lab: Lab) -> None:
         desk.fill(label, value)
     desk.choose("How they agreed", "spoken")
     desk.press("Add volunteer")
-    lab.code = desk.page.get_by_role("heading", level=1).inner_text()
+    lab.code = desk.heading()
     desk.see_next("Have the questionnaire filled in", "coordinator")
 
 
@@ -108,7 +108,7 @@ def answer_questions(desk: Desk, when: str) -> None:
         if row.kind == "yes_no":
             desk.choose(row.text, WORDS[value])
         else:
-            desk.page.get_by_role("textbox", name=row.text, exact=True).fill(str(value))
+            desk.write(row.text, str(value))
 
 
 def consent(lab: Lab) -> None:
@@ -180,7 +180,7 @@ def take_readings(
     began = datetime.combine(lab.clock.day, time.fromisoformat(now))
     lab.clock.jump(now)
     desk.press("Start the rest", "resting")
-    desk.see("left")
+    desk.see_rest()
     lab.clock.jump((began + timedelta(minutes=9)).time().isoformat())
     for number, values in enumerate(readings, 1):
         taken = began + timedelta(seconds=300 + 75 * number)
@@ -218,8 +218,7 @@ def book(lab: Lab) -> None:
     lab.clock.jump("12:00")
     desk = lab.coordinator
     desk.take("Book the series", lab.code)
-    if not desk.page.get_by_label("From", exact=True).is_visible():
-        desk.page.get_by_text("Days and times").click()
+    desk.unfold("Days and times", "From")
     desk.fill("From", WEDNESDAY.isoformat())
     desk.fill("Not before", "09:00")
     desk.press("Search")

@@ -159,6 +159,20 @@ class Desk:
         """Tick a box."""
         self.page.get_by_label(named(label)).check()
 
+    def write(self, question: str, value: str) -> None:
+        """Write the answer to a question of the questionnaire."""
+        self.page.get_by_role("textbox", name=question, exact=True).fill(value)
+
+    def unfold(self, summary: str, label: str) -> None:
+        """Open the part of the page with the field `label`, if it is closed."""
+        if not self.page.get_by_label(label, exact=True).is_visible():
+            self.page.get_by_text(summary).click()
+
+    def heading(self) -> str:
+        """Return the main heading."""
+        words: str = self.page.get_by_role("heading", level=1).inner_text()
+        return words
+
     def see(self, *texts: str) -> None:
         """Find each text on the page."""
         for text in texts:
@@ -167,6 +181,10 @@ class Desk:
     def see_next(self, title: str, who: str = "") -> None:
         """Find that the page says what comes next and who does it."""
         self.see(f"Next: {title}", *([f"It is for the {who}."] if who else []))
+
+    def see_rest(self) -> None:
+        """Find that the page counts the rest down."""
+        self.see("left")
 
     def main_text(self) -> str:
         """Return the words of the page."""
