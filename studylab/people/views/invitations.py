@@ -29,7 +29,7 @@ from studylab.people.services.invitations import (
     invitation_withdraw,
 )
 
-_SHAPES = {InvitationState.OPEN: "wait", InvitationState.ACCEPTED: "done"}
+_SHAPES = {InvitationState.OPEN: "wait", InvitationState.ACCEPTED: "ok"}
 
 
 def roles_in_words(invitation: Invitation) -> str:
