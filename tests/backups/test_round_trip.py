@@ -25,6 +25,7 @@ from studylab.backups.rules.content import read_content_head, read_tables
 from studylab.backups.rules.problems import BackupProblem
 from studylab.backups.settings import BackupSettings
 from studylab.people.models import User
+from tests import cast
 from tests.access.world import World
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -49,13 +50,13 @@ def test_everything_comes_back_as_it_was(middle: World, place: Path) -> None:
         cursor.execute("ALTER TABLE participants_deviation DISABLE TRIGGER USER")
         cursor.execute("DELETE FROM participants_deviation")
         cursor.execute("ALTER TABLE participants_deviation ENABLE TRIGGER USER")
-    User.objects.create(email="late@harbour.example", name="Came Later")
+    cast.make_user("Came Later")
     load(backup.path)
     assert sums() == before
     found = restoring.look(backup, with_keys=True)
     assert (found.problems, found.links) == ((), backup.end.tables["audit_link"].rows)
     assert found.lists == len(backup.head.commitments) == 1
-    made = User.objects.create(email="new@harbour.example", name="Comes After")
+    made = cast.make_user("Comes After")
     assert made.pk > max(User.objects.exclude(pk=made.pk).values_list("pk", flat=True))
 
 
