@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from studylab import env
 from studylab.backups.settings import backup_settings
@@ -9,6 +10,7 @@ from studylab.headers import SOURCES
 from studylab.logs import logging_settings
 from studylab.outbox.rules.return_path import base_problem
 from studylab.request_counts import metrics_token
+from studylab.sign_in_settings import *  # noqa: F403
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENVIRONMENT = env.choice("STUDYLAB_ENV", ("demo", "test", "production"), "production")
@@ -40,6 +42,10 @@ if PRODUCTION and not ALLOWED_HOSTS:
     raise env.EnvProblem("STUDYLAB_HOSTS is not set: name the hosts this site answers to.")
 # Where links in mails lead; no mail is made from a request, so no request can say it.
 SITE_ADDRESS = env.text("STUDYLAB_ADDRESS", f"https://{ALLOWED_HOSTS[0].lstrip('.*')}").rstrip("/")
+# Passkeys are bound to this name for good: a site that is renamed keeps the old one here, or all are lost.
+PASSKEY_DOMAIN = env.text(
+    "STUDYLAB_PASSKEY_DOMAIN", (urlsplit(SITE_ADDRESS).hostname or "") if PRODUCTION else ""
+)
 
 # Read in every place, so that nonsense stops the start.
 if env.day("STUDYLAB_TODAY") and PRODUCTION:
@@ -66,6 +72,9 @@ INSTALLED_APPS = [
     "django_htmx",
     "js_lib_bootstrap5",
     "pgtrigger",
+    "allauth",
+    "allauth.account",
+    "allauth.mfa",
     "studylab",
     "studylab.operation",
     "studylab.audit",
@@ -92,6 +101,7 @@ MIDDLEWARE = [
     "studylab.participants.middleware.LinkMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
@@ -134,27 +144,6 @@ DATABASES["default"]["OPTIONS"] = {
 DATABASES["default"]["CONN_MAX_AGE"] = env.integer("STUDYLAB_CONN_MAX_AGE", 60, low=0, high=3600)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
-AUTH_USER_MODEL = "people.User"
-LOGIN_URL = "sign_in"
-LOGIN_REDIRECT_URL = "home_site"
-LOGOUT_REDIRECT_URL = "sign_in"
-AUTH_PASSWORD_VALIDATORS = [
-    {
-        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
-        "OPTIONS": {"min_length": 15},  # NIST SP 800-63B-4: 15 where the password stands alone
-    },
-    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {
-        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
-        "OPTIONS": {"user_attributes": ("name", "email")},
-    },
-]
-if ENVIRONMENT == "test":
-    PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-elif ENVIRONMENT == "demo":
-    # Its passwords are printed on the screen; a hundred signatures should not take a minute.
-    PASSWORD_HASHERS = ["studylab.people.hashers.DemonstrationHasher"]
-
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", "English"), ("fr-ca", "Français (Canada)")]
 LOCALE_PATHS = [BASE_DIR / "studylab" / "locale"]
@@ -184,7 +173,6 @@ LINK_COOKIE_NAME = "__Host-link" if PRODUCTION else "studylab_link"
 LANGUAGE_COOKIE_NAME = "__Host-language" if PRODUCTION else "studylab_language"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_FAILURE_VIEW = "studylab.people.views.errors.csrf_failed"
-SESSION_COOKIE_AGE = env.integer("STUDYLAB_SESSION_SECONDS", 12 * 3600, low=300, high=86400)
 SECURE_SSL_REDIRECT = PRODUCTION and env.boolean("STUDYLAB_SSL_REDIRECT", True)
 # Whoever watches the site asks the process itself, by plain http, and is told one word.
 SECURE_REDIRECT_EXEMPT = [r"^healthz/"]

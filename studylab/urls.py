@@ -35,4 +35,5 @@ urlpatterns = [
 handler400 = "studylab.people.views.errors.malformed"
 handler403 = "studylab.people.views.errors.refused"
 handler404 = "studylab.people.views.errors.not_found"
+handler429 = "studylab.people.views.errors.too_many"  # asked for by allauth
 handler500 = "studylab.people.views.errors.broken"

@@ -12,6 +12,13 @@ class Action(StrEnum):
     SIGNED_OUT = "person.signed_out"
     PASSWORD_CHANGED = "person.password_changed"  # noqa: S105  (an action)
     STARTING_PASSWORD_GIVEN = "person.starting_password_given"  # noqa: S105  (an action)
+    SECOND_STEP_ADDED = "person.second_step_added"
+    SECOND_STEP_REMOVED = "person.second_step_removed"
+    SECOND_STEPS_RESET = "person.second_steps_reset"
+    RECOVERY_CODES_MADE = "person.recovery_codes_made"
+    SIGN_INS_ENDED = "person.sign_ins_ended"
+    SIGN_IN_RUN_OUT = "person.sign_in_run_out"
+    SECOND_STEP_ROLES_CHOSEN = "study.second_step_roles_chosen"
     DEVICE_ENROLLED = "device.enrolled"
     DEVICE_CHANGED = "device.changed"
     DEVICE_UNLOCKED = "device.unlocked"

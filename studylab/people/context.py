@@ -33,8 +33,11 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "current_section": current_section(name, request.path, sections),
         "home_url": url_or_none("home", study.slug if study is not None else None),
         "sign_out_url": url_or_none("sign_out"),
+        "my_sign_in_url": url_or_none("my_sign_in"),
+        "still_url": url_or_none("still_here"),
         "studies_url": SimpleLazyObject(lambda: _studies_url(request, study)),
         "device": getattr(request, "device", None),
+        "idle_seconds": round(settings.SIGN_IN_IDLE.total_seconds()),
         "elsewhere": SimpleLazyObject(lambda: _elsewhere(request)),
         "set_clock": clock.now() if settings.CLOCK_OFFSET and actor is not None else None,
     }

@@ -9,13 +9,13 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
 from studylab.forms import InstantField
-from studylab.people.forms import blocked_words
 from studylab.people.models import User
 from studylab.people.rules.devices import (
     LOCK_MINUTES_MAX,
     LOCK_MINUTES_MIN,
     LOCK_MINUTES_PROPOSED,
 )
+from studylab.people.selectors import blocked_words
 
 
 class LockTimeForm(forms.Form):

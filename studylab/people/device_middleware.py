@@ -5,13 +5,14 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from django.conf import settings
+from django.contrib import messages
 from django.contrib.auth.models import AnonymousUser
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from studylab import clock
-from studylab.access import Cap
+from studylab.access import Actor, Cap
 from studylab.people.models import Device, DevicePage, SignIn, User
 from studylab.people.rules.devices import is_locked, lock_moment
 from studylab.people.selectors.devices import device_of_cookie, sign_in_of
@@ -22,6 +23,7 @@ from studylab.people.services.sign_ins import (
     sign_in_end,
     sign_in_lock,
     sign_in_place,
+    sign_in_run_out,
     sign_in_seen,
 )
 
@@ -29,6 +31,13 @@ LOCKED = 423  # RFC 4918, 11.3
 GONE = 410
 EMPTY_ITSELF = '"cache", "storage"'  # the cookie stays, so that the next request is told the same
 _LONGEST_PAGE = 400
+_LEFT: dict[str, str] = {
+    SignIn.Ended.IDLE: "You were signed out because nobody did anything for a while. Sign in again to go on.",
+    SignIn.Ended.LIMIT: "You were signed out because this sign-in had lasted as long as one may. Sign in again to go on.",
+    SignIn.Ended.PASSWORD: "Your password was changed elsewhere, so you are signed out here.",
+    SignIn.Ended.STEP: "Your second steps were changed elsewhere, so you are signed out here.",
+    SignIn.Ended.ELSEWHERE: "You were signed out here from another place.",
+}
 # Pages about the house and not about volunteers.
 _NOBODYS = frozenset(
     {Cap.ANYONE, Cap.SIGNED_IN, Cap.LINK_HOLDER, Cap.STUDY_VIEW, Cap.SETUP_VIEW, Cap.SETUP_EDIT, Cap.PEOPLE_MANAGE, Cap.ACCESS_VIEW, Cap.ACCOUNTS_MANAGE,
@@ -67,7 +76,9 @@ class DeviceMiddleware:
         if sign_in is None:
             return None
         # What scripts send says nothing about a person; that somebody touched the page they say by themselves.
-        background = getattr(view, "is_background", False) or _scripted(request)
+        background = getattr(view, "is_background", False) or (
+            device is not None and _scripted(request)
+        )
         if device is not None and locked_now(sign_in, device):
             if getattr(view, "is_open_while_locked", False):
                 return None
@@ -99,21 +110,37 @@ def _stand(request: HttpRequest, user: User, device: Device | None) -> None:
     if sign_in is None:  # a session from before there were sign-ins
         sign_in = sign_in_begin(user=user, device=device)
         request.session["sign_in"] = str(sign_in.uid)
-    how = ""
+    how, now = "", clock.now()
     if sign_in.ended_at is not None:
         how = sign_in.ended_how
+    elif now - sign_in.began_at >= settings.SIGN_IN_LONGEST:
+        how = SignIn.Ended.LIMIT
+    # A tablet of the lab has its lock for that.
+    elif device is None and now - sign_in.active_at >= settings.SIGN_IN_IDLE:
+        how = SignIn.Ended.IDLE
     elif device is not None and device.revoked_at is not None:
         how = SignIn.Ended.REVOKED
     elif sign_in.device_id is not None and (device is None or device.pk != sign_in.device_id):
         how = SignIn.Ended.BROKEN
     if how:
-        sign_in_end(sign_in=sign_in, how=how)
-        request.session.flush()
-        request.user = AnonymousUser()
+        _leave(request, user, sign_in, how)
         return
     if sign_in.device_id is None and device is not None:
         sign_in_place(sign_in=sign_in, device=device)
     request.sign_in = sign_in  # type: ignore[attr-defined]
+
+
+def _leave(request: HttpRequest, user: User, sign_in: SignIn, how: str) -> None:
+    """Make nobody of whose sign-in does not stand any more."""
+    if how in (SignIn.Ended.IDLE, SignIn.Ended.LIMIT):
+        actor = Actor(user_id=user.pk, label=user.name)
+        sign_in_run_out(sign_in=sign_in, how=how, actor=actor)
+    else:
+        sign_in_end(sign_in=sign_in, how=how)
+    request.session.flush()
+    request.user = AnonymousUser()
+    if words := _LEFT.get(how):
+        messages.info(request, words)
 
 
 def _locked(

@@ -1,6 +1,5 @@
 """Forms of signing in, people and roles. They parse and coerce; services decide."""
 
-import math
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -9,13 +8,12 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
-from studylab import clock
 from studylab.access import ROLE_NAMES, Role
 from studylab.people.models import User
 from studylab.people.selectors import (
     blind_clash,
+    blocked_words,
     people_of_study,
-    sign_in_blocked_until,
     user_by_email,
 )
 from studylab.people.services.roles import BLIND_CLASH
@@ -37,18 +35,6 @@ class DayField(forms.DateField):
             {"invalid": "Enter a day such as 2026-11-25.", "required": "Enter a day."},
         )
         super().__init__(**kwargs)
-
-
-def blocked_words(email: str) -> str:
-    """Say until when an address is closed after many wrong passwords; "" while it is open."""
-    until = sign_in_blocked_until(email)
-    if until is None:
-        return ""
-    minutes = max(1, math.ceil((until - clock.now()).total_seconds() / 60))
-    return (
-        f"Too many wrong passwords for this address. Try again in {minutes} "
-        f"{'minute' if minutes == 1 else 'minutes'}."
-    )
 
 
 class SignInForm(AuthenticationForm):
@@ -88,7 +74,7 @@ class PasswordForm(forms.Form):
         label="New password",
         strip=False,
         widget=forms.PasswordInput({"autocomplete": "new-password"}),
-        help_text="At least 15 signs. Several unrelated words are easy to remember and hard to guess.",
+        help_text="Several unrelated words are easy to remember and hard to guess.",
     )
     new_password2 = forms.CharField(
         label="New password again",

@@ -12,9 +12,15 @@ from django.utils import timezone
 
 from studylab.access import Actor, Cap
 from studylab.people.selectors import actor_for, study_for_slug
+from studylab.people.selectors.second_step import second_step_missing
 
 # What somebody may do who has not chosen a password of their own yet.
 _BEFORE_OWN_PASSWORD = {"password_change", "sign_out"}
+# What somebody may do who still lacks the second step that their role needs.
+_BEFORE_SECOND_STEP = _BEFORE_OWN_PASSWORD | {
+    "my_sign_in", "totp_add", "passkey_add", "recovery_codes", "recovery_kept", "sign_ins", "lock", "lock_now", "unlock",
+    "still_here", "help_site",
+}  # fmt: skip
 
 
 class StudyMiddleware:
@@ -60,6 +66,10 @@ class StudyMiddleware:
             request_id=request.number,  # type: ignore[attr-defined]
         )  # fmt: skip
         request.study, request.actor = study, actor  # type: ignore[attr-defined]
+        if _page_name(request) not in _BEFORE_SECOND_STEP and second_step_missing(
+            request.user, study, actor.roles, getattr(request, "sign_in", None)
+        ):
+            return redirect("my_sign_in")
         if study is not None:
             timezone.activate(study.timezone)
         if cap != Cap.SIGNED_IN and not actor.may(cap):

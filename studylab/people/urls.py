@@ -12,13 +12,29 @@ from studylab.people.views import (
     leaving,
     lock,
     people,
+    second_step,
+    second_step_reset,
+    second_step_roles,
     sign_in,
+    steps,
 )
 
 site_urls: list[URLPattern] = [
     path("", sign_in.home_site, name="home_site"),
     path("first-run/", first_run.first_run, name="first_run"),
     path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),
+    path("sign-in/", sign_in.SignIn.as_view(), name="account_login"),  # as allauth calls it
+    path("sign-in/second-step/", steps.SecondStep.as_view(), name="mfa_authenticate"),
+    path("sign-in/second-step/back/", steps.step_back, name="step_back"),
+    path("sign-in/passkey/", steps.PasskeySignIn.as_view(), name="passkey_sign_in"),
+    path("my-sign-in/", second_step.my_sign_in, name="my_sign_in"),
+    path("my-sign-in/codes/", second_step.totp_new, name="totp_add"),
+    path("my-sign-in/passkey/", second_step.passkey_new, name="passkey_add"),
+    path("my-sign-in/remove/<int:factor>/", second_step.factor_drop, name="factor_remove"),
+    path("my-sign-in/recovery/", second_step.recovery_codes, name="recovery_codes"),
+    path("my-sign-in/recovery/kept/", second_step.recovery_kept, name="recovery_kept"),
+    path("my-sign-in/recovery/new/", second_step.recovery_renew, name="recovery_renew"),
+    path("accounts/second-step/", second_step_reset.second_step_reset, name="second_step_reset"),
     path("sign-out/", sign_in.SignOut.as_view(), name="sign_out"),
     path("lock/", lock.lock, name="lock"),
     path("lock/now/", lock.lock_now, name="lock_now"),
@@ -45,6 +61,7 @@ site_urls: list[URLPattern] = [
     ),
 ]  # fmt: skip
 study_urls: list[URLPattern] = [
+    path("people/second-step/", second_step_roles.second_step_roles, name="second_step_roles"),
     path("people/", people.people, name="people"),
     path("people/add/", invitations.people_add, name="people_add"),
     path("people/invitations/", invitations.invitations, name="people_invitations"),

@@ -31,6 +31,8 @@ class Study(models.Model):
     state = models.CharField(max_length=10, choices=State.choices, default=State.SETUP)
     created_at = models.DateTimeField()
     languages = ArrayField(models.CharField(max_length=10), default=list)
+    # Roles that sign in with a second step by this study's choice, besides those that always do.
+    second_step_roles = ArrayField(models.CharField(max_length=20), default=list)
 
     class Meta:
         constraints = [

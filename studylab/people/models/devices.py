@@ -109,11 +109,25 @@ class SignIn(models.Model):
         REVOKED = "revoked", "the device was revoked"
         ELSEWHERE = "elsewhere", "ended from another place"
         BROKEN = "broken", "the browser no longer showed the device"
+        IDLE = "idle", "nobody did anything for too long"
+        LIMIT = "limit", "it had lasted as long as a sign-in may"
+        PASSWORD = "password", "the password was changed"
+        STEP = "step", "a second step was added or removed"
+        CLOSED = "closed", "the account was closed"
+
+    class How(models.TextChoices):
+        PASSWORD = "password", "password"
+        CODE = "code", "password and one-time code"
+        RECOVERY = "recovery", "password and recovery code"
+        KEY = "key", "password and passkey"
+        PASSKEY = "passkey", "passkey"
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="sign_ins")
     device = models.ForeignKey(Device, on_delete=models.PROTECT, null=True, related_name="sign_ins")
     began_at = models.DateTimeField()
+    how = models.CharField(max_length=10, choices=How.choices, default=How.PASSWORD)
+    browser = models.CharField(max_length=60, blank=True)  # in words, such as "Firefox on Windows"
     seen_at = models.DateTimeField()
     active_at = models.DateTimeField()
     locked_at = models.DateTimeField(null=True)
@@ -127,6 +141,10 @@ class SignIn(models.Model):
                 condition=Q(ended_at=None, ended_how="")
                 | (Q(ended_at__isnull=False) & ~Q(ended_how="")),
                 name="sign_in_ended_somehow",
+            ),
+            models.CheckConstraint(
+                condition=Q(how__in=["password", "code", "recovery", "key", "passkey"]),
+                name="sign_in_how_known",
             ),
         ]
         indexes = [
@@ -144,6 +162,11 @@ class SignIn(models.Model):
 
     def __str__(self) -> str:
         return f"sign-in {self.uid}"
+
+    @property
+    def has_second_step(self) -> bool:
+        """Whether more than a password was shown; a passkey alone is two things at once."""
+        return self.how != self.How.PASSWORD
 
 
 class DevicePage(models.Model):

@@ -15,6 +15,7 @@ from studylab.access import ROLE_NAMES, UNBLINDED_ROLES, Role
 from studylab.audit.history import append_only, guard, kept, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
+from studylab.people.rules.passwords import ALONE, as_hashed
 
 
 class UserManager(BaseUserManager["User"]):
@@ -34,6 +35,8 @@ class User(AbstractBaseUser):
     is_account_admin = models.BooleanField(default=False)
     # Somebody else knows the starting password, so nothing may be done under it but choosing another.
     must_change_password = models.BooleanField(default=False)
+    # Shorter than what may stand alone: good only together with a second step, whatever the roles.
+    short_password = models.BooleanField(default=False)
     added_at = models.DateTimeField()
 
     USERNAME_FIELD = "email"
@@ -56,6 +59,16 @@ class User(AbstractBaseUser):
 
     def __str__(self) -> str:
         return self.name
+
+    def set_password(self, raw_password: str | None) -> None:
+        """Keep the hash of a password, composed alike whatever keyboard it comes from."""
+        text = None if raw_password is None else as_hashed(raw_password)
+        super().set_password(text)
+        self.short_password = text is not None and len(text) < ALONE
+
+    def check_password(self, raw_password: str | None) -> bool:
+        """Whether this is the password."""
+        return super().check_password(None if raw_password is None else as_hashed(raw_password))
 
 
 class Membership(models.Model):

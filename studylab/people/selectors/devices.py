@@ -3,7 +3,7 @@
 import hmac
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -97,9 +97,10 @@ def sign_in_of(uid: object) -> SignIn | None:
 
 def live_sign_ins(now: datetime) -> QuerySet[SignIn]:
     """Sign-ins that have not ended and whose session has not run out, the latest first."""
-    oldest = now - timedelta(seconds=settings.SESSION_COOKIE_AGE)
+    busy = Q(device__isnull=False) | Q(active_at__gt=now - settings.SIGN_IN_IDLE)
+    oldest = now - settings.SIGN_IN_LONGEST
     return (
-        SignIn.objects.filter(ended_at=None, began_at__gt=oldest)
+        SignIn.objects.filter(busy, ended_at=None, began_at__gt=oldest)
         .select_related("user", "device")
         .order_by("-began_at", "-pk")
     )

@@ -1,5 +1,6 @@
 """Reading people and roles."""
 
+import math
 from collections.abc import Collection
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -158,3 +159,15 @@ def sign_in_blocked_until(email: str) -> datetime | None:
     if len(refused) < REFUSALS_ALLOWED:
         return None
     return refused[REFUSALS_ALLOWED - 1] + REFUSALS_WITHIN
+
+
+def blocked_words(email: str) -> str:
+    """Say until when an address is closed after many wrong passwords; "" while it is open."""
+    until = sign_in_blocked_until(email)
+    if until is None:
+        return ""
+    minutes = max(1, math.ceil((until - clock.now()).total_seconds() / 60))
+    return (
+        f"Too many wrong passwords or codes for this address. Try again in {minutes} "
+        f"{'minute' if minutes == 1 else 'minutes'}."
+    )

@@ -1,6 +1,5 @@
 """Accounts: the first ones, and choosing a new password."""
 
-from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.views.decorators.debug import sensitive_variables
@@ -11,8 +10,11 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
-from studylab.people.models import User
+from studylab.people.models import SignIn, User
 from studylab.people.selectors import user_by_email
+from studylab.people.services.passwords import password_set
+from studylab.people.services.sign_ins import sign_ins_end
+from studylab.people.told import Told, tell
 
 
 @service
@@ -50,8 +52,10 @@ def refuse_bad_address(email: str) -> None:
 
 @service
 @sensitive_variables()
-def password_change(*, user: User, old: str, new: str, actor: Actor) -> User:
-    """Let a person choose a new password of their own."""
+def password_change(
+    *, user: User, old: str, new: str, sign_in: SignIn | None = None, actor: Actor
+) -> User:
+    """Let a person choose a new password of their own; they are signed out everywhere but in `sign_in`."""
     if actor.user_id != user.pk:
         raise NotAllowed("Nobody changes another person's password.", code="password_change")
     locked: User = lock(User, pk=user.pk)
@@ -59,13 +63,10 @@ def password_change(*, user: User, old: str, new: str, actor: Actor) -> User:
         raise Refused("This is not your present password.", field="old_password")
     if old == new:
         raise Refused("This is your present password. Choose another one.", field="new_password1")
-    try:
-        validate_password(new, locked)
-    except ValidationError as problem:
-        raise Refused(" ".join(problem.messages), field="new_password1") from None
-    locked.set_password(new)
-    locked.must_change_password = False
-    locked.save(update_fields=["password", "must_change_password"])
+    password_set(user=locked, new=new)
+    locked.save(update_fields=["password", "short_password", "must_change_password"])
+    sign_ins_end(user=locked, how=SignIn.Ended.PASSWORD, but=sign_in)
+    tell(user=locked, what=Told.PASSWORD_CHANGED)
     audit(
         actor=actor, action=Action.PASSWORD_CHANGED, subject_type="person", subject_code=locked.pk
     )

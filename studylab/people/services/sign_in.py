@@ -4,8 +4,9 @@ from studylab.access import Actor, system_actor
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
-from studylab.people.models import Device, User
+from studylab.people.models import Device, SignIn, User
 from studylab.people.selectors import address_digest, user_by_email
+from studylab.people.told import Told, tell
 
 
 def _person(user: User) -> Actor:
@@ -13,15 +14,17 @@ def _person(user: User) -> Actor:
 
 
 @service
-def sign_in_note(*, user: User, device: Device | None, actor: Actor) -> None:
-    """Note that somebody signed in, and on which device of the lab."""
+def sign_in_note(*, user: User, device: Device | None, how: str, actor: Actor) -> None:
+    """Note that somebody signed in, by what, and on which device of the lab."""
     audit(
         actor=actor,
         action=Action.SIGNED_IN,
         subject_type="sign_in",
         subject_code=address_digest(user.email),
-        data={"device": device.name} if device else {},
+        data={"how": how, **({"device": device.name} if device else {})},
     )
+    if how == SignIn.How.RECOVERY:
+        tell(user=user, what=Told.RECOVERY_USED)
 
 
 @service
@@ -55,9 +58,9 @@ def sign_in_refusal_note(*, email: str, actor: Actor) -> None:
     )
 
 
-def note_sign_in(user: User, device: Device | None = None) -> None:
+def note_sign_in(user: User, device: Device | None, how: str) -> None:
     """Note a sign-in by `user`."""
-    sign_in_note(user=user, device=device, actor=_person(user))
+    sign_in_note(user=user, device=device, how=how, actor=_person(user))
 
 
 def note_unlock(user: User, device: Device) -> None:

@@ -1,23 +1,72 @@
-"""Who is signed in where. Housekeeping of sessions, not part of the study's record: no audit rows of its own."""
+"""Who is signed in where. Housekeeping of sessions; what ends one against the browser's will is on the trail."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from studylab import clock
+from studylab.access import Actor
+from studylab.audit.actions import Action
+from studylab.audit.services import audit
+from studylab.db import service
 from studylab.people.models import Device, DeviceClock, DevicePage, SignIn, User
 from studylab.people.rules.devices import clock_to_note
 
 SEEN_EVERY = timedelta(seconds=30)  # a busy page does not write with every request
 
 
-def sign_in_begin(*, user: User, device: Device | None) -> SignIn:
-    """Note that somebody signed in, on a device of the lab or elsewhere (None)."""
+def sign_in_begin(
+    *, user: User, device: Device | None, how: str = SignIn.How.PASSWORD, browser: str = ""
+) -> SignIn:
+    """Note that somebody signed in, on a device of the lab or elsewhere (None), and what they showed."""
     now = clock.now()
-    return SignIn.objects.create(user=user, device=device, began_at=now, seen_at=now, active_at=now)
+    return SignIn.objects.create(
+        user=user, device=device, began_at=now, seen_at=now, active_at=now, how=how, browser=browser
+    )
 
 
 def sign_in_end(*, sign_in: SignIn, how: str) -> None:
     """End a sign-in; one that ended stays as it is."""
     SignIn.objects.filter(pk=sign_in.pk, ended_at=None).update(ended_at=clock.now(), ended_how=how)
+
+
+def sign_ins_end(*, user: User, how: str, but: SignIn | None = None) -> int:
+    """End every sign-in of somebody except `but`, in the transaction of what they end for; return how many."""
+    rows = SignIn.objects.filter(user=user, ended_at=None)
+    if but is not None:
+        rows = rows.exclude(pk=but.pk)
+    return rows.update(ended_at=clock.now(), ended_how=how)
+
+
+@service
+def sign_ins_end_elsewhere(*, chosen: Sequence[SignIn], actor: Actor) -> int:
+    """End some of one's own sign-ins, at once; return how many."""
+    rows = SignIn.objects.filter(
+        pk__in=[one.pk for one in chosen], user_id=actor.user_id or 0, ended_at=None
+    )
+    ended = rows.update(ended_at=clock.now(), ended_how=SignIn.Ended.ELSEWHERE)
+    if ended:
+        audit(
+            actor=actor, action=Action.SIGN_INS_ENDED, subject_type="person",
+            subject_code=actor.user_id or "", data={"sign_ins": ended},
+        )  # fmt: skip
+    return ended
+
+
+@service
+def sign_in_run_out(*, sign_in: SignIn, how: str, actor: Actor) -> None:
+    """End a sign-in whose time is over, and note it once."""
+    rows = SignIn.objects.filter(pk=sign_in.pk, ended_at=None)
+    if rows.update(ended_at=clock.now(), ended_how=how):
+        audit(
+            actor=actor, action=Action.SIGN_IN_RUN_OUT, subject_type="person",
+            subject_code=sign_in.user_id, data={"limit": how},
+        )  # fmt: skip
+
+
+def sign_in_strengthen(*, sign_in: SignIn, how: str) -> None:
+    """Note that a sign-in has its second step: it was just set up there."""
+    sign_in.how = how
+    SignIn.objects.filter(pk=sign_in.pk, ended_at=None).update(how=how)
 
 
 def sign_in_place(*, sign_in: SignIn, device: Device) -> None:

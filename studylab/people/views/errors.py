@@ -69,6 +69,16 @@ def csrf_failed(request: HttpRequest, reason: str = "") -> HttpResponse:
     )  # fmt: skip
 
 
+def too_many(request: HttpRequest) -> HttpResponse:
+    """429: this network tried to sign in too often."""
+    return _answer(
+        request, 429, "Too many attempts",
+        "From your network somebody tried to sign in very often within a minute, so nothing was looked at.",
+        ["Wait a minute, then try again.",
+         "Can somebody not wait? The 24-hour phone of the study is answered by people."],
+    )  # fmt: skip
+
+
 def wrong_method(request: HttpRequest, allowed: str) -> HttpResponse:
     """405: the address takes a form only, or takes none; `allowed` is the Allow header."""
     if request.method == "POST":

@@ -1,10 +1,11 @@
 """The lock screen of a device, changing users there, and where else somebody is signed in."""
 
 from datetime import datetime
+from uuid import UUID
 
 from django.conf import settings
-from django.contrib.auth import login, logout
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.contrib.auth import logout
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -14,16 +15,17 @@ from studylab.access import Cap, in_background, requires, while_locked, while_re
 from studylab.http import StaffRequest, next_url, posted
 from studylab.people.device_forms import ChangeUserForm, PasswordHere
 from studylab.people.device_middleware import locked_now
+from studylab.people.entering import enter
 from studylab.people.models import Device, SignIn, User
 from studylab.people.rules.devices import lock_moment
 from studylab.people.selectors.devices import live_sign_ins, quick_people
 from studylab.people.services.sign_in import note_unlock
 from studylab.people.services.sign_ins import (
     clock_measured,
-    sign_in_end,
     sign_in_lock,
     sign_in_seen,
     sign_in_unlock,
+    sign_ins_end_elsewhere,
 )
 from studylab.people.views.devices import give_cookie
 
@@ -89,11 +91,18 @@ def unlock(request: DeviceRequest) -> HttpResponse:
 @in_background
 @require_POST
 def still_here(request: DeviceRequest) -> HttpResponse:
-    """Take whether somebody touched the page (`active`) and the device's clock; say when the page locks."""
+    """Take whether somebody touched the page (`active`) and the device's clock; say when the page locks, or the sign-in ends."""
     device, sign_in = request.device, request.sign_in
     now = clock.now()
     if device is None:
-        return JsonResponse({"now": now.isoformat(), "locks_in": None})
+        if request.POST.get("active") == "1":
+            sign_in_seen(sign_in=sign_in, device=None, active=True)
+            sign_in.active_at = max(sign_in.active_at, now)
+        ends = min(
+            sign_in.active_at + settings.SIGN_IN_IDLE, sign_in.began_at + settings.SIGN_IN_LONGEST
+        )
+        said = {"now": now.isoformat(), "locks_in": None, "ends_in": (ends - now).total_seconds()}
+        return JsonResponse(said)
     locked = locked_now(sign_in, device)
     if request.POST.get("active") == "1" and not locked:
         sign_in_seen(sign_in=sign_in, device=device, active=True)
@@ -133,8 +142,7 @@ def change_user(request: HttpRequest) -> HttpResponse:
         if form.is_valid() and form.user is not None:
             request.sign_out_how = SignIn.Ended.CHANGED  # type: ignore[attr-defined]
             logout(request)
-            login(request, form.user)
-            response = redirect(next_url(request) or "home_site")
+            response = enter(request, form.user, next_url(request))
             give_cookie(response, request.COOKIES[settings.DEVICE_COOKIE_NAME])
             return response
         status = _TOO_MANY if form.blocked else status
@@ -149,11 +157,21 @@ def sign_ins(request: DeviceRequest) -> HttpResponse:
     """Show where somebody is signed in, and end the others."""
     others = live_sign_ins(clock.now()).filter(user=_user(request)).exclude(pk=request.sign_in.pk)
     if request.method == "POST":
-        for one in others:
-            sign_in_end(sign_in=one, how=SignIn.Ended.ELSEWHERE)
-        return redirect("sign_ins")
+        chosen = others.filter(uid=one) if (one := _uid(request.POST.get("one"))) else others
+        sign_ins_end_elsewhere(chosen=list(chosen), actor=request.actor)
+        return redirect("my_sign_in")
     context = {"here": request.sign_in, "others": others}
     return render(request, "people/devices/sign_ins.html", context)
+
+
+def _uid(text: str | None) -> UUID | None:
+    """Return which sign-in is to end; None for all others."""
+    if not text:
+        return None
+    try:
+        return UUID(text)
+    except ValueError:
+        raise Http404("There is no such sign-in.") from None
 
 
 def _user(request: HttpRequest) -> User:

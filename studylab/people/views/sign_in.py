@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from allauth.core import ratelimit
+from django.conf import settings
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
@@ -13,14 +15,19 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires, while_locked, while_read_only
-from studylab.http import StaffRequest, answer_form, posted
+from studylab.http import answer_form, posted
+from studylab.people.adapters import passkeys_work
+from studylab.people.entering import enter
 from studylab.people.forms import PasswordForm, SignInForm
 from studylab.people.models import User
 from studylab.people.selectors import studies_of
 from studylab.people.selectors.devices import quick_people
 from studylab.people.selectors.first_run import is_first_run
 from studylab.people.selectors.invitations import invitations_for
+from studylab.people.selectors.second_step import password_minimum
 from studylab.people.services.accounts import password_change as change
+from studylab.people.views.errors import too_many
+from studylab.people.views.lock import DeviceRequest
 
 
 @method_decorator(while_read_only, name="dispatch")
@@ -42,7 +49,22 @@ class SignIn(LoginView):
         """Add whom this device knows, so that nobody types an address on a tablet."""
         device = self.request.device  # type: ignore[attr-defined]
         known = quick_people(device) if device is not None else []
-        return super().get_context_data(**kwargs) | {"device": device, "known": known}
+        return super().get_context_data(**kwargs) | {
+            "device": device, "known": known, "passkeys": passkeys_work(self.request),
+            "waived": settings.SECOND_STEP_WAIVED,
+        }  # fmt: skip
+
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Take address and password, unless this network tried too often."""
+        if not ratelimit.consume(request, action="login"):
+            return too_many(request)
+        return super().post(request, *args, **kwargs)
+
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        """Go on to the second step, or in."""
+        user = form.get_user()
+        assert isinstance(user, User)
+        return enter(self.request, user, self.get_redirect_url())
 
     def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
         """Show the form again; 429 while the address is closed."""
@@ -61,7 +83,7 @@ class SignOut(LogoutView):
 @requires(Cap.SIGNED_IN)
 @sensitive_post_parameters()
 @require_http_methods(["GET", "POST"])
-def password_change(request: StaffRequest) -> HttpResponse:
+def password_change(request: DeviceRequest) -> HttpResponse:
     """Choose a new password; the first thing after a starting password."""
     user = request.user
     assert isinstance(user, User)
@@ -72,6 +94,7 @@ def password_change(request: StaffRequest) -> HttpResponse:
             user=user,
             old=form.cleaned_data["old_password"],
             new=form.cleaned_data["new_password1"],
+            sign_in=request.sign_in,
             actor=request.actor,
         )
         update_session_auth_hash(request, changed)
@@ -84,7 +107,7 @@ def password_change(request: StaffRequest) -> HttpResponse:
         write=write,
         done=lambda _user: reverse("home_site"),
         message="Your new password counts from now on.",
-        context={"first": user.must_change_password},
+        context={"first": user.must_change_password, "minimum": password_minimum(user)},
     )
 
 
