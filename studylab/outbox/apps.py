@@ -12,7 +12,7 @@ class OutboxConfig(AppConfig):
     def ready(self) -> None:
         """Tell of mail in the site's status and in what a study needs; carry invitations of staff."""
         from studylab.operation.status import register_status
-        from studylab.outbox import invitations
+        from studylab.outbox import accounts, invitations
         from studylab.outbox.ready_checks import message_lines
         from studylab.outbox.status import mail_line
         from studylab.studies.readiness import register_readiness
@@ -20,3 +20,4 @@ class OutboxConfig(AppConfig):
         register_status("mail", mail_line)
         register_readiness("messages", message_lines)
         invitations.register()
+        accounts.register()
