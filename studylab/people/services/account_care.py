@@ -80,7 +80,7 @@ def password_by_link(*, token: str, password: str, actor: Actor) -> User:
         raise Refused(" ".join(problem.messages), field="password1") from None
     user.set_password(password)
     user.must_change_password = False
-    user.save(update_fields=["password", "must_change_password"])
+    user.save(update_fields=["password", "short_password", "must_change_password"])
     sign_out_everywhere(user)
     audit(
         actor=Actor(user_id=user.pk, label=user.name), action=Action.PASSWORD_CHANGED,
