@@ -5,6 +5,7 @@ from io import StringIO
 from typing import Any
 
 import pytest
+from allauth.mfa.models import Authenticator
 from django.core.management import CommandError, call_command
 from django.db import DatabaseError, transaction
 from django.test import Client
@@ -66,9 +67,12 @@ def test_the_list_says_names_and_studies_and_nothing_else_of_a_study(
     admin: User, study: Any, lead: Any, client_of: Any
 ) -> None:
     make_user("Rolla None")
+    Authenticator.objects.create(user=lead, type="webauthn", data={})
+    Authenticator.objects.create(user=lead, type="recovery_codes", data={})
     text = client_of(admin).get(reverse("accounts")).content.decode()
-    for words in (lead.email, study.short_title, "no role left"):
+    for words in (lead.email, study.short_title, "no role left", "passkey", "password alone"):
         assert words in text, words
+    assert text.count("Lost second step") == 1
     assert "Study lead" not in text
     assert client_of(lead).get(reverse("accounts")).status_code == 403
     assert client_of(lead).post(page("account_off", admin), {"reason": "x"}).status_code == 403

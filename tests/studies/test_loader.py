@@ -161,6 +161,7 @@ def test_an_empty_document_names_every_required_key() -> None:
         "payments",
         "retention",
         "notices",
+        "reviews",
     }
     assert missing == set(Protocol.__dataclass_fields__) - optional
 

@@ -16,7 +16,7 @@ from studylab import clock
 from studylab.people.models import Membership, SignIn, User
 from studylab.people.selectors.invitations import has_lead
 from studylab.people.selectors.people import today_in
-from studylab.people.selectors.second_steps import second_steps_in_words
+from studylab.people.selectors.second_steps import ALONE, second_steps_in_words
 
 if TYPE_CHECKING:
     from studylab.studies.models import Study
@@ -32,6 +32,11 @@ class AccountSeen:
     studies: tuple[str, ...]
     signed_in: bool
     second_step: str
+
+    @property
+    def has_second_step(self) -> bool:
+        """Whether there is one that can be lost."""
+        return self.second_step != ALONE
 
 
 class _Tokens(PasswordResetTokenGenerator):

@@ -3,8 +3,6 @@
 They hold no role in any study (the database refuses it), so nothing of a study opens to them and they sign nothing.
 """
 
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
 from django.views.decorators.debug import sensitive_variables
 
 from studylab.access import Actor, Cap, require
@@ -16,6 +14,7 @@ from studylab.people.invite_mail import invitation_mail
 from studylab.people.models import User
 from studylab.people.selectors.accounts import user_of_password_link
 from studylab.people.services.leaving import sign_out_everywhere
+from studylab.people.services.passwords import password_set
 
 LONGEST = 300
 
@@ -74,12 +73,7 @@ def password_by_link(*, token: str, password: str, actor: Actor) -> User:
     if found is None:
         raise Conflict("This link does not open any more. Ask an administrator of accounts for another one.")  # fmt: skip
     user: User = lock(User, pk=found.pk)
-    try:
-        validate_password(password, user)
-    except ValidationError as problem:
-        raise Refused(" ".join(problem.messages), field="password1") from None
-    user.set_password(password)
-    user.must_change_password = False
+    password_set(user=user, new=password, field="password1")
     user.save(update_fields=["password", "short_password", "must_change_password"])
     sign_out_everywhere(user)
     audit(

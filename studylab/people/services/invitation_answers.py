@@ -1,7 +1,5 @@
 """Accepting and declining an invitation: the constraints of roles are asked once more here."""
 
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
 from django.views.decorators.debug import sensitive_variables
 
 from studylab import clock
@@ -13,6 +11,7 @@ from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.models import Invitation, User
 from studylab.people.selectors import today_in, user_by_email
 from studylab.people.services.invitations import end, note, require_open
+from studylab.people.services.passwords import password_set
 from studylab.people.services.roles import grant
 
 
@@ -33,11 +32,7 @@ def invitation_accept_new(
     if user_by_email(invitation.email) is not None:
         raise Conflict("There is an account with this e-mail address. Sign in to accept.")
     user = User(name=invitation.name, email=invitation.email, added_at=clock.now())
-    try:
-        validate_password(password, user)
-    except ValidationError as problem:
-        raise Refused(" ".join(problem.messages), field="password1") from None
-    user.set_password(password)
+    password_set(user=user, new=password, field="password1")
     user.save()
     person = Actor(user_id=user.pk, label=user.name, study_id=invitation.study_id)
     audit(
