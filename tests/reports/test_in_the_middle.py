@@ -23,6 +23,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 # What the roles do is the table of design.md section 2; the titles are the path's own words.
 REPORTS, PAUSED = "Safety reports: send, or enter the receipt", "Dosing is paused"
+REVIEWS = "Reviews of the record"
 SITE = "The site itself"  # nothing of it has ticked in a test
 TITLES: dict[Role, set[str]] = {
     Role.COORDINATOR: {
@@ -35,7 +36,7 @@ TITLES: dict[Role, set[str]] = {
     },
     Role.PHARMACIST: {"Kits for the coming three days"},
     Role.EXPERIMENTER: {"Visits today", "Take the screening vitals"},
-    Role.LEAD: {PAUSED, REPORTS, SITE},
+    Role.LEAD: {PAUSED, REPORTS, REVIEWS, SITE},
     Role.MONITOR: set(),
 }  # fmt: skip
 
@@ -109,6 +110,7 @@ def test_the_lead_hears_of_a_dosing_visit_without_a_dose(world: World) -> None:
         "Decide how to go on after visit 2",
         PAUSED,
         REPORTS,
+        REVIEWS,
         SITE,
     }
 

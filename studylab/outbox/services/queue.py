@@ -61,17 +61,16 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
         )
         for one, first in zip(useful, first_tries(useful, now), strict=True)
     ]  # fmt: skip
-    _ask_about_gaps(rows)
+    _ask_about_gaps(rows, now)
     return Message.objects.bulk_create(rows, ignore_conflicts=True)
 
 
-def _ask_about_gaps(rows: Sequence[Message]) -> None:
+def _ask_about_gaps(rows: Sequence[Message], now: datetime) -> None:
     """Make a question of what was due in a time of which the record knows nothing: it may have gone out."""
-    gaps = gaps_of({row.study_id for row in rows if row.participant_id and row.study_id})
-    for row in rows:
-        if row.participant_id and any(
-            gap.study_id == row.study_id and gap.holds(row.due_at) for gap in gaps
-        ):
+    past = [row for row in rows if row.participant_id and row.due_at <= now]  # a gap lies behind us
+    gaps = gaps_of({row.study_id for row in past if row.study_id}) if past else []
+    for row in past:
+        if any(gap.study_id == row.study_id and gap.holds(row.due_at) for gap in gaps):
             row.state, row.note = State.QUESTION, MAY_BE_OUT
 
 

@@ -57,7 +57,7 @@ def test_a_tablet_with_a_wrong_clock(dosed: Case, live_server: Any, settings: An
         page.goto(reverse("sign_in"))
         page.get_by_label("E-mail address").fill(user.email)
         page.get_by_label("Password").fill(cast.PASSWORD)
-        page.get_by_role("button", name="Sign in").click()
+        page.get_by_role("button", name="Sign in", exact=True).click()
 
         page.goto(sheet)
         bell = page.locator(".bell").first

@@ -107,7 +107,7 @@ class Tablet:
         self.page.goto("/sign-in/")
         self.page.get_by_label("E-mail address").fill(self.user.email)
         self.page.get_by_label("Password").fill(cast.PASSWORD)
-        self.page.get_by_role("button", name="Sign in").click()
+        self.page.get_by_role("button", name="Sign in", exact=True).click()
         self.page.wait_for_url("**/s/**")
         self.follow_clock()
 
