@@ -32,6 +32,7 @@ GUARDED = [
     ("scheduling_aftercontact", "at", STUDY),
     ("allocation_learnt", "occurred_at", STUDY),
     ("allocation_guess", "at", STUDY),
+    ("allocation_armwish", "said_at", STUDY),
     ("participants_adverseevent", "aware_at", BOTH),
     ("participants_newsanswer", "told_at", STUDY),
     ("screening_vitaldraft", "begun_at", STUDY),
