@@ -52,20 +52,17 @@ def refused_by_the_database(sql: str) -> None:
 
 
 class TestCreating:
-    def test_the_house_makes_a_study_with_its_lead(self, db: Any) -> None:
-        lead = make_user("First Lead")
-        study = study_create(
-            document=DEMO, code_prefix="HS", lead=lead, actor=system_actor("set-up")
-        )
+    def test_the_house_makes_a_study_that_nobody_leads_yet(self, db: Any) -> None:
+        study = study_create(document=DEMO, code_prefix="HS", actor=system_actor("set-up"))
         assert (study.slug, study.state, study.timezone) == (
             "harbour-story", Study.State.SETUP, "America/Halifax",
         )  # fmt: skip
-        assert actor_for(lead, study).roles == {Role.LEAD}
+        assert not study.memberships.exists()
         version = version_of(study)
         assert (version.document, version.sha256) == (DEMO, protocol_hash(DEMO))
         assert not current_protocol(study).confirmed
         assert set(Event.objects.filter(study_id=study.pk).values_list("action", flat=True)) == {
-            Action.STUDY_CREATED, Action.PROTOCOL_ADDED, Action.ROLE_GRANTED,
+            Action.STUDY_CREATED, Action.PROTOCOL_ADDED,
         }  # fmt: skip
 
     @pytest.mark.parametrize("prefix", ["", "hs", "ABCD", "Ä", "1", "A1"])
