@@ -66,6 +66,7 @@ FOLLOW = {
     "participants_volunteerword": "whoever feels unwell is heard, also before any consent",
     "participants_leavingwish": "what happens with what is kept; also of somebody who agreed to nothing",
     "allocation_exposure": "what a member of staff has seen, about the staff",
+    "allocation_armtelling": "has its own guard: a wish to know, which is guarded",
     "allocation_listentry": "has its own guard: a study consent and a sign-off",
 }
 

@@ -44,7 +44,7 @@ def test_books_in_few_questions(
     volunteer: Participant, booker: Actor, django_assert_max_num_queries: Any
 ) -> None:
     option = the_lab.find(volunteer, WEEK)[0]
-    with django_assert_max_num_queries(36):  # the reminders and their quiet hours take six
+    with django_assert_max_num_queries(37):  # the reminders, their quiet hours and gaps take seven
         series_book(participant=volunteer, option=option, actor=booker)
 
 
