@@ -22,7 +22,7 @@ pytestmark = pytest.mark.django_db
 
 OPEN = {
     "sign_in", "sign_out", "sign_ins", "lock_now", "unlock", "still_here", "change_user", "code_open",
-    "link_door", "link_language", "link_leave",
+    "link_door", "link_language", "link_leave", "account_login", "mfa_authenticate", "step_back", "passkey_sign_in",
 }  # fmt: skip
 
 
