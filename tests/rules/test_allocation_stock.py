@@ -178,7 +178,11 @@ def test_sealed_values_are_opened_in_one_module_only() -> None:
         names |= {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute)}
         if names & openers:
             found.add(str(path.relative_to(HOUSE)))
-    assert found == {"studylab/allocation/gates.py"}
+    assert found == {
+        "studylab/allocation/gates.py",
+        "studylab/backups/making.py",  # names the key that a restoration needs, by a digest
+        "studylab/reports/rules/self_tests.py",  # opens a word of its own under a key of its own
+    }
 
 
 def test_the_table_and_its_words_cover_every_state() -> None:

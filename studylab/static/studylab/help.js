@@ -21,7 +21,7 @@
   document.body.append(panel);
 
   function show(url) {
-    return window.htmx.ajax("GET", url, { target: body, swap: "innerHTML", source: body });
+    return window.htmx.ajax("GET", url, { target: body, source: body });
   }
 
   // A sign-in page or a locked tablet answers otherwise; then the way is that of the link.
