@@ -4,8 +4,10 @@ Each app registers once, in `AppConfig.ready`.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from django.urls import resolve
 
 from studylab.access import Actor
 
@@ -42,9 +44,14 @@ def register_gone(name: str, act: Gone) -> None:
     _gone[name] = act
 
 
-def held_by(study: "Study", user: "User") -> list[Held]:
-    """Return everything that somebody still holds in a study."""
-    return [held for part in _parts.values() for held in part(study, user)]
+def held_by(study: "Study", user: "User", actor: Actor) -> list[Held]:
+    """Return everything that somebody still holds in a study; pages that do not open to the actor are not linked."""
+    found = [held for part in _parts.values() for held in part(study, user)]
+    return [held if _opens(held.url, actor) else replace(held, url="") for held in found]
+
+
+def _opens(url: str, actor: Actor) -> bool:
+    return bool(url) and actor.may(resolve(url.partition("?")[0]).func.required_capability)  # type: ignore[attr-defined]
 
 
 def carry_out_gone(user: "User", reason: str, actor: Actor) -> list[str]:

@@ -33,6 +33,6 @@ def person_leaves(request: StaffRequest, study: str, person: int) -> HttpRespons
         request, form=form, template="people/leave.html", write=write, done=lambda _left: people,
         context={
             "person": user, "rows": roles_left(user, request.study),
-            "held": held_by(request.study, user), "cancel": people,
+            "held": held_by(request.study, user, request.actor), "cancel": people,
         },
     )  # fmt: skip

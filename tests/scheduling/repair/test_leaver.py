@@ -60,6 +60,7 @@ def test_what_they_hold_is_shown_and_then_all_access_ends_at_once(
     shown = boss.get(leaving_page(study, helper)).content.decode()
     for words in ("Experimenter", "1 hold they opened", "booked with them", "1 set of readings", "Signed in at 1 place"):  # fmt: skip
         assert words in shown, words
+    assert reverse("repair", args=[study.slug]) not in shown, "the lead may not open it"
     assert hit_count(study, clock.now()) == 0
     assert boss.post(leaving_page(study, helper), {"reason": " "}).status_code == 422
     done = boss.post(leaving_page(study, helper), {"reason": "End of contract."}, follow=True)
@@ -99,7 +100,7 @@ def test_roles_that_begin_later_end_too_and_invitations_close(
     later = join(second, study, Role.MONITOR)
     Membership.objects.filter(pk=later.pk).update(starts_on="2027-03-01")
     made = invite(study, actor_of(second, study))
-    assert "1 open invitation" in held_by(study, second)[0].text
+    assert "1 open invitation" in held_by(study, second, actor_of(lead, study))[0].text
     left = person_leave(study=study, user=second, reason="left", actor=actor_of(lead, study))
     assert left.roles == 2
     assert not second.memberships.filter(stopped_at=None).exists()
