@@ -51,15 +51,20 @@ def _waiting() -> Queue:
     return queue_of("Checks of the record", rows)
 
 
-def _stop(_study: Any, key: str, actor: Actor) -> str:
+def _check(key: str) -> SealCheck:
     check = SealCheck.objects.filter(uid=key).first()
     if check is None:
         raise Http404
-    check_stop(check=check, actor=actor)
+    return check
+
+
+def _stop(_study: Any, key: str, actor: Actor) -> str:
+    check_stop(check=_check(key), actor=actor)
     return "Stopping. A stopped check says nothing about the record."
 
 
-def _again(_study: Any, _key: str, actor: Actor) -> str:
+def _again(_study: Any, key: str, actor: Actor) -> str:
+    _check(key)
     check_ask(actor=actor)
     return "A check of every seal was asked for."
 

@@ -42,15 +42,20 @@ def _waiting() -> Queue:
     return queue_of("Backups", BackupRun.objects.filter(state=BackupRun.State.WAITING))
 
 
-def _stop(_study: Any, key: str, actor: Actor) -> str:
+def _run(key: str) -> BackupRun:
     run = BackupRun.objects.filter(uid=key).first()
     if run is None:
         raise Http404
-    backup_stop(run=run, actor=actor)
+    return run
+
+
+def _stop(_study: Any, key: str, actor: Actor) -> str:
+    backup_stop(run=_run(key), actor=actor)
     return "Stopping. A backup that is not whole is not kept."
 
 
-def _again(_study: Any, _key: str, actor: Actor) -> str:
+def _again(_study: Any, key: str, actor: Actor) -> str:
+    _run(key)
     backup_ask(with_trial=True, actor=actor)
     return "A backup was asked for; it is restored for a trial too."
 

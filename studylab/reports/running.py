@@ -46,7 +46,8 @@ def _stop(study: Any, key: str, actor: Actor) -> str:
     return "Stopping. Nothing of it is kept."
 
 
-def _again(study: Any, _key: str, actor: Actor) -> str:
+def _again(study: Any, key: str, actor: Actor) -> str:
+    access_run(study, UUID(key))
     export_ask(study=study, actor=actor)
     return "An export was asked for."
 

@@ -1,7 +1,7 @@
 """A copy for the person of what is stored about them: made on request, printed or as a file, its handing over recorded."""
 
-from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.http import Http404, HttpResponse
+from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
@@ -52,7 +52,7 @@ def person_copy_handed(request: StaffRequest, study: str, code: str, copy: str) 
     person = access_participant(request.study, code)
     back = reverse("volunteer_copy", args=[study, code])
     if copy not in {made.subject_code for made, _handed in copies_of(person)}:
-        return redirect(back)
+        raise Http404("There is no such copy of this volunteer's data.")
     form = HandOverForm(posted(request))
     return answer_form(
         request, form=form, template="parts/confirm_page.html", done=lambda _: back,
