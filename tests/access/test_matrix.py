@@ -168,38 +168,5 @@ def test_somebody_of_another_study_finds_nothing(world: World, method: str) -> N
     assert wrong == []
 
 
-@pytest.mark.parametrize("method", ["get", "post"])
-def test_objects_of_one_study_are_not_there_in_another(world: World, method: str) -> None:
-    """The other study's slug, this study's codes and numbers: the same as things that do not exist."""
-    from tests.cast import join
-
-    other = make_study(slug="other-study", prefix="OT")
-    person, pharmacist = make_user("Otis Brandt"), make_user("Pia Norrick")
-    for role in set(Role) - {Role.PHARMACIST}:
-        join(person, other, role)
-    join(pharmacist, other, Role.PHARMACIST)
-    here, there = f"/s/{world.study.slug}/", f"/s/{other.slug}/"
-    dispensary, others, wrong = client_for(pharmacist), client_for(person), []
-    for page in study_pages():
-        if not names_an_object(page):
-            continue
-        client = dispensary if page.cap in ROLE_CAPS[Role.PHARMACIST] else others
-        foreign = [address.replace(here, there, 1) for address in addresses(page, world)]
-        wrong += [
-            (page.name, address, status)
-            for address, status in refusals(client, method, foreign)
-            if status not in (404, 405)
-        ]
-    assert wrong == []
-
-
 def study_pages() -> list[Page]:
     return [page for page in pages() if page.in_study]
-
-
-def names_an_object(page: Page) -> bool:
-    """Whether the address names a thing of the study; protocol versions count from 1 in every study."""
-    kinds = dict(page.kinds)
-    if page.name.startswith("resource_"):
-        return False  # rooms and people belong to the lab, whatever the study
-    return bool(set(kinds) - {"study"}) and "IntConverter" not in kinds.values()

@@ -1,0 +1,49 @@
+"""Somebody who looks after accounts and has no role: no study is there, and of the site only what is meant for them."""
+
+import pytest
+
+from studylab import clock
+from studylab.access import Cap
+from tests.access.test_matrix import ask, client_for, refusals, study_pages
+from tests.access.world import World, addresses, pages
+from tests.cast import make_user
+
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+# What opens to them on the site; the rest of it are parts, acts, and addresses that name nothing of theirs.
+OPEN = {
+    "home_site", "accounts", "study_new", "site_status", "site_validation", "second_step_reset", "own_invitations",
+    "my_sign_in", "totp_add", "recovery_renew", "sign_ins", "password_change", "help_site", "about", "bells",
+}  # fmt: skip
+NOTHING_HERE = {302, 404, 405}
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+@pytest.mark.shows("A-11")
+def test_no_study_is_there(middle: World, method: str) -> None:
+    client, wrong = client_for(make_user("Ada Winther", is_account_admin=True)), []
+    with clock.travel(middle.now):
+        for page in study_pages():
+            wrong += [
+                (page.name, address, status)
+                for address, status in refusals(client, method, addresses(page, middle)[:2])
+                if status != 404
+            ]
+    assert wrong == []
+
+
+@pytest.mark.shows("A-11")
+def test_of_the_site_opens_only_what_is_meant_for_them(middle: World) -> None:
+    """What needs no sign-in opens to everybody and is not asked for here."""
+    client, opened, wrong = client_for(make_user("Ada Winther", is_account_admin=True)), set(), []
+    with clock.travel(middle.now):
+        for page in pages():
+            if page.in_study or page.cap == Cap.ANYONE:
+                continue
+            for address in addresses(page, middle):
+                status = ask(client, "get", address)
+                if status == 200:
+                    opened.add(page.name)
+                elif status not in ({403} if page.cap == Cap.LINK_HOLDER else NOTHING_HERE):
+                    wrong.append((page.name, address, status))
+    assert wrong == []
+    assert opened - {"bells_locked"} == OPEN
