@@ -233,8 +233,8 @@ class Eyes:
         if self._marks is None or keep:
             self._marks = _fingerprints()
         marks = self._marks
-        # The number of the request is drawn for each, and says nothing; everything else must be the same.
-        headers = sorted((k, v) for k, v in answer.headers.items() if k != "X-Request-ID")
+        # "Expires" is written by the computer's own clock, where a page is never to be kept.
+        headers = sorted((k, v) for k, v in answer.headers.items() if k != "Expires")
         self.sights[stage, role.value, method, address] = Seen(
             answer.status_code,
             levelled(repr(headers).encode(), marks).decode(),
