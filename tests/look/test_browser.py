@@ -73,7 +73,7 @@ def test_no_page_has_an_accessibility_violation(pages: dict[str, str], scheme: s
 def test_everything_to_press_is_big_enough_for_a_thumb(pages: dict[str, str]) -> None:
     fields = "input:not([type=hidden]):not([type=radio]):not([type=checkbox]), select, .form-check"
     pressed = f"a.btn, button, .site-nav a, .site-name, {fields}"
-    small = f"""[...document.querySelectorAll("{pressed}")].filter((e) => e.offsetHeight < 44)
+    small = f"""[...document.querySelectorAll("{pressed}")].filter((e) => e.checkVisibility() && e.offsetHeight < 44)
         .map((e) => e.outerHTML.slice(0, 80))"""
     with browser_with(pages) as browser:
         page = browser.new_context(viewport={"width": 820, "height": 1180}).new_page()

@@ -87,7 +87,7 @@ def pages(
 
 FIELDS = "input:not([type=hidden]):not([type=radio]):not([type=checkbox]), select, .form-check"
 SMALL = f"""[...document.querySelectorAll("a.btn, button, {FIELDS}")]
-    .filter((e) => e.offsetHeight < 44).map((e) => e.outerHTML.slice(0, 80))"""
+    .filter((e) => e.checkVisibility() && e.offsetHeight < 44).map((e) => e.outerHTML.slice(0, 80))"""
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
