@@ -62,12 +62,14 @@ def answer_form(
     form: BaseForm,
     template: str,
     write: Callable[[], object],
-    done: Callable[[Any], str],
+    done: Callable[[Any], str | HttpResponse],
     message: str = "",
     shown: str = "",
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Show a form, or take it: on success redirect to `done(result)`, else show it again with its errors.
+
+    `done` may return an answer of its own instead, for what is shown this once, such as a link to hand over.
 
     GET answers 200. A form that is wrong or refused answers 422 (409 on a conflict) with everything that
     was typed still in it.
@@ -91,7 +93,8 @@ def answer_form(
             else:
                 if message:
                     messages.success(request, message)
-                return redirect(done(result))
+                to = done(result)
+                return to if isinstance(to, HttpResponse) else redirect(to)
     page = {"form": form, "shown": shown, **(context or {})}
     return render(request, template, page, status=status)
 

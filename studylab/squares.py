@@ -1,4 +1,4 @@
-"""QR symbols (ISO/IEC 18004) as inline pictures, for labels and cards."""
+"""QR symbols (ISO/IEC 18004) as pictures: inline for labels and cards, as an address for what a camera reads."""
 
 import io
 
@@ -15,3 +15,9 @@ def qr_square(text: str, *, scale: int = 3) -> SafeString:
         lineclass=None, title=f"Code {text}",
     )  # fmt: skip
     return mark_safe(out.getvalue().decode())  # noqa: S308 - drawn here, and segno escapes the title
+
+
+def qr_picture(text: str) -> str:
+    """Return a QR symbol of `text` as a data address for an image, dark on light whatever the page's colours."""
+    symbol = segno.make(text, micro=False, error="m")
+    return symbol.svg_data_uri(scale=6, border=4, dark="#000", light="#fff")

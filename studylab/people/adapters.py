@@ -4,7 +4,6 @@ import ipaddress
 import logging
 from typing import Any
 
-import segno
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
@@ -18,6 +17,7 @@ from django.shortcuts import redirect
 
 from studylab.http import client_address
 from studylab.people.secrets import sealer
+from studylab.squares import qr_picture
 
 _log = logging.getLogger(__name__)
 WRONG = (
@@ -74,7 +74,7 @@ class MfaAdapter(DefaultMFAAdapter):
 
     def build_totp_svg(self, url: str) -> str:
         """Return the drawing that an authenticator app reads, as a data address."""
-        return segno.make(url, error="m", micro=False).svg_data_uri(scale=5, light="#fff", border=3)
+        return qr_picture(url)
 
     def get_public_key_credential_rp_entity(self) -> dict[str, str]:
         """Return what passkeys are bound to: the site's name of record, or the host in demonstrations."""

@@ -2,7 +2,6 @@
 
 from uuid import UUID
 
-import segno
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -17,6 +16,7 @@ from studylab.participants.link_purposes import link_purpose
 from studylab.participants.selectors import access_participant
 from studylab.participants.selectors.links import access_link, link_states
 from studylab.participants.services.links import MadeLink, link_make, link_revoke
+from studylab.squares import qr_picture
 
 
 @requires(Cap.LINK_MAKE)
@@ -46,13 +46,12 @@ def links(request: StaffRequest, study: str, code: str) -> HttpResponse:
 
 def _hand_over(request: StaffRequest, made: MadeLink) -> HttpResponse:
     address = request.build_absolute_uri(reverse("link_door")) + "#" + made.token
-    picture = segno.make(address, error="m", micro=False)
     context = {
         "participant": made.link.participant,
         "link": made.link,
         "asks": link_purpose(made.link.purpose).written(made.link.participant),
         "address": address,
-        "picture": picture.svg_data_uri(scale=6, border=4, dark="#000", light="#fff"),
+        "picture": qr_picture(address),
     }
     return render(request, "participants/link_made.html", context)
 

@@ -71,7 +71,10 @@ def password_by_link(*, token: str, password: str, actor: Actor) -> User:
         raise NotAllowed("Sign out first.", code="password_by_link")
     found = user_of_password_link(token)
     if found is None:
-        raise Conflict("This link does not open any more. Ask an administrator of accounts for another one.")  # fmt: skip
+        raise Conflict(
+            "This link does not open: it was used, is older than a day, or is not complete. Ask an administrator of accounts "
+            "for another one.", field="token",
+        )  # fmt: skip
     user: User = lock(User, pk=found.pk)
     password_set(user=user, new=password, field="password1")
     user.save(update_fields=["password", "short_password", "must_change_password"])

@@ -4,14 +4,13 @@ from collections.abc import Callable
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_safe
 
-from studylab.access import Actor, Cap, requires, system_actor
-from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, posted, take_refusal
+from studylab.access import Cap, requires, system_actor
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.account_forms import AccountReasonForm, LeadInvitationForm, NewPasswordForm
 from studylab.people.invite_mail import invitation_mail
 from studylab.people.models import User
@@ -21,7 +20,6 @@ from studylab.people.selectors.accounts import (
     accounts_seen,
     studies_without_lead,
     study_without_lead,
-    user_of_password_link,
 )
 from studylab.people.services.account_care import (
     account_close,
@@ -30,7 +28,7 @@ from studylab.people.services.account_care import (
     password_link_send,
 )
 from studylab.people.services.invitations import invitation_make
-from studylab.people.views.invitations import link_shown
+from studylab.people.views.invitations import invitation_sent
 
 _Act = Callable[..., object]
 
@@ -90,22 +88,13 @@ def lead_invite(request: StaffRequest, of: str) -> HttpResponse:
     """Invite a lead to a study that has none."""
     study = study_without_lead(of)
     form = LeadInvitationForm(posted(request), today=today_in(study.timezone))
-    back, status = reverse("accounts"), 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            try:
-                made = invitation_make(study=study, actor=request.actor, **form.cleaned_data)
-            except StudylabError as refusal:
-                take_refusal(form, refusal)
-                status = refusal.status
-            else:
-                if made.handed_over:
-                    return link_shown(request, made, back)
-                messages.success(request, f"An invitation is on its way to {made.email}.")
-                return redirect(back)
-    context = {"form": form, "of": study, "cancel": back, "mail_is_on": invitation_mail().is_on()}
-    return render(request, "people/accounts/lead.html", context, status=status)
+    back = reverse("accounts")
+    return answer_form(
+        request, form=form, template="people/accounts/lead.html",
+        write=lambda: invitation_make(study=study, actor=request.actor, **form.cleaned_data),
+        done=lambda made: invitation_sent(request, made, back),
+        context={"of": study, "cancel": back, "mail_is_on": invitation_mail().is_on()},
+    )  # fmt: skip
 
 
 @requires(Cap.ANYONE)
@@ -114,28 +103,20 @@ def lead_invite(request: StaffRequest, of: str) -> HttpResponse:
 def password_new(request: HttpRequest) -> HttpResponse:
     """Choose a new password behind a link that was sent."""
     form = NewPasswordForm(posted(request))
-    status = 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            try:
-                user = _give(form, system_actor("link for a new password"))
-            except StudylabError as refusal:
-                take_refusal(form, refusal)
-                status = refusal.status
-            else:
-                messages.success(request, f"Your new password counts from now on, {user.name}.")
-                return redirect("sign_in")
-    answer = render(request, "people/accounts/password_new.html", {"form": form}, status=status)
+
+    def done(user: User) -> str:
+        messages.success(request, f"Your new password counts from now on, {user.name}.")
+        return reverse("sign_in")
+
+    answer = answer_form(
+        request, form=form, template="people/accounts/password_new.html", done=done,
+        write=lambda: password_by_link(
+            token=form.cleaned_data["token"], password=form.cleaned_data["password1"],
+            actor=system_actor("link for a new password"),
+        ),
+    )  # fmt: skip
     answer.headers["Cache-Control"] = "no-store"
     return answer
-
-
-def _give(form: NewPasswordForm, actor: Actor) -> User:
-    token = form.cleaned_data["token"]
-    if user_of_password_link(token) is None:
-        form.add_error("token", "This link does not open: it was used, is older than a day, or is not complete.")  # fmt: skip
-    return password_by_link(token=token, password=form.cleaned_data["password1"], actor=actor)
 
 
 def _ask(

@@ -2,7 +2,6 @@
 
 from uuid import UUID
 
-import segno
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -10,8 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from studylab.access import ROLE_NAMES, Cap, Role, requires
-from studylab.errors import StudylabError
-from studylab.http import StaffRequest, answer_form, posted, take_refusal
+from studylab.http import StaffRequest, answer_form, posted
 from studylab.people.invitation_forms import InvitationForm, WithdrawForm
 from studylab.people.invite_mail import invitation_mail
 from studylab.people.models import Invitation
@@ -28,6 +26,7 @@ from studylab.people.services.invitations import (
     invitation_send_again,
     invitation_withdraw,
 )
+from studylab.squares import qr_picture
 
 _SHAPES = {InvitationState.OPEN: "wait", InvitationState.ACCEPTED: "ok"}
 
@@ -66,21 +65,12 @@ def invitations(request: StaffRequest, study: str) -> HttpResponse:
 def people_add(request: StaffRequest, study: str) -> HttpResponse:
     """Invite somebody; where mail is off the link is shown once, in this answer."""
     form = InvitationForm(posted(request), today=today_in(request.study.timezone))
-    status = 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            try:
-                made = invitation_make(
-                    study=request.study, actor=request.actor, **form.cleaned_data
-                )
-            except StudylabError as refusal:
-                take_refusal(form, refusal)
-                status = refusal.status
-            else:
-                return _sent(request, made)
-    context = {"form": form, "mail_is_on": invitation_mail().is_on(), "cancel": reverse("people", args=[study])}  # fmt: skip
-    return render(request, "people/invitations/add.html", context, status=status)
+    return answer_form(
+        request, form=form, template="people/invitations/add.html",
+        write=lambda: invitation_make(study=request.study, actor=request.actor, **form.cleaned_data),
+        done=lambda made: invitation_sent(request, made, _list(study)),
+        context={"mail_is_on": invitation_mail().is_on(), "cancel": reverse("people", args=[study])},
+    )  # fmt: skip
 
 
 @requires(Cap.PEOPLE_MANAGE)
@@ -89,9 +79,8 @@ def invitation_again(request: StaffRequest, study: str, invitation: UUID) -> Htt
     """Make a new link for an invitation; the one before it is closed."""
     row = access_invitation(request.study, invitation)
     by_hand = "by_hand" in request.POST
-    return _sent(
-        request, invitation_send_again(invitation=row, by_hand=by_hand, actor=request.actor)
-    )
+    made = invitation_send_again(invitation=row, by_hand=by_hand, actor=request.actor)
+    return invitation_sent(request, made, _list(study))
 
 
 @requires(Cap.PEOPLE_MANAGE)
@@ -113,21 +102,14 @@ def invitation_end(request: StaffRequest, study: str, invitation: UUID) -> HttpR
     )  # fmt: skip
 
 
-def _sent(request: StaffRequest, invitation: Invitation) -> HttpResponse:
-    """Say that the link is on its way, or show it this once."""
-    back = _list(request.study.slug)
+def invitation_sent(request: StaffRequest, invitation: Invitation, back: str) -> HttpResponse:
+    """Say that the link is on its way, or show it this once, to be handed over."""
     if not invitation.handed_over:
         messages.success(request, f"An invitation is on its way to {invitation.email}.")
         return redirect(back)
-    return link_shown(request, invitation, back)
-
-
-def link_shown(request: StaffRequest, invitation: Invitation, back: str) -> HttpResponse:
-    """Show the newest link of an invitation once, to be handed over."""
     address = invitation_address(invitation)
-    square = segno.make(address, error="m", micro=False)
     context = {
         "row": invitation, "roles": roles_in_words(invitation), "address": address, "back": back,
-        "picture": square.svg_data_uri(scale=6, border=4, dark="#000", light="#fff"),
+        "picture": qr_picture(address),
     }  # fmt: skip
     return render(request, "people/invitations/hand_over.html", context)
