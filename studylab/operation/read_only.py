@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
+from django.utils.timezone import localtime
 
 from studylab.db import writing_refused
 from studylab.operation.models import ReadOnlySpan
@@ -20,9 +21,9 @@ def open_span() -> ReadOnlySpan | None:
 
 
 def why(span: ReadOnlySpan) -> str:
-    """Say what somebody reads who wanted to record something."""
+    """Say what somebody reads who wanted to record something, in the zone of their study."""
     return (
-        f"Nothing can be recorded just now ({span.reason}); expected until {span.until:%H:%M} UTC. Nothing was recorded: "
+        f"Nothing can be recorded just now ({span.reason}); expected until {localtime(span.until):%H:%M %Z}. Nothing was recorded: "
         "write it on paper with the time, and enter it afterwards. Opening a code works."
     )
 

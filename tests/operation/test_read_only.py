@@ -44,7 +44,8 @@ def test_forms_are_refused_with_what_was_typed_and_pages_say_so_before(
     answer = client.post(url, {"digest": "on", "hour": "19"})
     assert answer.status_code == 503
     assert answer.headers["Retry-After"] == "60"
-    assert "(upgrade)" in answer.content.decode()
+    until = ReadOnlySpan.objects.get().until.astimezone(study.zone)
+    assert f"(upgrade); expected until {until:%H:%M %Z}" in answer.content.decode()
     assert answer.context["form"]["hour"].value() == "19"
     assert not Wish.objects.exists()
     read_only("off")
