@@ -153,7 +153,7 @@ def _require_free(replace: str) -> None:
             raise BackupProblem(
                 f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
             )
-        filled = [one for one in _TOLD_BY if _has_rows(cursor, one)]
+    filled = [one for one in _TOLD_BY if _has_rows(one)]
     if filled and not replace:
         raise BackupProblem(
             f"The database {name} is not empty. Make a new one and restore into that, so that this one stays to be "
@@ -161,13 +161,13 @@ def _require_free(replace: str) -> None:
         )
 
 
-def _has_rows(cursor: object, table: str) -> bool:
-    with connection.cursor() as own:
-        own.execute("SELECT to_regclass(%s) IS NOT NULL", [table])
-        if not own.fetchone()[0]:
+def _has_rows(table: str) -> bool:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT to_regclass(%s) IS NOT NULL", [table])
+        if not cursor.fetchone()[0]:
             return False
-        own.execute(f"SELECT EXISTS (SELECT FROM {catalog.quoted(table)})")  # noqa: S608 - our own name
-        return bool(own.fetchone()[0])
+        cursor.execute(f"SELECT EXISTS (SELECT FROM {catalog.quoted(table)})")  # noqa: S608 - our own name
+        return bool(cursor.fetchone()[0])
 
 
 def _drop_tables() -> None:
