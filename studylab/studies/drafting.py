@@ -10,7 +10,6 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
-from studylab.people.selectors import is_account_admin
 from studylab.people.services.roles import require_in
 from studylab.studies.models import ProtocolDraft, ProtocolVersion, Study
 from studylab.studies.rules.loader import LONGEST_DOCUMENT
@@ -27,7 +26,7 @@ def _require(study: Study | None, owner_id: int | None, actor: Actor) -> None:
     """Drafts of a study are the leads'; those of a study to come their owner's, who looks after accounts."""
     if study is not None:
         require_in(actor, Cap.SETUP_EDIT, study)
-    elif actor.user_id is None or actor.user_id != owner_id or not is_account_admin(owner_id):
+    elif actor.user_id is None or actor.user_id != owner_id or not actor.may(Cap.ACCOUNTS_MANAGE):
         raise NotAllowed("Only an account administrator begins a study.", code="study_draft")
 
 

@@ -12,7 +12,7 @@ from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused, RefusedWithReasons
 from studylab.people.models import User
-from studylab.people.selectors import is_account_admin, today_in
+from studylab.people.selectors import today_in
 from studylab.people.services.roles import require_in
 from studylab.people.services.signatures import check_password, signature_write
 from studylab.studies.close_hooks import still_open
@@ -74,7 +74,7 @@ def study_create(
 
 def _require_creator(actor: Actor) -> None:
     """A study is made by a lead of another one, or by an account administrator, who needs no role for it."""
-    if not actor.may(Cap.SETUP_EDIT) and not is_account_admin(actor.user_id):
+    if not actor.may(Cap.SETUP_EDIT) and not actor.may(Cap.ACCOUNTS_MANAGE):
         raise NotAllowed("Only an account administrator begins a study.", code="study_create")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID, uuid4
 
 from django.contrib import messages
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
@@ -17,7 +17,6 @@ from django.views.decorators.http import require_http_methods, require_POST
 from studylab.access import Cap, requires
 from studylab.errors import Refused, StudylabError
 from studylab.http import StaffRequest, answer_form, posted
-from studylab.people.models import User
 from studylab.studies.draft_forms import NameForm, StudyBeginForm, ValuesForm, VersionForm
 from studylab.studies.draft_pages import access_draft, begin_from, changes_of, verdict_page
 from studylab.studies.drafting import (
@@ -59,12 +58,10 @@ def _number(text: str | None) -> int:
     return int(text or "")
 
 
-@requires(Cap.SIGNED_IN)
+@requires(Cap.ACCOUNTS_MANAGE)
 @require_http_methods(["GET", "POST"])
 def study_new(request: StaffRequest) -> HttpResponse:
     """Begin a study: its short name, and the document to begin from."""
-    if not (isinstance(request.user, User) and request.user.is_account_admin):
-        raise Http404
     form = StudyBeginForm(posted(request), request.FILES or None)
 
     def write() -> ProtocolDraft:
@@ -212,7 +209,7 @@ def _of_study(page: _Page, methods: list[str]) -> Callable[..., HttpResponse]:
 
 
 def _of_owner(page: _Page, methods: list[str]) -> Callable[..., HttpResponse]:
-    @requires(Cap.SIGNED_IN)
+    @requires(Cap.ACCOUNTS_MANAGE)
     @require_http_methods(methods)
     def view(request: StaffRequest, uid: UUID) -> HttpResponse:
         return page(request, access_draft(None, request.user, uid))

@@ -172,7 +172,7 @@ def test_the_status_is_for_the_lead_and_for_account_administrators(
     assert "No worker has been heard of yet." in text
     for user in (monitor, coordinator):
         assert client_of(user).get(reverse("set_up_status", args=[begun.slug])).status_code == 403
-    assert client_of(lead).get(reverse("site_status")).status_code == 404
+    assert client_of(lead).get(reverse("site_status")).status_code == 403
     admin = cast.make_user("Ada Winther", is_account_admin=True)
     answer = client_of(admin).get(reverse("site_status"))
     assert answer.status_code == 200

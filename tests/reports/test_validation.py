@@ -88,7 +88,7 @@ class TestRun:
         assert client_of(admin).post(site).status_code == 302
         # No worker is alive in a test: that is wrong, and said.
         assert "not all passed" in client_of(admin).get(site).content.decode()
-        assert client_of(lead).get(site).status_code == 404
+        assert client_of(lead).get(site).status_code == 403
         with pytest.raises(NotAllowed):
             validation_run(actor=actor_of(coordinator))
 

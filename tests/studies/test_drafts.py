@@ -64,12 +64,12 @@ class TestNewStudy:
         assert client.get(page(draft)).status_code == 404
 
     def test_nobody_else_begins_a_study(self, client_of: Any, lead: Any, admin: User) -> None:
-        assert client_of(lead).get(reverse("study_new")).status_code == 404
+        assert client_of(lead).get(reverse("study_new")).status_code == 403
         actor = cast.actor_of(admin, None)  # type: ignore[arg-type]
         draft = draft_begin(study=None, document=DEMO, slug="own", code_prefix="OW", actor=actor)
         other = cast.make_user("Other Admin", is_account_admin=True)
         assert client_of(other).get(page(draft)).status_code == 404
-        assert client_of(lead).post(page(draft, "_drop")).status_code == 404
+        assert client_of(lead).post(page(draft, "_drop")).status_code == 403
         plain = cast.actor_of(cast.make_user("Plain Person"), None)  # type: ignore[arg-type]
         for call in (
             lambda: study_create(document=DEMO, code_prefix="QQ", slug="q", actor=plain),

@@ -16,6 +16,7 @@ from screening.rules.checks import SOURCES
 from screening.rules.table import load_table
 from studylab.help.rules.packages import Pin, licence_of, pins
 from studylab.help.rules.sources import Source, sources_of
+from studylab.operation.checks import version
 
 OF_THE_PROGRAM = ("studylab", "screening", "scheduling", "templates")
 _LICENCE_FILES = ("licen", "copying", "notice")
@@ -30,13 +31,6 @@ class Package:
     version: str
     licence: str
     has_text: bool
-
-
-@cache
-def program_version() -> str:
-    """Return the version of the program, as `pyproject.toml` says it."""
-    text = (settings.BASE_DIR / "pyproject.toml").read_text(encoding="utf-8")
-    return str(tomllib.loads(text)["project"]["version"])
 
 
 @cache
@@ -65,7 +59,7 @@ def versions() -> list[tuple[str, str]]:
         cursor.execute("SHOW server_version")
         (server,) = cursor.fetchone()
     return [
-        ("Studylab", program_version()),
+        ("Studylab", version()),
         ("Python", python_version()),
         ("Django", django.get_version()),
         ("PostgreSQL", server.split()[0]),

@@ -6,7 +6,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
-from studylab.access import ROLE_CAPS, ROLE_NAMES, Cap, Role, requires
+from studylab.access import ROLE_NAMES, Cap, Role, requires
 from studylab.help.coverage import staff_pages
 from studylab.help.rules.search import LONGEST_QUERY, find
 from studylab.help.rules.topics import Topic, load_help
@@ -71,8 +71,7 @@ def _links(request: StaffRequest, topic: Topic) -> list[tuple[str, str]]:
     slug = request.study.slug if request.study is not None else None
     for name, label in topic.links:
         url = url_or_none(name, slug)
-        allowed = {Cap.SIGNED_IN}.union(*(ROLE_CAPS[role] for role in request.actor.roles))
-        if url and pages.get(name, set()) & allowed:
+        if url and pages.get(name, set()) & {Cap.SIGNED_IN, *request.actor.caps}:
             links.append((url, label))
     return links
 

@@ -112,13 +112,6 @@ def user_by_email(email: str) -> User | None:
     return User.objects.filter(email__iexact=email.strip()).first()
 
 
-def is_account_admin(user_id: int | None) -> bool:
-    """Whether this person looks after the accounts of the site."""
-    if user_id is None:
-        return False
-    return User.objects.filter(pk=user_id, is_account_admin=True, is_active=True).exists()
-
-
 def people_of_study(study: "Study") -> QuerySet[User]:
     """Everybody who ever held a role in the study, by name."""
     return User.objects.filter(memberships__study=study).distinct().order_by("name", "pk")

@@ -8,7 +8,7 @@ from allauth.mfa.totp.internal.auth import TOTP, validate_totp_code
 from allauth.mfa.webauthn.internal.auth import WebAuthn
 from django.views.decorators.debug import sensitive_variables
 
-from studylab.access import Actor
+from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
@@ -114,9 +114,8 @@ def second_steps_reset(*, user: User, reason: str, checked: str, actor: Actor) -
 
     They are signed out everywhere, and add a new one at their next sign-in. Both are told.
     """
-    admin = User.objects.filter(
-        pk=actor.user_id or 0, is_active=True, is_account_admin=True
-    ).first()
+    require(actor, Cap.ACCOUNTS_MANAGE)
+    admin = User.objects.filter(pk=actor.user_id or 0).first()
     if admin is None:
         raise NotAllowed("Only account administrators do this.", code="second_steps_reset")
     if admin.pk == user.pk:

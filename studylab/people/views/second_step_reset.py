@@ -1,6 +1,6 @@
 """Taking all second steps from somebody who lost them, by an account administrator."""
 
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
@@ -15,14 +15,13 @@ from studylab.people.services.passwords import password_again
 from studylab.people.services.second_step import second_steps_reset
 
 
-@requires(Cap.SIGNED_IN)
+@requires(Cap.ACCOUNTS_MANAGE)
 @sensitive_post_parameters()
 @require_http_methods(["GET", "POST"])
 def second_step_reset(request: StaffRequest) -> HttpResponse:
     """Take whose second steps go, why, and how it was made sure who is asking."""
     admin = request.user
-    if not (isinstance(admin, User) and admin.is_account_admin):
-        raise Http404
+    assert isinstance(admin, User)
     form = ResetForm(posted(request), initial={"email": request.GET.get("of", "")})
 
     def write() -> None:

@@ -6,7 +6,6 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import NotAllowed
-from studylab.people.selectors import is_account_admin
 from studylab.people.services.signatures import content_hash
 from studylab.reports.models import ValidationRun
 from studylab.reports.selectors.validation import look, passed
@@ -15,7 +14,7 @@ from studylab.reports.selectors.validation import look, passed
 @service
 def validation_run(*, actor: Actor) -> ValidationRun:
     """Look at everything now and keep it for good, whatever came out."""
-    if actor.user_id is None or not (actor.may(Cap.SITE_CARE) or is_account_admin(actor.user_id)):
+    if actor.user_id is None or not (actor.may(Cap.SITE_CARE) or actor.may(Cap.ACCOUNTS_MANAGE)):
         raise NotAllowed("A lead or an administrator of accounts runs this.", code="site_care")
     now = clock.now()
     content = look(now)

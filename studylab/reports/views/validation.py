@@ -9,7 +9,6 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
-from studylab.people.models import User
 from studylab.people.services.signatures import content_hash
 from studylab.reports.models import ValidationRun
 from studylab.reports.selectors.validation import earlier_runs
@@ -41,11 +40,6 @@ def _pack(request: StaffRequest, uid: UUID) -> HttpResponse:
     return render(request, "reports/validation/pack.html", context)
 
 
-def _require_admin(request: StaffRequest) -> None:
-    if not (isinstance(request.user, User) and request.user.is_account_admin):
-        raise Http404
-
-
 @requires(Cap.SITE_CARE)
 @require_http_methods(["GET", "POST"])
 def study_validation(request: StaffRequest, study: str) -> HttpResponse:
@@ -60,17 +54,15 @@ def study_pack(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     return _pack(request, uid)
 
 
-@requires(Cap.SIGNED_IN)
+@requires(Cap.ACCOUNTS_MANAGE)
 @require_http_methods(["GET", "POST"])
 def site_validation(request: StaffRequest) -> HttpResponse:
     """List the runs for an account administrator, and run the checks."""
-    _require_admin(request)
     return _list(request)
 
 
-@requires(Cap.SIGNED_IN)
+@requires(Cap.ACCOUNTS_MANAGE)
 @require_GET
 def site_pack(request: StaffRequest, uid: UUID) -> HttpResponse:
     """Show one run to an account administrator, to print and sign."""
-    _require_admin(request)
     return _pack(request, uid)
