@@ -1,14 +1,14 @@
 """ECG intervals in milliseconds: the QT corrected for the rate, and what a study asks of them.
 
 Bazett 1920: QT / sqrt(RR); Fridericia 1920: QT / cube root of RR; RR in seconds (both from memory). The limits
-come from the study document; as proposed they follow NCT00549120 (read): PR 120 to 210, QTc up to 450. A PR above
-200 without dropped beats is first-degree block, for which labels ask for caution.
+come from the study document; as proposed: PR 120 to 200, QTc up to 450. NCT00549120 (read) let in PR 120 to 210; but a
+PR above 200 without dropped beats is first-degree block, for which labels ask for caution, so the stricter edge stands.
 """
 
 from dataclasses import dataclass
 
 from screening.rules.vitals import shown
-from studylab.studies.rules.limits import EcgLimits, QtcFormula
+from studylab.studies.rules.limits import FIRST_DEGREE_BLOCK_OVER, EcgLimits, QtcFormula
 
 PLAUSIBLE = {
     "pr": (60.0, 400.0),
@@ -62,10 +62,11 @@ def implausible(values: dict[str, float | None]) -> dict[str, str]:
 def outside(intervals: Intervals, limits: EcgLimits) -> tuple[str, ...]:
     """Return a sentence for each interval outside the limits; the limits themselves pass."""
     found = []
-    if not limits.pr_from <= intervals.pr <= limits.pr_to:
-        found.append(
-            f"PR interval {shown(intervals.pr)} ms (passes from {limits.pr_from:g} to {limits.pr_to:g})."
-        )
+    if not limits.pr_from <= intervals.pr <= limits.pr_passes_to:
+        why = f"passes from {limits.pr_from:g} to {limits.pr_passes_to:g}"
+        if intervals.pr > FIRST_DEGREE_BLOCK_OVER:
+            why += f"; over {FIRST_DEGREE_BLOCK_OVER:g} without dropped beats is first-degree block"
+        found.append(f"PR interval {shown(intervals.pr)} ms ({why}).")
     corrected = corrected_qt(intervals.qt, intervals.rate, limits.qtc_formula)
     if corrected > limits.qtc_to:
         found.append(

@@ -105,8 +105,9 @@ def test_qt_is_corrected_as_published() -> None:
             "undecided",
         ),  # recorded, not read: a result present is no result reviewed (field case)
         ({"conclusion": "normal"}, "pass"),
-        ({"conclusion": "normal", "pr": 210}, "pass"),
-        ({"conclusion": "normal", "pr": 211}, "physician"),
+        ({"conclusion": "normal", "pr": 200}, "pass"),
+        ({"conclusion": "normal", "pr": 200.5}, "physician"),
+        ({"conclusion": "normal", "pr": 210}, "physician"),  # field case F-09
         ({"conclusion": "normal", "pr": 119}, "physician"),
         ({"conclusion": "normal", "qt": 450}, "pass"),
         ({"conclusion": "normal", "qt": 451}, "physician"),

@@ -250,3 +250,9 @@ def test_a_document_that_loosens_the_house_is_refused_with_key_reason_and_fix() 
     with pytest.raises(ProtocolInvalid) as refused:
         checked_protocol(longer)
     assert "fasting_hours" in refused.value.problems[0].key
+    block = text.replace("pr_to = 200", "pr_to = 210")
+    assert block != text
+    with pytest.raises(ProtocolInvalid) as refused:
+        checked_protocol(block)
+    assert refused.value.problems[0].key == "limits.ecg.pr_to"
+    assert refused.value.problems[0].fix == "Set it to 200 or less."

@@ -111,7 +111,7 @@ def test_other_limits_are_the_proposals(shipped: Protocol) -> None:
         "seated_systolic_fall": 15,
         "seated_diastolic_fall": 7,
     }
-    assert (limits.ecg.pr_from, limits.ecg.pr_to, limits.ecg.qtc_to) == (120, 210, 450)
+    assert (limits.ecg.pr_from, limits.ecg.pr_to, limits.ecg.qtc_to) == (120, 200, 450)
     assert (limits.floor_pulse, limits.floor_systolic, limits.floor_diastolic) == (50, 90, 55)
 
 

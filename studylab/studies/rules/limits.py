@@ -97,6 +97,11 @@ class StandingLimits:
     seated_diastolic_fall: float = 7.0
 
 
+# A PR above this without dropped beats is first-degree AV block (definition from memory), which C-05 gives to the
+# physician since labels ask for caution. A study's own limit may lie below it and never above.
+FIRST_DEGREE_BLOCK_OVER = 200.0
+
+
 @dataclass(frozen=True, slots=True)
 class EcgLimits:
     """When a 12-lead ECG is asked for, and its intervals in milliseconds; edges pass.
@@ -106,9 +111,14 @@ class EcgLimits:
 
     asked: EcgAsked = "never"
     pr_from: float = 120.0
-    pr_to: float = 210.0
+    pr_to: float = 200.0
     qtc_to: float = 450.0
     qtc_formula: QtcFormula = "fridericia"
+
+    @property
+    def pr_passes_to(self) -> float:
+        """Return the longest PR that needs no physician, whatever an older document says."""
+        return min(self.pr_to, FIRST_DEGREE_BLOCK_OVER)
 
 
 @dataclass(frozen=True, slots=True)

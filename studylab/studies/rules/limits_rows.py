@@ -220,7 +220,9 @@ def _ecg(limits: Limits) -> list[LimitRow]:
     return [
         LimitRow(ECG, "Asked for", _ECG_ASKED[at.asked]),
         LimitRow(
-            ECG, "PR interval", f"{_n(at.pr_from)} to {_n(at.pr_to)} ms, else a physician decides"
+            ECG,
+            "PR interval",
+            f"{_n(at.pr_from)} to {_n(at.pr_passes_to)} ms, else a physician decides",
         ),
         LimitRow(
             ECG,

@@ -29,14 +29,14 @@ def outcome(participant: Any) -> str:
     return made.outcome
 
 
-@pytest.mark.parametrize(("pr", "conclusion"), [(210, "to_weigh"), (211, "normal")])
+@pytest.mark.parametrize(("pr", "conclusion"), [(210, "normal"), (210, "to_weigh")])
 def test_f09_an_ecg_is_nothing_until_somebody_read_it(
     before: Any, ana: Any, study: Any, pharmacist: Any, clinician: Any, cora: Any, edda: Any,
     milo: Any, client_of: Any, pr: int, conclusion: str,
 ) -> None:  # fmt: skip
     """Expect: recorded, not read; sign-off and number refused; PR 210 ms to the physician; former studies shown.
 
-    The document's own limit is 210 ms (NCT00549120 as read): at it the clinician's word decides, above it the number.
+    A PR over 200 ms is first-degree block, so even a clinician's "normal" leaves it to the physician.
     """
     helpers.seal(study, pharmacist)
     assert outcome(ana) == "clear"
