@@ -12,7 +12,7 @@ from studylab.errors import Refused
 from studylab.participants.models import Participant
 from studylab.people.models import User
 from studylab.people.selectors import actor_for, user_by_email
-from studylab.people.services.signatures import WrongPassword, check_password
+from studylab.people.services.signatures import check_second_password
 
 
 @sensitive_variables("password")
@@ -35,18 +35,12 @@ def second_person(participant: Participant, email: str, password: str, actor: Ac
         raise Refused(
             "A pharmacist takes no part in a visit. Ask somebody else.", field="second_email"
         )
-    try:
-        return check_password(
-            actor=second,
-            password=password,
-            subject_type="dose_check",
-            subject_code=participant.code,
-        )
-    except WrongPassword:
-        raise Refused(
-            "This is not the second person's password, so nothing was recorded.",
-            field="second_password",
-        ) from None
+    return check_second_password(
+        actor=second,
+        password=password,
+        subject_type="dose_check",
+        subject_code=participant.code,
+    )
 
 
 def check_outsiders(work: Work, second: User, actor: Actor) -> None:

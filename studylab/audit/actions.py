@@ -40,6 +40,8 @@ class Action(StrEnum):
     ACCESS_REVIEWED = "access.reviewed"
     SIGNATURE_GIVEN = "signature.given"
     SIGNATURE_REFUSED = "signature.refused"
+    SIGNATURES_LOCKED = "signature.locked"
+    SIGNATURE_UNSEEN = "signature.unseen"
     STUDY_CREATED = "study.created"
     PROTOCOL_DRAFT_BEGUN = "protocol.draft_begun"
     PROTOCOL_DRAFT_DROPPED = "protocol.draft_dropped"
@@ -208,4 +210,10 @@ class Action(StrEnum):
 
 
 REFUSALS = frozenset({  # notes of something that did not happen
-    Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.DOSE_REFUSED, Action.KIT_REFUSED, Action.LINK_REFUSED})  # fmt: skip
+    Action.SIGN_IN_REFUSED, Action.SIGNATURE_REFUSED, Action.SIGNATURES_LOCKED, Action.SIGNATURE_UNSEEN,
+    Action.DOSE_REFUSED, Action.KIT_REFUSED, Action.LINK_REFUSED})  # fmt: skip
+SIGNING = (
+    Action.SIGNATURE_GIVEN,
+    Action.SIGNATURE_REFUSED,
+    Action.SIGNATURES_LOCKED,
+)  # what tries are counted by

@@ -5,6 +5,7 @@ import uuid
 from django.db import models
 from django.db.models import Q
 
+from studylab.audit.actions import SIGNING
 from studylab.audit.history import append_only, kept
 from studylab.db import explain
 from studylab.errors import Conflict
@@ -49,6 +50,12 @@ class Event(models.Model):
                 fields=["subject_code", "-id"],
                 condition=models.Q(subject_type="sign_in"),
                 name="event_by_sign_in",
+            ),
+            # Signatures of one person in the last hour: given, refused, locked.
+            models.Index(
+                fields=["actor_id", "-at", "-id"],
+                condition=models.Q(action__in=[one.value for one in SIGNING]),
+                name="event_by_signer",
             ),
         ]
         triggers = append_only()

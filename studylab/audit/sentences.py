@@ -36,6 +36,8 @@ SENTENCES: dict[Action, str] = {
     Action.ACCESS_REVIEWED: "signed the review of who has access",
     Action.SIGNATURE_GIVEN: "signed",
     Action.SIGNATURE_REFUSED: "gave a wrong password for a signature",
+    Action.SIGNATURES_LOCKED: "could sign nothing for a while after wrong passwords",
+    Action.SIGNATURE_UNSEEN: "tried to sign while no signature was taken after wrong passwords",
     Action.STUDY_CREATED: "created the study",
     Action.PROTOCOL_DRAFT_BEGUN: "began a draft of a protocol version",
     Action.PROTOCOL_DRAFT_DROPPED: "put a draft of a protocol version away",

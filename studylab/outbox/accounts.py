@@ -29,15 +29,21 @@ _WORDS = {
     Told.CODES_MADE: "New recovery codes were made for your sign-in.",
     Told.RECOVERY_USED: "Somebody signed in to your account with one of your recovery codes.",
     Told.PASSWORD_CHANGED: "The password of your account was changed.",
+    Told.SIGNING_LOCKED: "Somebody gave five wrong passwords for signatures from your account, so it could sign nothing for ten minutes.",
+    Told.SIGNING_LOCKED_OF: "Somebody gave five wrong passwords for signatures from the account of {of}, so it could sign nothing for ten minutes. Ask the person whether it was them.",
 }
+_OTHERS = {Told.SIGNING_LOCKED_OF}  # about another's account, for whoever looks after accounts
 
 
 def _values(message: Message) -> dict[str, str]:
     at = message.queued_at
+    _, name, *others = message.about.split(":")
+    of = User.objects.filter(pk__in=map(int, others)).first()
+    page = "accounts" if Told(name) in _OTHERS else "my_sign_in"
     return {
-        "change": _WORDS[Told(message.about.removeprefix("account:"))],
+        "change": _WORDS[Told(name)].format(of=of.name if of else ""),
         "at": f"{at:%A, {at.day} %B %Y, %H:%M} UTC",
-        "link": f"{settings.SITE_ADDRESS}{reverse('my_sign_in')}",
+        "link": f"{settings.SITE_ADDRESS}{reverse(page)}",
     }
 
 
@@ -46,13 +52,14 @@ def _wanted(message: Message, _now: datetime) -> str:
     return "" if open_ else "The account is closed."
 
 
-def _tell(*, user: User, what: Told) -> None:
+def _tell(*, user: User, what: Told, of: User | None) -> None:
     if not mail_is_on():
         return
     now = clock.now()
+    about = f"account:{what}:{of.pk}" if of else f"account:{what}"
     queue_rows([
         Planned(
-            kind=KIND, study=None, user=user, about=f"account:{what}", due_at=now,
+            kind=KIND, study=None, user=user, about=about, due_at=now,
             useful_until=now + _USEFUL, key=f"account:{user.pk}:{uuid4()}",
         )
     ])  # fmt: skip

@@ -17,12 +17,14 @@ class Told(StrEnum):
     CODES_MADE = "codes_made"
     RECOVERY_USED = "recovery_used"
     PASSWORD_CHANGED = "password_changed"  # noqa: S105  (an event)
+    SIGNING_LOCKED = "signing_locked"
+    SIGNING_LOCKED_OF = "signing_locked_of"
 
 
 class Teller(Protocol):
-    """Queues a message to `user`, inside the transaction of what happened."""
+    """Queues a message to `user`, inside the transaction of what happened; `of` is whose account, if another's."""
 
-    def __call__(self, *, user: User, what: Told) -> None:
+    def __call__(self, *, user: User, what: Told, of: User | None) -> None:
         """Queue it."""
 
 
@@ -35,7 +37,7 @@ def register_teller(teller: Teller) -> None:
         _tellers.append(teller)
 
 
-def tell(*, user: User, what: Told) -> None:
-    """Have `user` told what happened to their account."""
+def tell(*, user: User, what: Told, of: User | None = None) -> None:
+    """Have `user` told what happened to their account, or to that `of` somebody else."""
     for teller in _tellers:
-        teller(user=user, what=what)
+        teller(user=user, what=what, of=of)

@@ -23,7 +23,7 @@ NEW = "seven quiet lanterns"
 @pytest.mark.parametrize(
     ("old", "new", "again", "field", "words"),
     [
-        ("wrong", NEW, NEW, "old_password", "not your present password"),
+        ("wrong", NEW, NEW, "old_password", "not your password"),
         (PASSWORD, NEW, NEW + "x", "new_password2", "differ"),
         (PASSWORD, "too short", "too short", "new_password1", "at least 15"),
         (PASSWORD, PASSWORD, PASSWORD, "new_password1", "present password"),

@@ -47,7 +47,7 @@ def code_open(
     """Open the code of one volunteer: the opening is committed first, then the arm is decrypted.
 
     Any clinician of the study may do it alone, whatever state the volunteer or the study is in. Every call
-    is an act of its own. A failed write shows nothing. Another `purpose` than this volunteer's treatment is
+    is an act of its own. A failed write shows nothing. Wrong passwords slow it down and never lock it. Another `purpose` than this volunteer's treatment is
     not refused, since nobody argues at night, but it is a deviation that says so.
     """
     require(actor, Cap.CODE_OPEN)
@@ -63,8 +63,9 @@ def code_open(
     if entry is None:
         raise Refused("This volunteer has no allocation number, so there is no code to open.")
     user = check_password(
-        actor=actor, password=password, subject_type="code", subject_code=participant.code
-    )
+        actor=actor, password=password, subject_type="code", subject_code=participant.code,
+        urgent=True,
+    )  # fmt: skip
     # Durable: inside somebody else's transaction the opening could be rolled back after it was read.
     with transaction.atomic(durable=True):
         reveal = reveal_write(

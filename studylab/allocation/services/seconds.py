@@ -6,7 +6,7 @@ from studylab.access import UNBLINDED_ROLES, Actor
 from studylab.errors import Refused
 from studylab.people.models import User
 from studylab.people.selectors import actor_for, current_memberships, today_in
-from studylab.people.services.signatures import WrongPassword, check_password
+from studylab.people.services.signatures import check_second_password
 from studylab.studies.models import Study
 
 
@@ -39,15 +39,9 @@ def second_person(
             "The second person would learn what the kits hold, so they must be a pharmacist of this study too.",
             field="second_email",
         )
-    try:
-        return check_password(
-            actor=actor_for(user, study),
-            password=password,
-            subject_type=subject_type,
-            subject_code=subject_code,
-        )
-    except WrongPassword:
-        raise Refused(
-            "This is not the second person's password, so nothing was recorded.",
-            field="second_password",
-        ) from None
+    return check_second_password(
+        actor=actor_for(user, study),
+        password=password,
+        subject_type=subject_type,
+        subject_code=subject_code,
+    )

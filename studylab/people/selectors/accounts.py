@@ -17,6 +17,7 @@ from studylab.people.models import Membership, SignIn, User
 from studylab.people.selectors.invitations import has_lead
 from studylab.people.selectors.people import today_in
 from studylab.people.selectors.second_steps import ALONE, second_steps_in_words
+from studylab.people.selectors.signing import locked_until
 
 if TYPE_CHECKING:
     from studylab.studies.models import Study
@@ -32,6 +33,7 @@ class AccountSeen:
     studies: tuple[str, ...]
     signed_in: bool
     second_step: str
+    locked_until: datetime | None = None  # nothing is signed until then
 
     @property
     def has_second_step(self) -> bool:
@@ -86,9 +88,11 @@ def accounts_seen() -> list[AccountSeen]:
         if row.ends_on is None or row.ends_on >= today_in(row.study.timezone):
             studies[row.user_id][row.study.short_title] = None
     live = set(SignIn.objects.filter(ended_at=None).values_list("user", flat=True))
-    steps = second_steps_in_words(users)
+    steps, locked = second_steps_in_words(users), locked_until(users)
     return [
-        AccountSeen(user, tuple(studies[user.pk]), user.pk in live, steps[user.pk])
+        AccountSeen(
+            user, tuple(studies[user.pk]), user.pk in live, steps[user.pk], locked.get(user.pk)
+        )
         for user in users
     ]
 

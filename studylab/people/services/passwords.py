@@ -26,11 +26,11 @@ def password_set(*, user: User, new: str, field: str = "new_password1") -> None:
 
 
 @sensitive_variables()
-def password_again(*, user: User, password: str, actor: Actor) -> None:
+def password_again(*, user: User, password: str, actor: Actor, field: str = "password") -> None:
     """Refuse unless this is the present password; outside any transaction, so that a wrong one stays on the trail."""
     assert actor.user_id == user.pk, "nobody gives another person's password"
     if words := blocked_words(user.email):
-        raise Refused(words, field="password")
+        raise Refused(words, field=field)
     if not user.check_password(password):
         note_refusal(user.email)
-        raise Refused("This is not your password. Enter it again.", field="password")
+        raise Refused("This is not your password. Enter it again.", field=field)

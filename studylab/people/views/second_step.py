@@ -24,6 +24,7 @@ from studylab.people.selectors.second_step import (
     recovery_of,
     second_step_missing,
 )
+from studylab.people.selectors.signing import locks_shown
 from studylab.people.services.passwords import password_again
 from studylab.people.services.second_step import (
     factor_remove,
@@ -63,6 +64,7 @@ def my_sign_in(request: DeviceRequest) -> HttpResponse:
         "passkeys": passkeys_work(request),
         "here": request.sign_in,
         "others": others,
+        "locks": locks_shown(user),
     }
     return render(request, "people/second_step/mine.html", context)
 

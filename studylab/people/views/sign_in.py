@@ -26,6 +26,7 @@ from studylab.people.selectors.first_run import is_first_run
 from studylab.people.selectors.invitations import invitations_for
 from studylab.people.selectors.second_step import password_minimum
 from studylab.people.services.accounts import password_change as change
+from studylab.people.services.passwords import password_again
 from studylab.people.views.errors import too_many
 from studylab.people.views.lock import DeviceRequest
 
@@ -90,9 +91,11 @@ def password_change(request: DeviceRequest) -> HttpResponse:
     form = PasswordForm(posted(request))
 
     def write() -> User:
+        old = form.cleaned_data["old_password"]
+        password_again(user=user, password=old, actor=request.actor, field="old_password")
         changed = change(
             user=user,
-            old=form.cleaned_data["old_password"],
+            old=old,
             new=form.cleaned_data["new_password1"],
             sign_in=request.sign_in,
             actor=request.actor,
