@@ -57,9 +57,6 @@ ACCOUNT_USER_MODEL_USERNAME_FIELD = "email"
 ACCOUNT_LOGIN_METHODS = {"username"}
 ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*"]
 ACCOUNT_EMAIL_VERIFICATION = "none"
-# Its own table of addresses stays empty; ours are unique in `people.User`. (With True its fourth migration looks for a
-# constraint that it does not find when all migrations run at once.)
-ACCOUNT_UNIQUE_EMAIL = False
 ACCOUNT_LOGIN_TIMEOUT = 600  # seconds between the password and the second step
 # Wrong passwords and codes are counted on the trail, address by address (`sign_in_blocked_until`).
 ACCOUNT_RATE_LIMITS = {"login": "60/m/ip", "login_failed": None}
