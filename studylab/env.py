@@ -60,6 +60,11 @@ def words(name: str, default: str = "") -> list[str]:
     return [part.strip() for part in text(name, default).split(",") if part.strip()]
 
 
+def lines(name: str) -> list[str]:
+    """Return the lines of the setting without blanks around them, empty ones dropped."""
+    return [line.strip() for line in text(name, "").splitlines() if line.strip()]
+
+
 def mail_address(name: str, default: str | None = None) -> str:
     """Return a plain e-mail address such as study@lab.example, without a name around it."""
     value = text(name, default)

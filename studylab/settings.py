@@ -24,6 +24,13 @@ SECRET_KEY = env.text(
 )
 if PRODUCTION and (len(SECRET_KEY) < 50 or SECRET_KEY.startswith("demonstration-only")):
     raise env.EnvProblem("STUDYLAB_SECRET_KEY must be at least 50 random characters of your own.")
+# Keys of before: what was made under them still opens. One a line, since a key may hold any other sign.
+SECRET_KEY_FALLBACKS = env.lines("STUDYLAB_SECRET_KEY_FALLBACKS")
+if PRODUCTION and any(len(one) < 50 or one == SECRET_KEY for one in SECRET_KEY_FALLBACKS):
+    raise env.EnvProblem(
+        "STUDYLAB_SECRET_KEY_FALLBACKS holds the keys before STUDYLAB_SECRET_KEY, one a line, each of at least 50 "
+        "characters and another than it."
+    )
 ALLOCATION_KEY = env.key("STUDYLAB_ALLOCATION_KEY", None if PRODUCTION else _SPARE_KEY)
 CONTACT_KEY = env.key("STUDYLAB_CONTACT_KEY", None if PRODUCTION else _SPARE_KEY[::-1])
 if PRODUCTION and ALLOCATION_KEY == CONTACT_KEY:

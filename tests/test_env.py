@@ -65,6 +65,11 @@ def test_production_is_what_nothing_said_means() -> None:
         ({"STUDYLAB_SECRET_KEY": None}, "STUDYLAB_SECRET_KEY is not set"),
         ({"STUDYLAB_SECRET_KEY": ""}, "STUDYLAB_SECRET_KEY is not set"),
         ({"STUDYLAB_SECRET_KEY": "short"}, "at least 50"),
+        (
+            {"STUDYLAB_SECRET_KEY_FALLBACKS": "short"},
+            "STUDYLAB_SECRET_KEY_FALLBACKS holds the keys before",
+        ),
+        ({"STUDYLAB_SECRET_KEY_FALLBACKS": PRODUCTION["STUDYLAB_SECRET_KEY"]}, "another than it"),
         ({"STUDYLAB_SECRET_KEY": "demonstration-only-" + "x" * 40}, "at least 50 random"),
         ({"STUDYLAB_DEBUG": "true"}, "STUDYLAB_DEBUG must be false in production"),
         ({"STUDYLAB_ALLOCATION_KEY": None}, "STUDYLAB_ALLOCATION_KEY is not set"),

@@ -15,6 +15,7 @@ class Action(StrEnum):
     SECOND_STEP_ADDED = "person.second_step_added"
     SECOND_STEP_REMOVED = "person.second_step_removed"
     SECOND_STEPS_RESET = "person.second_steps_reset"
+    SECOND_STEPS_SEALED = "person.second_steps_sealed"
     RECOVERY_CODES_MADE = "person.recovery_codes_made"
     SIGN_INS_ENDED = "person.sign_ins_ended"
     SIGN_IN_RUN_OUT = "person.sign_in_run_out"

@@ -11,6 +11,7 @@ SENTENCES: dict[Action, str] = {
     Action.SECOND_STEP_ADDED: "added a second step to the own sign-in",
     Action.SECOND_STEP_REMOVED: "removed a second step of the own sign-in",
     Action.SECOND_STEPS_RESET: "took all second steps of a person away",
+    Action.SECOND_STEPS_SEALED: "sealed the second steps of sign-ins under the site's present key",
     Action.RECOVERY_CODES_MADE: "made new recovery codes",
     Action.SIGN_INS_ENDED: "signed out elsewhere",
     Action.SIGN_IN_RUN_OUT: "was signed out by the time limit",

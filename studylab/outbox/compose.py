@@ -4,7 +4,6 @@ Which words those are is a matter of `selectors.wording`; here they become a mai
 short message. Nothing goes out that says what no message says, whoever wrote it.
 """
 
-import hmac
 from collections.abc import Mapping
 from dataclasses import dataclass
 from email.headerregistry import Address
@@ -14,6 +13,7 @@ from django.utils import translation
 
 from studylab import clock
 from studylab.errors import Refused
+from studylab.keys import site_keys
 from studylab.outbox.kinds import Attachment, Audience, MessageKind, kind_of
 from studylab.outbox.models import Message
 from studylab.outbox.names import medicine_names
@@ -53,9 +53,14 @@ class Composed:
     short: str = ""
 
 
+def mail_keys() -> tuple[bytes, ...]:
+    """Return the keys of the addresses to which mails come back, derived from the site's own."""
+    return site_keys("studylab returned mail 1")
+
+
 def mail_key() -> bytes:
-    """Return the key of the addresses to which mails come back, derived from the site's own."""
-    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab returned mail 1", "sha256")
+    """Return the key for what goes out now."""
+    return mail_keys()[0]
 
 
 def compose(message: Message) -> Composed:

@@ -68,7 +68,8 @@ class MfaAdapter(DefaultMFAAdapter):
             return sealer().decrypt(encrypted_text.encode()).decode()
         except InvalidToken:
             _log.error(
-                "A second step cannot be read: STUDYLAB_SECRET_KEY changed since. Its owner needs a new one."
+                "A second step cannot be read: STUDYLAB_SECRET_KEY changed since. Put the key of before into "
+                "STUDYLAB_SECRET_KEY_FALLBACKS, or its owner needs a new one."
             )
             return str(generate_totp_secret())
 

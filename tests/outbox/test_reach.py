@@ -60,6 +60,14 @@ def test_a_report_counts_once_and_marks_the_address(message: Message, ana: Parti
         compose(message)
 
 
+def test_a_report_counts_after_a_change_of_the_sites_key(message: Message, settings: Any) -> None:
+    back = came_back(message, FAILED)
+    settings.SECRET_KEY_FALLBACKS, settings.SECRET_KEY = [settings.SECRET_KEY], "x" * 60
+    assert report_take(back) == "taken"
+    settings.SECRET_KEY_FALLBACKS = []
+    assert report_take(back) == "not ours"
+
+
 def test_nothing_of_the_mail_is_kept(message: Message) -> None:
     report_take(came_back(message, FAILED))
     kept = repr(list(Undelivered.objects.values())) + repr(list(Event.objects.values("data", "subject_code")))  # fmt: skip

@@ -57,6 +57,20 @@ def test_every_link_that_does_not_open_gets_the_same_page(
         assert secret not in page
 
 
+def test_links_and_devices_of_before_a_change_of_the_sites_key_stay_in(
+    keeper: Actor, study: Any, made: MadeLink, phone: Phone, settings: Any
+) -> None:
+    other, page = make(keeper, add(keeper, study, BEN)), reverse("self_report_agreement")
+    settings.SECRET_KEY_FALLBACKS, settings.SECRET_KEY = [settings.SECRET_KEY], "x" * 60
+    assert phone.get(page).status_code == 200
+    late = Phone()
+    assert late.open(other.token).status_code == 302
+    assert late.get(page).status_code != 403
+    settings.SECRET_KEY_FALLBACKS = []
+    assert phone.get(page).status_code == 403
+    assert late.get(page).status_code != 403  # let in under the new key
+
+
 def test_the_pages_carry_their_guards(made: MadeLink, phone: Phone) -> None:
     for answer in (
         Client().get(reverse("link_door")), Phone().open("wrong"), phone.get(reverse("self_report")),

@@ -6,7 +6,7 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import insert_many, service
 from studylab.errors import Conflict, NotAllowed
-from studylab.outbox.compose import mail_key
+from studylab.outbox.compose import mail_keys
 from studylab.outbox.models import Message, Settled, Undelivered
 from studylab.outbox.rules.delivery import Outcome, read_report
 from studylab.outbox.rules.return_path import number_in
@@ -25,7 +25,8 @@ def report_take(content: bytes) -> str:
     report = read_report(content)
     if report is None:
         return NO_REPORT
-    number = number_in(report.carriers, mail_key())
+    found = (number_in(report.carriers, key) for key in mail_keys())
+    number = next((one for one in found if one is not None), None)
     message = Message.objects.filter(pk=number).select_related("participant").first() if number else None  # fmt: skip
     if message is None:
         return NOT_OURS

@@ -1,14 +1,13 @@
 """Reading personal links: those of a volunteer, and the one that a secret or a device belongs to."""
 
-import hmac
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from django.conf import settings
 from django.db.models import QuerySet
 from django.http import Http404
 
+from studylab.keys import site_keys
 from studylab.participants.link_purposes import link_purpose
 from studylab.participants.models import LinkDevice, Participant, PersonalLink
 from studylab.participants.rules.link import (
@@ -23,25 +22,32 @@ from studylab.participants.selectors.volunteers import birth_date
 from studylab.studies.models import Study
 
 
+def link_keys() -> tuple[bytes, ...]:
+    """Return the keys under which secrets of links are sealed and kept, derived from the site's own."""
+    return site_keys("studylab personal links 1")
+
+
 def link_key() -> bytes:
-    """Return the key under which secrets of links are sealed and kept, derived from the site's own."""
-    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab personal links 1", "sha256")
+    """Return the key for what is made now."""
+    return link_keys()[0]
 
 
 def link_of_token(text: str) -> PersonalLink | None:
     """Return the link with this secret, whatever its state; None for a wrong or tampered one."""
-    key = link_key()
-    purpose = token_purpose(text, key, PersonalLink.Purpose.values)
-    if purpose is None:
-        return None
-    return _links().filter(purpose=purpose, token_digest=token_digest(text, key)).first()
+    for key in link_keys():
+        purpose = token_purpose(text, key, PersonalLink.Purpose.values)
+        if purpose is not None:
+            rows = _links().filter(purpose=purpose, token_digest=token_digest(text, key))
+            return rows.first()
+    return None
 
 
 def link_of_device(secret: str) -> PersonalLink | None:
     """Return the link on which this device was let in."""
     if not secret or len(secret) > 100:
         return None
-    device = LinkDevice.objects.filter(secret_digest=token_digest(secret, link_key())).first()
+    digests = [token_digest(secret, key) for key in link_keys()]
+    device = LinkDevice.objects.filter(secret_digest__in=digests).first()
     return _links().filter(pk=device.link_id).first() if device else None
 
 

@@ -1,6 +1,5 @@
 """Reading devices: which one a browser is, who is signed in where, who may change to whom."""
 
-import hmac
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,6 +12,7 @@ from django.db.models import Q, QuerySet
 from django.http import Http404
 
 from studylab.access import Role
+from studylab.keys import site_keys
 from studylab.people.models import Device, DeviceClock, DevicePage, Membership, SignIn, User
 from studylab.people.rules.devices import clock_is_wrong, clock_words, secret_digest
 from studylab.people.selectors.people import holding_on, today_in
@@ -25,8 +25,12 @@ QUICK_ROLES = (Role.EXPERIMENTER.value, Role.CLINICIAN.value)
 
 
 def device_key() -> bytes:
-    """Return the key under which secrets of devices are kept, derived from the site's own."""
-    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab devices 1", "sha256")
+    """Return the key under which the secret of a new device is kept, derived from the site's own."""
+    return _device_keys()[0]
+
+
+def _device_keys() -> tuple[bytes, ...]:
+    return site_keys("studylab devices 1")
 
 
 def device_signer() -> Signer:
@@ -42,7 +46,8 @@ def device_of_cookie(cookie: str) -> Device | None:
         secret = device_signer().unsign(cookie)
     except BadSignature:
         return None
-    return Device.objects.filter(token_digest=secret_digest(secret, device_key())).first()
+    digests = [secret_digest(secret, key) for key in _device_keys()]
+    return Device.objects.filter(token_digest__in=digests).first()
 
 
 def devices_of(study: "Study") -> QuerySet[Device]:

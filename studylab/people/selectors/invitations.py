@@ -1,6 +1,5 @@
 """Reading invitations."""
 
-import hmac
 from datetime import date
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -12,6 +11,7 @@ from django.urls import reverse
 
 from studylab import clock
 from studylab.access import ROLE_CAPS, Cap, Role
+from studylab.keys import site_keys
 from studylab.people.models import Invitation, User
 from studylab.people.rules.invitations import (
     InvitationFacts,
@@ -29,13 +29,22 @@ _INVITING = [role.value for role in Role if Cap.PEOPLE_MANAGE in ROLE_CAPS[role]
 
 
 def invitation_key() -> bytes:
-    """Return the key of the secrets of invitations, derived from the site's own."""
-    return hmac.digest(settings.SECRET_KEY.encode(), b"studylab invitations 1", "sha256")
+    """Return the key of the secret of an invitation that is sent now, derived from the site's own."""
+    return _invitation_keys()[0]
+
+
+def _invitation_keys() -> tuple[bytes, ...]:
+    return site_keys("studylab invitations 1")
 
 
 def invitation_address(invitation: Invitation) -> str:
     """Return the address with the newest link of an invitation; the secret stands behind the "#"."""
-    secret = invitation_secret(invitation.uid, invitation.turn, invitation_key())
+    # A mail tried again after the site's key changed carries the link that was sent, not one that opens nothing.
+    secrets = [
+        (invitation_secret(invitation.uid, invitation.turn, key), key) for key in _invitation_keys()
+    ]
+    stored = invitation.token_digest
+    secret = next((one for one, key in secrets if secret_digest(one, key) == stored), secrets[0][0])
     return f"{settings.SITE_ADDRESS}{reverse('invitation')}#{secret}"
 
 
@@ -80,9 +89,9 @@ def access_invitation(study: "Study", uid: UUID) -> Invitation:
 
 def invitation_of_secret(secret: str) -> Invitation | None:
     """Return the invitation whose newest link has this secret and opens now; None otherwise."""
-    digest = secret_digest(secret, invitation_key())
+    digests = [secret_digest(secret, key) for key in _invitation_keys()]
     rows = Invitation.objects.select_related("study", "sent_by")
-    found = rows.filter(token_digest=digest).first()
+    found = rows.filter(token_digest__in=digests).first()
     return found if found is not None and state_of(found) is InvitationState.OPEN else None
 
 

@@ -46,6 +46,17 @@ def made(study: Any, booker: Actor, name: str = "Room 1") -> str:
     )
 
 
+@pytest.mark.usefixtures("series")
+def test_a_feed_opens_after_a_change_of_the_sites_key(
+    study: Any, booker: Actor, settings: Any
+) -> None:
+    address = made(study, booker)
+    settings.SECRET_KEY_FALLBACKS, settings.SECRET_KEY = [settings.SECRET_KEY], "x" * 60
+    assert Client().get(address).status_code == 200
+    settings.SECRET_KEY_FALLBACKS = []
+    assert Client().get(address).status_code == 404
+
+
 def fetch(address: str) -> tuple[Any, Part]:
     answer = Client().get(address)
     assert answer.status_code == 200
