@@ -31,8 +31,15 @@ def posted(request: HttpRequest) -> QueryDict | None:
 
 def next_url(request: HttpRequest) -> str:
     """Return where the person came from, if that is a page of this site; "" otherwise."""
-    wanted = request.POST.get("next") or request.GET.get("next") or ""
-    fits = url_has_allowed_host_and_scheme(
+    return own_page(request, request.POST.get("next") or request.GET.get("next") or "")
+
+
+def own_page(request: HttpRequest, wanted: str) -> str:
+    """Return an address that a browser sent if it is one of this site's pages; "" otherwise.
+
+    Without the slash in front it would be taken for the name of a page.
+    """
+    fits = wanted.startswith("/") and url_has_allowed_host_and_scheme(
         wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
     )
     return wanted if fits else ""

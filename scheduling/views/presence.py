@@ -6,7 +6,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods
 
 from scheduling.forms.acts import STALE
@@ -19,7 +18,7 @@ from scheduling.views.words import sheet_url
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import NotAllowed, StudylabError
-from studylab.http import StaffRequest, answer_form, posted
+from studylab.http import StaffRequest, answer_form, own_page, posted
 
 
 @requires(Cap.VISIT_RUN)
@@ -50,9 +49,7 @@ def rescue_check(request: StaffRequest, study: str) -> HttpResponse:
 def stay(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Say to be with the volunteer; a page reloaded here shows the sheet again."""
     visit = access_visit(request.study, uid)
-    back = request.POST.get("next", "")
-    if not url_has_allowed_host_and_scheme(back, {request.get_host()}):
-        back = sheet_url(visit)
+    back = own_page(request, request.POST.get("next", "")) or sheet_url(visit)
     if request.method != "POST":
         return redirect(back)
     form = StayForm(request.POST)

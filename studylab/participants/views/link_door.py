@@ -5,14 +5,13 @@ from django.conf import settings
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
 from studylab import clock
 from studylab.access import link_door, while_read_only
-from studylab.http import client_address
+from studylab.http import client_address, own_page
 from studylab.participants.forms.links import BirthDateForm, LinkDoorForm
 from studylab.participants.link_purposes import link_purpose
 from studylab.participants.models import PersonalLink
@@ -60,9 +59,7 @@ def language(request: HttpRequest) -> HttpResponse:
     """Change the language of the pages, and come back to the page it was chosen on."""
     chosen = request.POST.get("language", "")
     offered = request.languages  # type: ignore[attr-defined]
-    target = request.POST.get("next", "")
-    if not url_has_allowed_host_and_scheme(target, {request.get_host()}, request.is_secure()):
-        target = reverse("link_door")
+    target = own_page(request, request.POST.get("next", "")) or reverse("link_door")
     answer = HttpResponseRedirect(target)
     if chosen in offered:
         answer.set_cookie(

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlsplit
 
+from django.core.exceptions import DisallowedHost
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.template import TemplateDoesNotExist, TemplateSyntaxError
@@ -162,7 +163,11 @@ def _answer(
 def _came_from(request: HttpRequest) -> str:
     """Return the path of the page the person came from if it is one of ours and another one, else ""."""
     referer = request.headers.get("Referer", "")
-    if not url_has_allowed_host_and_scheme(referer, {request.get_host()}, request.is_secure()):
+    try:
+        ours = url_has_allowed_host_and_scheme(referer, {request.get_host()}, request.is_secure())
+    except DisallowedHost:  # which is why this page is shown: it cannot be asked for again
+        return ""
+    if not ours:
         return ""
     parts = urlsplit(referer)
     path = parts.path + (f"?{parts.query}" if parts.query else "")
