@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from studylab.access import Actor
+from studylab.edits import opened, say_changes, write_unchanged
 from studylab.errors import NotAllowed, RefusedWithReasons, StudylabError
 
 
@@ -72,6 +73,7 @@ def answer_form(
     done: Callable[[Any], str | HttpResponse],
     message: str = "",
     shown: str = "",
+    edits: Callable[[], BaseForm] | None = None,
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Show a form, or take it: on success redirect to `done(result)`, else show it again with its errors.
@@ -83,17 +85,23 @@ def answer_form(
 
     `shown` names the state of what the page is about (a key or a hash); the form carries it. When another state stands
     now, nothing is written: somebody would sign or judge what they have not seen.
+
+    `edits` is for forms that change what stands: it makes the form anew from the record, empty of what was sent. When
+    somebody else has changed a field since the page was opened, nothing is written and each field says what they made of it.
     """
-    status = 200
+    status, seen = 200, request.POST.get("shown", "")
+    now = edits() if edits else None
+    if now is not None:
+        shown = f"{shown};{opened(now)}"
     if request.method == "POST":
         status = 422
         valid = form.is_valid()
-        if shown and request.POST.get("shown") != shown:
-            form.add_error(None, CHANGED)
+        if shown and seen != shown:
+            form.add_error(None, CHANGED) if now is None else say_changes(form, now, seen)
             status = 409
         elif valid:
             try:
-                result = write()
+                result = _written(request, write, edits)
             except StudylabError as refusal:
                 take_refusal(form, refusal)
                 status = refusal.status
@@ -104,6 +112,16 @@ def answer_form(
                 return to if isinstance(to, HttpResponse) else redirect(to)
     page = {"form": form, "shown": shown, **(context or {})}
     return render(request, template, page, status=status)
+
+
+def _written(
+    request: HttpRequest, write: Callable[[], object], edits: Callable[[], BaseForm] | None
+) -> object:
+    if edits is None:
+        return write()
+    actor: Actor = request.actor  # type: ignore[attr-defined]
+    seen = request.POST["shown"]
+    return write_unchanged(edits=edits, shown=seen, about=request.path, write=write, actor=actor)
 
 
 def client_address(request: HttpRequest) -> str:

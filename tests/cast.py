@@ -69,6 +69,11 @@ def actor_of(user: User, study: Study) -> Actor:
     return actor_for(user, study)
 
 
+def shown_in(answer: Any) -> dict[str, str]:
+    """What the form of a page says it was opened over, to be sent with it."""
+    return {"shown": answer.content.decode().split('name="shown" value="')[1].split('"')[0]}
+
+
 def practise(study: Study, clinician: User) -> None:
     """Have the clinician practise opening a code, straight in the tables: until then no dose is given."""
     from studylab.allocation.models import Drill

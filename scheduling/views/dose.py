@@ -122,11 +122,14 @@ def dose_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
         raise Http404("No dose is on record for this visit.")
     form = DoseCorrectForm(posted(request), dose=standing)
 
+    def now() -> DoseCorrectForm:
+        return DoseCorrectForm(dose=_evidence(visit).dose or standing)
+
     def write() -> object:
         return correct(dose=standing, actor=request.actor, **form.cleaned_data)
 
     return answer_form(
-        request, form=form, template="scheduling/dose/correct.html", write=write,
+        request, form=form, template="scheduling/dose/correct.html", write=write, edits=now,
         done=lambda _: sheet_url(visit, "now"),
         message="The time is corrected. The wait and everything after it count from the new time.",
         context={

@@ -3,7 +3,7 @@
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -68,18 +68,17 @@ def resource_add(request: StaffRequest, study: str) -> HttpResponse:
 def resource_change(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
     """Change name, person and number of places."""
     resource = access_resource(uid)
-    form = ResourceChangeForm(
-        posted(request),
-        initial={
-            "name": resource.name,
-            "places": resource.places.count(),
-            "user": resource.user_id,
-        },
-        members=member_users(request.study),
-    )
+
+    def make(data: QueryDict | None = None) -> ResourceChangeForm:
+        row = access_resource(uid)
+        initial = {"name": row.name, "places": row.places.count(), "user": row.user_id}
+        return ResourceChangeForm(data, initial=initial, members=member_users(request.study))
+
+    form = make(posted(request))
     return answer_form(
         request,
         form=form,
+        edits=make,
         template="scheduling/resources/form.html",
         write=lambda: write.resource_change(
             resource=resource, **form.cleaned_data, actor=request.actor
@@ -99,6 +98,7 @@ def resource_hours(request: StaffRequest, study: str, uid: UUID) -> HttpResponse
     return answer_form(
         request,
         form=form,
+        edits=lambda: HoursForm(hours=hours_of(access_resource(uid))),
         template="scheduling/resources/form.html",
         write=lambda: write.opening_set(resource=resource, rows=form.rows(), actor=request.actor),
         done=lambda _: _to("resources", study),

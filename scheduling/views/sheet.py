@@ -159,7 +159,7 @@ def step_correct(request: StaffRequest, study: str, uid: UUID, step: str) -> Htt
     return answer_form(
         request, form=form, template="scheduling/sheet/correct.html", write=write,
         done=lambda _: sheet_url(found, "steps"),
-        message="Corrected. The earlier entry stays on record.",
+        message="Corrected. The earlier entry stays on record.", shown=f"{standing.pk}",
         context={**_about(found), "row": row, "step_form": form},
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ from studylab import clock, codes
 from studylab.audit.models import Event
 from studylab.participants.models import Consent, Hold, Participant, Person
 from studylab.participants.selectors import contact_details
+from tests.cast import shown_in
 from tests.participants.people import ANA, BEN, add, like, text_of, url
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -226,7 +227,8 @@ def test_contact_details_are_changed(office: Client, study: Any, ana: Participan
     assert 'value="Lopez"' in opened
     assert Event.objects.filter(action="volunteer.contact_read").count() == 1
     data = {"family_name": "Berg", "given_names": "Ana Maria", "birth_date": "1998-03-04",
-            "email": "", "phone": "12", "address": "", "emergency_name": "", "emergency_phone": ""}  # fmt: skip
+            "email": "", "phone": "12", "address": "", "emergency_name": "", "emergency_phone": "",
+            "shown": opened.split('name="shown" value="')[1].split('"')[0]}  # fmt: skip
     response = office.post(address, data)
     assert response.status_code == 422
     assert 'value="Berg"' in text_of(response)
@@ -244,10 +246,11 @@ def test_change_into_somebody_else_asks_on_the_page(
     ben = add(keeper, study, BEN)
     address = url(study, "volunteer_contact_change", ben.code)
     data = {"family_name": "Okafor", "given_names": "Ben", "birth_date": "1995-11-21",
-            "email": "ben@mail.example", "phone": ANA.phone}  # fmt: skip
+            "email": "ben@mail.example", "phone": ANA.phone, **shown_in(office.post(address))}  # fmt: skip
     response = office.post(address, data)
     assert response.status_code == 422
     assert f"{ana.code} in this study: same phone number." in text_of(response)
     decided = {**data, "decision": "different", "decision_reason": "flatmates"}
     assert office.post(address, decided).status_code == 302
-    assert office.post(address, {**data, "address": "1 Pier Lane"}).status_code == 302
+    data |= {"address": "1 Pier Lane", **shown_in(office.post(address))}
+    assert office.post(address, data).status_code == 302

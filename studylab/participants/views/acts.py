@@ -54,6 +54,7 @@ def answer_act(
     subject: Subject | None = None,
     back: str = "",
     shown: str = "",
+    edits: Callable[[], BaseForm] | None = None,
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
     """Show or take the form of an act; it leads back to where somebody came from, or to its subject's page."""
@@ -66,5 +67,5 @@ def answer_act(
         page["deviation"] = subject
     return answer_form(
         request, form=form, template=act.template, write=write, done=lambda _: home,
-        message=act.done, shown=seen, context={**page, **(context or {})},
+        message=act.done, shown=seen, edits=edits, context={**page, **(context or {})},
     )  # fmt: skip

@@ -7,6 +7,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from studylab.access import Cap, requires
+from studylab.edits import opened
 from studylab.http import StaffRequest, answer_form
 from studylab.participants.forms.volunteers import ContactChangeForm
 from studylab.participants.models import Participant
@@ -42,7 +43,7 @@ def volunteer_contact_change(request: StaffRequest, study: str, code: str) -> Ht
         if details is None:
             return redirect(address)
         form = _form(request, participant, details, bound=False)
-        return render(request, template, {"form": form, **context})
+        return render(request, template, {"form": form, "shown": ";" + opened(form), **context})
     before = contact_details(participant.person)
     if before is None:
         return redirect(address)
@@ -52,11 +53,9 @@ def volunteer_contact_change(request: StaffRequest, study: str, code: str) -> Ht
         assert form.details is not None, "a valid form has details"
         try:
             return contact_change(
-                participant=participant,
-                details=form.details,
-                decision=form.duplicate_decision(),
+                participant=participant, details=form.details, decision=form.duplicate_decision(),
                 actor=request.actor,
-            )
+            )  # fmt: skip
         except DuplicateFound as found:  # somebody was added between the check and the write
             form.offer(found.matches)
             raise
@@ -68,8 +67,17 @@ def volunteer_contact_change(request: StaffRequest, study: str, code: str) -> Ht
         return address
 
     return answer_form(
-        request, form=form, template=template, write=write, done=done, context=context
-    )
+        request, form=form, template=template, write=write, done=done, context=context,
+        edits=lambda: _as_it_stands(request, participant, before),
+    )  # fmt: skip
+
+
+def _as_it_stands(
+    request: StaffRequest, participant: Participant, before: ContactDetails
+) -> ContactChangeForm:
+    """Return the form as it would be opened now. Once the details are erased it stays, and the service says so."""
+    person = access_participant(request.study, participant.code).person
+    return _form(request, participant, contact_details(person) or before, bound=False)
 
 
 def _form(

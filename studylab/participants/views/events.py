@@ -89,7 +89,10 @@ def event_more(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
             note=cleaned["note"], actor=request.actor,
         )  # fmt: skip
 
-    return answer_act(request, act=MORE, form=form, write=write, subject=event)
+    def now() -> EventMoreForm:
+        return EventMoreForm(initial=initial_of(newest_entry(event)), terms=_plan(request).terms)
+
+    return answer_act(request, act=MORE, form=form, write=write, subject=event, edits=now)
 
 
 @requires(Cap.EVENT_RECORD)
@@ -106,7 +109,10 @@ def event_correct(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
             note=form.cleaned_data["note"], actor=request.actor,
         )  # fmt: skip
 
-    return answer_act(request, act=CORRECT, form=form, write=write, subject=event)
+    def now() -> EventCorrectForm:
+        return EventCorrectForm(initial=initial_of(newest_entry(event)), terms=_plan(request).terms)
+
+    return answer_act(request, act=CORRECT, form=form, write=write, subject=event, edits=now)
 
 
 def _plan(request: StaffRequest) -> SafetyPlan:

@@ -101,6 +101,9 @@ def device(request: StaffRequest, study: str, device: UUID) -> HttpResponse:
     return answer_form(
         request,
         form=form,
+        edits=lambda: LockTimeForm(
+            initial={"lock_minutes": access_device(request.study, found.uid).lock_minutes}
+        ),
         template="people/devices/device.html",
         write=lambda: device_lock_time(device=found, actor=request.actor, **form.cleaned_data),
         done=lambda _changed: _page(request, found),

@@ -17,8 +17,13 @@ def second_step_roles(request: StaffRequest, study: str) -> HttpResponse:
     chosen = {"roles": request.study.second_step_roles}
     form = RolesForm(request.POST if request.method == "POST" else None, initial=chosen)
     back = reverse("people", args=[study])
+
+    def now() -> RolesForm:
+        request.study.refresh_from_db(fields=["second_step_roles"])
+        return RolesForm(initial={"roles": request.study.second_step_roles})
+
     return answer_form(
-        request, form=form, template="people/second_step/roles.html",
+        request, form=form, template="people/second_step/roles.html", edits=now,
         write=lambda: second_step_roles_choose(
             study=request.study, roles=form.cleaned_data["roles"], actor=request.actor
         ),

@@ -11,6 +11,7 @@ from scheduling.models import Closure, Resource
 from scheduling.services.booking import series_book
 from studylab.access import Actor
 from studylab.participants.models import Participant
+from tests.cast import shown_in
 from tests.scheduling import lab as the_lab
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -56,6 +57,7 @@ class TestPages:
         made = Resource.objects.get(name="Room 5")
         assert answer["Location"] == self.url("resource_hours", uid=made.uid)
         hours = {f"day_{day}": "" for day in range(7)} | {"day_0": "08:00-12:00 13:00-17:30"}
+        hours |= shown_in(client.get(answer["Location"]))
         assert client.post(answer["Location"], hours).status_code == 302
         html = client.get(self.url("resources")).content.decode()
         assert "Monday 08:00-12:00 13:00-17:30" in html
@@ -73,7 +75,8 @@ class TestPages:
         self, client_of: ClientOf, lab: None, lead: Any, text: str, words: str
     ) -> None:
         url = self.url("resource_hours", uid=the_lab.room().uid)
-        answer = client_of(lead).post(url, {"day_3": text})
+        client = client_of(lead)
+        answer = client.post(url, {"day_3": text, **shown_in(client.get(url))})
         html = answer.content.decode()
         assert answer.status_code == 422
         assert "Thursday – " in html
