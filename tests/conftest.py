@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, settings
 
 from studylab.access import Actor, Role
 from tests import cast, worlds
+from tests.access.foreign import build_apart
 from tests.access.world import build
 from tests.worlds import world
 
@@ -101,6 +102,12 @@ def second_experimenter(study: Any) -> Any:
 def middle(db: Any) -> Any:
     """A study in the middle of its life (tests/access/world.py)."""
     return build()
+
+
+@world
+def apart(middle: Any) -> Any:
+    """Two studies: the objects of the one are asked for in the other (tests/access/foreign.py)."""
+    return build_apart(middle)
 
 
 @world

@@ -224,3 +224,14 @@ def owner_of(page: Page, filling: dict[str, Any], world: World) -> str:
             row = rows.get(**{way: filling[name]})
             return str(row.participant.code)
     return str(world.participants[0].code)
+
+
+def fillings(page: Page, apart: Apart) -> Iterator[dict[str, Any]]:
+    """Each object under its own volunteer's code, and under the code of somebody who is of the asking study."""
+    for filling in objects_of(page, apart.world):
+        if "code" not in dict(page.kinds):
+            yield filling
+            continue
+        yield {**filling, "code": owner_of(page, filling, apart.world)}
+        if filling.keys() & {"uid", "visit_uid", "signature", "copy"}:
+            yield {**filling, "code": apart.own.code}

@@ -1,8 +1,5 @@
 """What belongs to one study is not there in another: every address that names an object, every role, nothing written."""
 
-from collections.abc import Iterator
-from typing import Any
-
 import pytest
 from django.db import connection
 
@@ -13,15 +10,12 @@ from tests.access.foreign import (
     WANTS_MORE,
     WITH_OBJECT,
     Apart,
-    build_apart,
+    fillings,
     names_no_object,
-    objects_of,
-    owner_of,
     varies,
 )
 from tests.access.test_matrix import ask, client_for, refusals
-from tests.access.world import Page, World, address_of, pages
-from tests.worlds import world
+from tests.access.world import Page, address_of, pages
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 NOT_THERE, NOT_SO = 404, 405
@@ -31,25 +25,8 @@ ALSO = {"set_up_running_stop": {403}, "set_up_running_again": {403}}
 SEEN = {"people_signin", "django_session"}
 
 
-@world
-def apart(middle: World) -> Apart:
-    """Two studies: the objects of the one are asked for in the other."""
-    return build_apart(middle)
-
-
 def asked_pages() -> list[Page]:
     return [page for page in pages() if varies(page) and not names_no_object(page)]
-
-
-def fillings(page: Page, apart: Apart) -> Iterator[dict[str, Any]]:
-    """Each object under its own volunteer's code, and under the code of somebody who is of the asking study."""
-    for filling in objects_of(page, apart.world):
-        if "code" not in dict(page.kinds):
-            yield filling
-            continue
-        yield {**filling, "code": owner_of(page, filling, apart.world)}
-        if filling.keys() & {"uid", "visit_uid", "signature", "copy"}:
-            yield {**filling, "code": apart.own.code}
 
 
 def written() -> dict[str, tuple[int, ...]]:

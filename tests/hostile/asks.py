@@ -1,0 +1,278 @@
+"""Hostile requests, made from what the site shows: its forms filled and spoiled, its addresses bent, its secrets tampered with.
+
+Pure but for the random numbers it is given, so that a seed tells the whole conversation.
+"""
+
+import json
+from dataclasses import dataclass, replace
+from datetime import datetime
+from random import Random
+from urllib.parse import quote, quote_from_bytes
+from uuid import UUID
+
+from tests.hostile.forms import Field, Form
+from tests.hostile.values import hostile, tampered
+
+VERBS = ("GET", "POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS", "TRACE", "SWALLOW")
+URLENCODED = "application/x-www-form-urlencoded"
+Pairs = list[tuple[str, bytes]]
+# Fields of addresses that pages of the site read.
+ASKED = (
+    "page", "sort", "q", "show", "day", "week", "at", "on", "by", "year", "month", "until", "from", "to", "volunteer", "hold",
+    "source", "kind", "state", "stage", "topic", "all", "number", "kit", "shown", "mark", "option", "visit", "of", "as", "set",
+    "person", "next", "again", "cannot", "not_earlier", "not_later", "count", "actor", "action", "text", "since",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One request, and in words how it was made."""
+
+    verb: str
+    address: str
+    body: bytes = b""
+    kind: str = URLENCODED
+    headers: tuple[tuple[str, str], ...] = ()
+    how: str = ""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a well-meaning person would fill in, and secrets that are about."""
+
+    now: datetime  # in the study's zone
+    password: str
+    secrets: tuple[str, ...]
+    uids: tuple[UUID, ...]
+
+
+def fill(form: Form, random: Random, known: Known) -> list[tuple[Field, bytes]]:
+    """Fill a form in as somebody might who means well."""
+    filled: list[tuple[Field, bytes]] = []
+    radios: dict[str, list[Field]] = {}
+    for field in form.fields:
+        if field.kind == "radio":
+            radios.setdefault(field.name, []).append(field)
+        elif field.kind == "checkbox":
+            if field.checked or random.random() < 0.6:
+                filled.append((field, (field.value or "on").encode()))
+        elif field.kind == "select":
+            offers = [offer for offer in field.offers if offer] or [""]
+            chosen = field.value if field.value and random.random() < 0.5 else random.choice(offers)
+            filled.append((field, chosen.encode()))
+        else:
+            filled.append((field, (field.value or _plain(field, random, known)).encode()))
+    for group in radios.values():
+        chosen_one = random.choice(group)
+        filled.append((chosen_one, chosen_one.value.encode()))
+    return filled
+
+
+def _plain(field: Field, random: Random, known: Known) -> str:
+    match field.kind:
+        case "password":
+            return known.password
+        case "number":
+            return random.choice(("1", "2", "60", "120"))
+        case "date":
+            return known.now.date().isoformat()
+        case "datetime-local":
+            return known.now.strftime("%Y-%m-%dT%H:%M")
+        case "time":
+            return known.now.strftime("%H:%M")
+        case "email":
+            return "somebody@lab.example"
+        case "tel":
+            return "+1 902 555 0100"
+        case "hidden" | "file":
+            return ""
+    return random.choice(("Said on the phone.", "72", "Nora", ""))
+
+
+def spoil(filled: list[tuple[Field, bytes]], random: Random) -> tuple[Pairs, str]:
+    """Put something hostile into a filled form; say what."""
+    pairs: Pairs = [(field.name, value) for field, value in filled]
+    if not pairs:
+        return [hostile_pair(random)], "an unknown field"
+    said = []
+    for _ in range(random.choice((1, 1, 1, 2, 3))):
+        at = random.randrange(len(pairs))
+        name = pairs[at][0]
+        kind = next((field.kind for field, _ in filled if field.name == name), "")
+        way = random.random()
+        if way < 0.7:
+            title, value = hostile(random, kind)
+            pairs[at] = (name, value)
+            said.append(f"{name}: {title}")
+        elif way < 0.8 and len(pairs) > 1:
+            del pairs[at]
+            said.append(f"{name}: left out")
+        elif way < 0.9:
+            title, value = hostile(random, kind)
+            pairs.insert(random.choice((at, at + 1)), (name, value))
+            said.append(f"{name}: twice, {title}")
+        else:
+            pairs.append(hostile_pair(random))
+            said.append("an unknown field")
+    return pairs, "; ".join(said)
+
+
+def hostile_pair(random: Random) -> tuple[str, bytes]:
+    """A field that no form of ours has."""
+    name = random.choice(
+        (
+            *ASKED,
+            "id",
+            "pk",
+            "user",
+            "role",
+            "arm",
+            "is_staff",
+            "study_id",
+            "form-TOTAL_FORMS",
+            "__proto__",
+        )
+    )
+    return name, hostile(random)[1]
+
+
+def encoded(pairs: Pairs) -> bytes:
+    """The fields of a form as they travel."""
+    return "&".join(
+        f"{quote(name, safe='')}={quote_from_bytes(value, safe='')}" for name, value in pairs
+    ).encode()
+
+
+def multipart(pairs: Pairs, files: set[str], random: Random) -> tuple[bytes, str]:
+    """The same with files, now and then broken off or of another boundary than is said."""
+    mark = b"hostile-boundary"
+    parts = []
+    for name, value in pairs:
+        head = f'Content-Disposition: form-data; name="{name}"'.encode()
+        if name in files:
+            title = random.choice(("a.csv", "../../x", 'a"b\\', "", "é\u202e.csv", "x" * 500))
+            head += (
+                f'; filename="{title}"'.encode()
+                + b"\r\nContent-Type: "
+                + random.choice((b"text/csv", b"image/png", b"nonsense"))
+            )
+        parts.append(b"--" + mark + b"\r\n" + head + b"\r\n\r\n" + value + b"\r\n")
+    body = b"".join(parts) + b"--" + mark + b"--\r\n"
+    kind = "multipart/form-data; boundary=hostile-boundary"
+    if random.random() < 0.15:
+        body = body[: random.randrange(len(body))]
+    if random.random() < 0.1:
+        kind = random.choice(
+            (
+                "multipart/form-data",
+                "multipart/form-data; boundary=",
+                "multipart/form-data; boundary=other",
+                "multipart/form-data; boundary=" + "x" * 300,
+            )
+        )
+    return body, kind
+
+
+def send(form: Form, page: str, random: Random, known: Known, *, spoilt: bool = True) -> Ask:
+    """Send a form of a page."""
+    filled = fill(form, random, known)
+    pairs, how = (
+        spoil(filled, random)
+        if spoilt
+        else ([(field.name, value) for field, value in filled], "as filled in")
+    )
+    if form.buttons and random.random() < 0.8:
+        name, value = random.choice(form.buttons)
+        pairs.append((name, value.encode()))
+    address = form.action or page
+    if form.method == "GET":
+        return Ask("GET", address.partition("?")[0] + "?" + encoded(pairs).decode(), how=how)
+    headers = random.choice(((), (), (), (("HTTP_HX_REQUEST", "true"),)))
+    if form.multipart or (spoilt and random.random() < 0.05):
+        files = {field.name for field in form.fields if field.kind == "file"}
+        body, kind = multipart(pairs, files, random)
+        return Ask("POST", address, body, kind, headers, how)
+    ask = Ask("POST", address, encoded(pairs), headers=headers, how=how)
+    return bent(ask, random) if spoilt and random.random() < 0.06 else ask
+
+
+def bent(ask: Ask, random: Random) -> Ask:
+    """The same request with another kind of content, another verb, or damaged content."""
+    ways = (
+        replace(ask, kind="application/json", how="form said to be JSON"),
+        replace(ask, kind="text/plain", how="form said to be text"),
+        replace(ask, kind="", how="no kind of content"),
+        replace(ask, kind="multipart/form-data; boundary=none", how="form said to be parts"),
+        replace(ask, kind=URLENCODED + "; charset=nonsense", how="unknown character set"),
+        replace(ask, kind=URLENCODED + "; charset=utf-16", how="another character set"),
+        replace(ask, body=ask.body[: len(ask.body) // 2], how="half a form"),
+        replace(ask, body=b"&&&=&%%%=%zz&=" + ask.body, how="damaged form"),
+        replace(ask, body=b"a=1&" * 1500 + ask.body, how="1,500 fields"),
+        replace(ask, body=json.dumps({"a": ["\x00", "\ud800", 1e308, None]}).encode(), kind="application/json", how="JSON"),
+        replace(ask, body=b'{"a": [' * 2000, kind="application/json", how="damaged JSON"),
+        replace(ask, verb=random.choice(VERBS), how="another verb"),
+    )  # fmt: skip
+    return random.choice(ways)
+
+
+_HEADERS = (
+    "HTTP_HX_CURRENT_URL", "HTTP_REFERER", "HTTP_ACCEPT_LANGUAGE", "HTTP_X_FORWARDED_FOR", "HTTP_ORIGIN", "HTTP_COOKIE",
+    "HTTP_IF_MODIFIED_SINCE", "HTTP_IF_NONE_MATCH", "HTTP_RANGE", "HTTP_USER_AGENT", "HTTP_ACCEPT", "HTTP_HOST",
+    "HTTP_X_REQUEST_ID", "HTTP_X_CSRFTOKEN", "HTTP_AUTHORIZATION", "HTTP_HX_TARGET", "HTTP_ACCEPT_ENCODING",
+)  # fmt: skip
+_ODD_HEADERS = (
+    "", "x" * 60_000, "\xff\xfe", "http://[", "http://testserver:abc/", "//evil.example/", "http://testserver/\xe9?\xff#%zz",
+    "sessionid=\xff; " * 50, "fr;q=x,,,;q=9,*-*", "bytes=9-1,-,5-", "Sat, 99 Foo 9999 99:99:99 GMT", 'W/"', "null",
+    "http://testserver/s/slide-story/today/?day=%00", "a\tb", "testserver:99999999", "en-" + "a-" * 300,
+)  # fmt: skip
+
+
+def odd_headers(ask: Ask, random: Random) -> Ask:
+    """The same request with headers that no browser sends."""
+    chosen = tuple(
+        (name, random.choice(_ODD_HEADERS))
+        for name in random.sample(_HEADERS, random.choice((1, 1, 2, 3)))
+    )
+    return replace(ask, headers=ask.headers + chosen, how=f"{ask.how}, headers {chosen}"[:200])
+
+
+def crooked(address: str, random: Random, known: Known) -> Ask:
+    """An address with parts exchanged and hostile fields behind it."""
+    path, _, query = address.partition("?")
+    said = "as it is"
+    if random.random() < 0.4:
+        parts = path.split("/")
+        at = random.randrange(1, len(parts)) if len(parts) > 1 else 0
+        title, value = hostile(random, random.choice(("", "number", "select")), big=0)
+        chosen = random.choice(
+            (
+                quote_from_bytes(value[:2000], safe=""),
+                str(random.choice(known.uids)),
+                quote(random.choice(known.secrets)),
+            )
+        )
+        parts[at] = chosen
+        path, said = "/".join(parts), f"part {at}: {title}"
+    if random.random() < 0.7:
+        pairs = []
+        for _ in range(random.choice((1, 1, 2, 4))):
+            title, value = hostile(random, random.choice(("", "number", "date", "select")), big=0)
+            pairs.append((random.choice(ASKED), value[:6000]))
+            said += f", {pairs[-1][0]}: {title}"
+        query = encoded(pairs).decode()
+    return Ask("GET", path + ("?" + query if query else ""), how=said)
+
+
+def with_secret(address: str, field: str, random: Random, known: Known) -> Ask:
+    """A secret shown at a door, most of them tampered with or made for another door."""
+    secret = random.choice(known.secrets)
+    value = secret.encode() if random.random() < 0.3 else tampered(random, secret)
+    if field == "path":
+        return Ask("GET", address.format(quote_from_bytes(value, safe="")), how="tampered secret")
+    if field.startswith("cookie:"):
+        name = field.removeprefix("cookie:")
+        shown = value.decode("latin-1").replace("\x00", "")
+        return Ask(
+            "GET", address, headers=(("HTTP_COOKIE", f"{name}={shown}"),), how="tampered cookie"
+        )
+    return Ask("POST", address, encoded([(field, value)]), how="tampered secret")
