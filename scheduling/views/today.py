@@ -20,6 +20,7 @@ from scheduling.views.contacts import contact_rows
 from scheduling.views.paper import code_of_today
 from scheduling.views.words import KINDS
 from screening.rules.gate_cover import is_fresh
+from screening.selectors.monitors import monitor_lines
 from studylab import clock
 from studylab.access import Cap, in_background, requires
 from studylab.errors import Refused
@@ -123,5 +124,6 @@ def _around(request: StaffRequest, now: datetime) -> dict[str, Any]:
         "day_code": code_of_today(request.study),
         "calls": calls_due(request.study, now),
         "rescue": rescue_check_today(request.study, now),
+        "monitors": monitor_lines(request.study, now),
         "things": things_now(request.study, current_protocol(request.study).plan, now),
     }

@@ -1,14 +1,16 @@
 """Rows of readings in a form: what the device showed, and when."""
 
-from dataclasses import dataclass
-from datetime import date, datetime, time
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.forms.boundfield import BoundField
+from django.utils import timezone
 
 from screening.forms.fields import DeviceNumberField, instant_of
+from screening.rules.monitor_clock import Comparison, moment_of, shifted_to_now
 from screening.rules.vitals import UNITS, WORDS, Reading, plausibility
 
 MEASURES = ("systolic", "diastolic", "pulse")
@@ -36,9 +38,19 @@ def time_field(label: str) -> forms.TimeField:
 
 
 class ReadingRows(forms.Form):
-    """Three or four readings in order. The form that mixes this in has `now` and a field `measured_on`."""
+    """Three or four readings in order. The form that mixes this in has `now` and fields `measured_on` and `entry`.
+
+    `compared` is the comparison of the device's clock that counts for the day; without one its times are uncertain.
+    """
 
     now: datetime
+    compared: Comparison | None = None
+    clock = forms.ChoiceField(
+        label="Times that you wrote yourself are those of", required=False, widget=forms.RadioSelect,
+        choices=[("house", "a clock of the house"), ("device", "the device: its display or its printout")],
+        help_text="Times of the device are put right by how wrong its clock was when somebody compared it today. "
+        "Leave this open when the page filled the times in.",
+    )  # fmt: skip
 
     def _add_reading(self, number: int) -> None:
         for measure in MEASURES:
@@ -83,6 +95,7 @@ class ReadingRows(forms.Form):
             return None
 
     def _readings(self, cleaned: dict[str, Any], began: datetime | None) -> list[Reading]:
+        self._ask_whose_clock(cleaned)
         readings: list[Reading] = []
         gap = 0  # number of the first reading left empty
         for number in range(1, MOST_READINGS + 1):
@@ -95,11 +108,53 @@ class ReadingRows(forms.Form):
             if gap:
                 self.add_error(names[0], f"Reading {gap} is empty. Enter readings in their order.")
             self._check(number, values)
-            at = self._instant(f"reading_{number}.at", taken, cleaned, began)
+            at = self._taken_at(number, taken, cleaned, began)
             if taken is None and f"reading_{number}.at" not in self.errors:
                 self.add_error(f"reading_{number}.at", "Enter the time it was taken.")
             readings.append(Reading(values[0], values[1], values[2], at))
+        return self._none_to_come(readings) if not self.errors else readings
+
+    def _taken_at(
+        self, number: int, taken: time | None, cleaned: dict[str, Any], began: datetime | None
+    ) -> datetime | None:
+        """Return when a reading was taken by the server's clock; None with an error at its field, or without a time."""
+        name, on = f"reading_{number}.at", cleaned.get("measured_on")
+        if taken is None or on is None or self._timed(number, cleaned) != "device":
+            return self._instant(name, taken, cleaned, began)
+        if self.compared is None:  # no check against now: nobody knows how wrong it is
+            try:
+                return instant_of(taken, on, after=began, now=self.now + timedelta(hours=12))
+            except ValidationError as problem:
+                self.add_error(name, problem)
+                return None
+        zone: Any = timezone.get_current_timezone()
+        at = moment_of(taken, self.compared, on=on, zone=zone, after=began, now=self.now)
+        if at is None:
+            self.add_error(
+                name,
+                "By the device’s clock, put right, this was before the rest began or has not come yet. Check it.",
+            )
+        return at
+
+    def _none_to_come(self, readings: list[Reading]) -> list[Reading]:
+        """Return readings of which those by a clock that nobody compared keep their gaps and are not later than now."""
+        if not self.time_uncertain:
+            return readings
+        timed = self.timed()
+        own = [n for n, one in enumerate(readings) if timed[n] == "device" and one.at is not None]
+        moments = shifted_to_now([at for n in own if (at := readings[n].at) is not None], self.now)
+        for n, at in zip(own, moments, strict=True):
+            readings[n] = replace(readings[n], at=at)
         return readings
+
+    def _ask_whose_clock(self, cleaned: dict[str, Any]) -> None:
+        by_hand = any(
+            self._timed(number, cleaned) == "hand" for number in range(1, MOST_READINGS + 1)
+        )
+        if by_hand and cleaned.get("entry") == "device" and not cleaned.get("clock"):
+            self.add_error(
+                "clock", "Say whose clock the times are those of that the page did not fill in."
+            )
 
     def _touched(self, names: list[str]) -> bool:
         return any(name in self.errors for name in names)
@@ -111,11 +166,27 @@ class ReadingRows(forms.Form):
                 self.add_error(name, problem.message)
 
     def timed(self) -> tuple[str, ...]:
-        """Return for each reading whether its time came from the server's clock or was written by hand."""
-        found = []
-        for number in range(1, MOST_READINGS + 1):
-            taken = self.cleaned_data.get(f"reading_{number}.at")
-            stamp = self.cleaned_data.get(f"reading_{number}.stamp")
-            if taken is not None:
-                found.append("clock" if stamp == f"{taken:%H:%M:%S}" else "hand")
-        return tuple(found)
+        """Return for each reading whether its time is the server's, written by hand, or the device's own."""
+        found = (self._timed(number, self.cleaned_data) for number in range(1, MOST_READINGS + 1))
+        return tuple(word for word in found if word)
+
+    def shown(self) -> tuple[time | None, ...]:
+        """Return for each reading what the device's own clock showed, None where another clock was read."""
+        return tuple(
+            self.cleaned_data[f"reading_{number}.at"] if word == "device" else None
+            for number in range(1, MOST_READINGS + 1)
+            if (word := self._timed(number, self.cleaned_data))
+        )
+
+    @property
+    def time_uncertain(self) -> bool:
+        """Whether some time is that of a device whose clock nobody compared that day."""
+        return self.compared is None and "device" in self.timed()
+
+    def _timed(self, number: int, cleaned: dict[str, Any]) -> str:
+        taken = cleaned.get(f"reading_{number}.at")
+        if taken is None:
+            return ""
+        if cleaned.get(f"reading_{number}.stamp") == f"{taken:%H:%M:%S}":
+            return "clock"
+        return "device" if cleaned.get("clock") == "device" else "hand"

@@ -1,8 +1,8 @@
 """A set of readings as a form: when the rest began, where the cuff was, and three or four readings."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django import forms
@@ -13,6 +13,7 @@ from screening.forms.reading_rows import MEASURES, MOST_READINGS, ReadingRows, t
 from screening.models import Timing, VitalSet
 from screening.models.timing import ENTRIES
 from screening.rules.after_dose import OTHER_SYMPTOMS, RED_FLAGS
+from screening.rules.monitor_clock import Comparison
 from screening.rules.taking import BothArms, pulse_must_be_counted
 from screening.rules.vitals import Reading, Undecided, VitalDecision, decide, plausibility
 from screening.services.readings import BEFORE, GIRTH_CM, HowTaken
@@ -34,7 +35,7 @@ class SetContext:
     """What the form has to know: the check, who may have measured, the rest, and whether a reason is due.
 
     `measurers` are (id, name); `arms_due` says that both arms were never measured; `newest` names the set of this
-    check that is on record.
+    check that is on record; `compared` finds the comparison of a device's clock that counts on a day.
     """
 
     gate: str
@@ -44,6 +45,7 @@ class SetContext:
     arms_due: bool = False
     newest: str = ""
     corrects: VitalSet | None = None
+    compared: Callable[[str, date], Comparison | None] = lambda _device, _on: None
 
 
 class VitalsForm(ReadingRows):
@@ -71,7 +73,10 @@ class VitalsForm(ReadingRows):
     girth_cm = AmountField(
         label="Girth of the upper arm, cm", unit="cm", low=GIRTH_CM[0], high=GIRTH_CM[1]
     )
-    device = forms.CharField(label="Device", max_length=60, help_text="Name or serial number.")
+    device = forms.CharField(
+        label="Device", max_length=60, help_text="Name or serial number.",
+        widget=forms.TextInput({"list": "monitors", "autocomplete": "off"}),
+    )  # fmt: skip
     entry = forms.ChoiceField(
         label="How did the readings come here?", choices=ENTRIES, widget=forms.RadioSelect, initial="typed"
     )  # fmt: skip
@@ -138,6 +143,8 @@ class VitalsForm(ReadingRows):
         self._check_count(cleaned)
         arms = self._arms(cleaned)
         began = self._began(cleaned)
+        if cleaned.get("clock") == "device" and cleaned.get("measured_on"):
+            self.compared = self.about.compared(cleaned.get("device") or "", cleaned["measured_on"])
         readings = self._readings(cleaned, began)
         if self.errors:
             return cleaned
@@ -197,6 +204,8 @@ class VitalsForm(ReadingRows):
         if began is None or first.at is None:
             return None
         seconds = int((first.at - began).total_seconds())
+        if seconds < 0 and self.time_uncertain:
+            return None
         if seconds < 0:
             self.add_error(
                 "reading_1.at", "The first reading is earlier than the start of the rest."
@@ -253,6 +262,7 @@ class VitalsForm(ReadingRows):
             measured_by=cleaned["measured_by"],
             rest=self.about.rest if cleaned["start"] else None,
             timed=self.timed(),
+            shown=self.shown(),
         )
         return {name: cleaned[name] for name in names} | {
             "reason": cleaned.get("reason", ""),
@@ -277,5 +287,8 @@ def correction_values(wrong: VitalSet) -> dict[str, Any]:
     for reading in wrong.readings.all():
         for measure in MEASURES:
             values[f"reading_{reading.index}.{measure}"] = getattr(reading, measure)
-        values[f"reading_{reading.index}.at"] = timezone.localtime(reading.at).time()
+        local = timezone.localtime(reading.at).time()
+        values[f"reading_{reading.index}.at"] = reading.shown or local
+        if reading.shown:
+            values["clock"] = "device"
     return values

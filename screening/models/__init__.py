@@ -4,6 +4,7 @@ from screening.models.answers import AnswerSet
 from screening.models.checks import Check, EcgReading
 from screening.models.decision import Assessment, SignOff
 from screening.models.drafts import VitalDraft
+from screening.models.monitors import Monitor, MonitorClock
 from screening.models.notes import ContactNote, NoteAnswer
 from screening.models.requests import RequestAnswer
 from screening.models.runs import RulesRun
@@ -18,6 +19,8 @@ __all__ = [
     "Check",
     "ContactNote",
     "EcgReading",
+    "Monitor",
+    "MonitorClock",
     "NoteAnswer",
     "RequestAnswer",
     "RulesRun",

@@ -11,7 +11,8 @@ from studylab.people.models import User
 
 # How values came here, and how a reading got its time.
 ENTRIES = [("typed", "typed from the display"), ("device", "read out from the device")]
-TIMED = [("clock", "by the server’s clock"), ("hand", "written by hand")]
+TIMED = [("clock", "by the server’s clock"), ("hand", "written by hand"),
+         ("device", "read from the device’s clock")]  # fmt: skip
 
 
 class Timing(models.Model):

@@ -6,6 +6,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
+from screening.models.monitors import MonitorClock
 from screening.models.timing import ENTRIES, TIMED, Timing
 from studylab.audit.history import append_only, fits, guard
 from studylab.db import explain
@@ -51,6 +52,9 @@ class VitalSet(models.Model):
     before = models.JSONField(default=list)  # keys of BEFORE: what may have moved the readings
     rest = models.ForeignKey(Timing, on_delete=models.PROTECT, null=True, related_name="+")
     entry = models.CharField(max_length=10, choices=ENTRIES, blank=True)
+    # The comparison that put right the times read from the device's clock; without one these are uncertain.
+    clock = models.ForeignKey(MonitorClock, on_delete=models.PROTECT, null=True, related_name="+")
+    time_uncertain = models.BooleanField(default=False, db_default=False)
     measured_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     # One pressure on each arm, before a person's first set; all four or none.
     left_systolic = models.PositiveSmallIntegerField(null=True)
@@ -118,6 +122,9 @@ class VitalSet(models.Model):
                 & Q(entry__in=["", "typed", "device"]),
                 name="vitals_words_known",
             ),
+            models.CheckConstraint(
+                condition=Q(clock=None) | Q(time_uncertain=False), name="vitals_time_one_or_other"
+            ),
         ]
         triggers = [
             *append_only(),
@@ -126,6 +133,17 @@ class VitalSet(models.Model):
                 "rested_here", column="rest_id", table="screening_timing",
                 same=("participant_id", "gate", "visit_uid"),
                 sentence="This rest was timed for something else. Start the rest again.",
+            ),
+            guard(
+                "clock_of_study",
+                operation=pgtrigger.Insert,
+                check="""NEW.clock_id IS NULL OR EXISTS (
+                    SELECT 1 FROM screening_monitorclock c JOIN screening_monitor m ON m.id = c.monitor_id
+                    JOIN participants_participant p ON p.study_id = m.study_id
+                    WHERE c.id = NEW.clock_id AND p.id = NEW.participant_id
+                      AND lower(m.name) = lower(NEW.device)
+                )""",
+                sentence="The clock that was compared is that of another device.",
             ),
             fits(
                 "vitals_correct_own", column="supersedes_id", table="screening_vitalset",
@@ -137,7 +155,7 @@ class VitalSet(models.Model):
                 operation=pgtrigger.Insert,
                 check="""NEW.gate <> 'post_dose' OR NEW.deviation_id IS NOT NULL OR EXISTS (
                     SELECT 1 FROM scheduling_dose d
-                    WHERE d.participant_id = NEW.participant_id
+                    WHERE NOT NEW.time_uncertain AND d.participant_id = NEW.participant_id
                       AND NOT EXISTS (SELECT 1 FROM scheduling_dose s WHERE s.supersedes_id = d.id)
                       AND d.given_at + d.wait <= NEW.taken_at
                 )""",
@@ -159,6 +177,7 @@ class VitalReading(models.Model):
     pulse = models.PositiveSmallIntegerField()
     at = models.DateTimeField()
     timed = models.CharField(max_length=10, choices=TIMED, blank=True)
+    shown = models.TimeField(null=True)  # what the device's own clock showed, as read
 
     class Meta:
         ordering = ["index"]
@@ -169,6 +188,11 @@ class VitalReading(models.Model):
                     systolic__range=(60, 260), diastolic__range=(30, 160), pulse__range=(30, 220)
                 ),
                 name="reading_plausible",
+            ),
+            models.CheckConstraint(
+                condition=Q(timed="device", shown__isnull=False)
+                | (~Q(timed="device") & Q(shown=None)),
+                name="reading_shown_by_device",
             ),
         ]
         triggers = append_only()

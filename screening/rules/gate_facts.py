@@ -83,7 +83,8 @@ class CheckFact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreDoseFact:
-    """The newest pre-dose set: `taken_at` is its last reading; `released` means a signed release of this set.
+    """The newest pre-dose set: `taken_at` is its last reading, None where a clock that nobody compared told it;
+    `released` means a signed release of this set.
 
     `outcomes` also hold values of earlier sets of the visit that rule out a dose.
     """

@@ -111,7 +111,7 @@ def pre_dose_fact(participant: Participant, visit_uid: UUID, at: datetime) -> Pr
     readings = list(vital_set.readings.all())
     return PreDoseFact(
         decision=decision,
-        taken_at=readings[-1].at,
+        taken_at=None if vital_set.time_uncertain else readings[-1].at,
         outcomes=outcomes,
         released=Hold.objects.filter(
             participant=participant, vital_set_uid=vital_set.uid, released_at__isnull=False

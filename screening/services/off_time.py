@@ -5,6 +5,7 @@ from typing import Any, Literal
 
 from screening.models import VitalSet
 from screening.rules.after_dose import hours_and_minutes
+from screening.services.device_times import is_uncertain
 from screening.services.vitals import vitals_record
 from studylab.access import Actor, Cap, require
 from studylab.db import service
@@ -37,9 +38,16 @@ def post_dose_record(
         at, wait = values["readings"][0].at, current_protocol(participant.study).plan.dose_wait
         given = doses_of(participant.study).get(participant.pk)
         word, late = _placed(at, given, wait)
+        word = "uncertain" if is_uncertain(participant, values) else word
         if word == "late" and not why.strip():
             raise Refused(
                 f"This is {late} after the latest time for the check. Say why; it is a deviation.",
+                field="why_off_time",
+            )
+        if word == "uncertain" and not why.strip():
+            raise Refused(
+                "The clock of this device was not compared with the server’s today, so its times cannot show that the "
+                "wait was kept. Compare it and enter the set again, or say why not; it is a deviation.",
                 field="why_off_time",
             )
         if not word and why.strip():
@@ -53,7 +61,7 @@ def post_dose_record(
 
 def _placed(
     at: datetime, given: datetime | None, wait: Wait
-) -> tuple[Literal["early", "late", ""], str]:
+) -> tuple[Literal["early", "late", "uncertain", ""], str]:
     """Return whether a check at `at` is early or late, and by how much it is late, in words."""
     if given is None or at - given < wait.length:  # without a dose the wait never ends
         return "early", ""
@@ -73,11 +81,11 @@ def _deviation(
     at: datetime,
     actor: Actor,
 ) -> Deviation:
-    what = (
-        f"The check after the dose was taken {late} after the latest time for it."
-        if word == "late"
-        else "The check after the dose was taken before the end of the wait."
-    )
+    what = {
+        "late": f"The check after the dose was taken {late} after the latest time for it.",
+        "early": "The check after the dose was taken before the end of the wait.",
+        "uncertain": "The check after the dose was timed by a device whose clock nobody had compared that day.",
+    }[word]
     found = deviation_found(
         study=participant.study, participant=participant, kind=Deviation.Kind.WAIT, what=what,
         subject=f"visit {visit_number}, step {wait.before}, {word}", occurred_at=at, actor=actor,

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time
+from itertools import zip_longest
 from typing import Any
 from uuid import UUID
 
@@ -69,8 +70,8 @@ class HowTaken:
     """How a set was taken, besides its readings; what is left at its default is not known.
 
     `rhythm` "regular" or "irregular"; `counted_pulse` in 60 seconds by hand; `entry` "typed" from the display or
-    read out from the "device"; `timed` says per reading "clock" (the server's) or "hand"; `before` are keys of
-    BEFORE. `measured_by` is the id of who measured, the one who records when None.
+    read out from the "device"; `timed` says per reading "clock" (the server's), "hand", or "device" where `shown` has
+    what the device's own clock showed; `before` are keys of BEFORE. `measured_by` is the id of who measured, the one who records when None.
     """
 
     rhythm: str = ""
@@ -82,6 +83,12 @@ class HowTaken:
     measured_by: int | None = None
     rest: Timing | None = None
     timed: tuple[str, ...] = ()
+    shown: tuple[time | None, ...] = ()
+
+    @property
+    def by_device(self) -> bool:
+        """Whether some time was read from the device's own clock."""
+        return "device" in self.timed
 
     def fields(self, actor: Actor) -> dict[str, Any]:
         """Return these as columns of a vital set."""
@@ -107,6 +114,9 @@ def checked_how(
         raise Refused("Say whether the pulse is regular.", field="rhythm")
     if how.entry not in dict(ENTRIES) or not set(how.timed) <= {"", *dict(TIMED)}:
         raise Refused("Say how the readings came here.", field="entry")
+    for timed, shown in zip_longest(how.timed, how.shown):
+        if (timed == "device") != (shown is not None):
+            raise Refused("Enter what the device’s clock showed, or another time.", field="clock")
     if not set(how.before) <= BEFORE.keys():
         raise Refused("One of the things done before is not known here.", field="before")
     if how.counted_pulse is not None and not 30 <= how.counted_pulse <= 220:

@@ -36,6 +36,12 @@ from studylab.studies.rules.protocol import Limits
 from studylab.studies.selectors import current_protocol
 
 _BEFORE_THE_DOSE = frozenset({VitalSet.Gate.SCREENING, VitalSet.Gate.PRE_DOSE})
+TIME_UNCERTAIN = VitalProblem(
+    "time_uncertain",
+    "clock",
+    "The times were read from a device whose clock was not compared with the server’s that day, so they keep no time "
+    "by themselves. Compare its clock and take a new set.",
+)
 _NOT_PASSED = frozenset({"physician", "repeat", "hold", "exclude"})
 
 
@@ -94,20 +100,22 @@ def judged_set(
     arm: str,
     posture: str,
     symptoms: frozenset[str],
+    uncertain: bool = False,
 ) -> tuple[VitalDecision | Undecided, tuple[VitalProblem, ...], Verdict]:
     """Return the decision of the rules or that there is none, everything not done as asked, and the verdict.
 
-    A failure counts although something is missing; a pass needs everything.
+    A failure counts although something is missing; a pass needs everything. `uncertain` are times of a clock that
+    nobody compared.
     """
     measuring = sitting.limits.measuring
     decision = decide(readings, rest_seconds=rest_seconds, measuring=measuring)
     arms = arm_problems(arm, _arms(sitting, how), measuring)
     hard = [*_posture_problems(sitting, posture), *_repeat_problems(sitting, readings[0].at)]
-    gaps: tuple[VitalProblem, ...] = ()
+    gaps: tuple[VitalProblem, ...] = (TIME_UNCERTAIN,) if uncertain else ()
     if sitting.gate in _BEFORE_THE_DOSE:
         hard += arms
     else:
-        gaps = arms
+        gaps = (*gaps, *arms)
     if isinstance(decision, Undecided) or hard:
         told = decision.problems if isinstance(decision, Undecided) else ()
         decision = Undecided((*told, *hard))

@@ -10,6 +10,7 @@ from screening.rules.vitals import Reading, Undecided, VitalDecision
 from screening.selectors.vital_drafts import drafts_of
 from screening.services.assessment import refresh
 from screening.services.body import same_body
+from screening.services.device_times import device_timing
 from screening.services.outsiders import check_measurer
 from screening.services.readings import HowTaken, Taken, checked_how, checked_readings
 from screening.services.sittings import Sitting, judged_set, sitting_of
@@ -60,14 +61,16 @@ def vitals_record(
     now = clock.now()
     taken = checked_readings(readings, arm, now)
     how = checked_how(how or HowTaken(), participant, gate, visit_uid)
+    timing = device_timing(participant, device, how, taken)
     decision, problems, verdict = judged_set(
-        sitting, readings, how, rest_seconds, arm, posture, frozenset(symptoms)
+        sitting, readings, how, rest_seconds, arm, posture, frozenset(symptoms), timing.uncertain
     )
     stored = {
         "arm": arm, "cuff": cuff.strip()[:40], "device": device.strip()[:60], "posture": posture,
         "symptoms": sorted(set(symptoms)), "rest_seconds": rest_seconds, "reason": reason.strip(),
         "deviation": deviation, "recorded_at": now, "recorded_by_id": actor.user_id,
         "problems": [asdict(problem) for problem in problems], **how.fields(actor),
+        "clock_id": timing.clock, "time_uncertain": timing.uncertain,
     }  # fmt: skip
     vital_set = _store(sitting, taken, decision, verdict, how, stored)
     mine = drafts_of(participant, gate, visit_uid, supersedes)
@@ -110,9 +113,15 @@ def _store(
         **_decided_fields(decision),
         **stored,
     )
-    timed = (*how.timed, *[""] * len(taken))
+    timed, shown = (*how.timed, *[""] * len(taken)), (*how.shown, *[None] * len(taken))
     VitalReading.objects.bulk_create(
-        VitalReading(set=vital_set, index=number, timed=timed[number - 1], **asdict(reading))
+        VitalReading(
+            set=vital_set,
+            index=number,
+            timed=timed[number - 1],
+            shown=shown[number - 1],
+            **asdict(reading),
+        )
         for number, reading in enumerate(taken, start=1)
     )
     return vital_set

@@ -1,6 +1,7 @@
 """Taking a set of readings, and looking at one."""
 
 from datetime import datetime, timedelta
+from functools import partial
 from http import HTTPStatus
 from typing import Any
 from uuid import UUID
@@ -18,6 +19,7 @@ from screening.rules.sets import RULES
 from screening.rules.vital_chart import vital_chart
 from screening.selectors.check_page import check_lines
 from screening.selectors.measurers import measurers
+from screening.selectors.monitors import comparison_for, monitor_names
 from screening.selectors.set_history import set_history
 from screening.selectors.timings import open_rest
 from screening.selectors.visits import access_visit
@@ -106,6 +108,7 @@ def _take(
         arms_due=limits.measuring.both_arms_first and known_arms(participant) is None,
         newest=str(newest.uid) if newest else "",
         corrects=corrects,
+        compared=partial(comparison_for, request.study),
     )
     where = Where(gate, visit_uid)
     drafts = draft_context(request, participant, where, corrects)
@@ -139,6 +142,7 @@ def _take(
             "known_arms": known_arms(participant),
             "checks": check_lines(participant, gate, visit_uid, limits),
             "here": request.get_full_path(),
+            "monitors": monitor_names(request.study),
             **_rest(rest.at if rest else None, limits.measuring),
             **drafts,
         },

@@ -101,6 +101,8 @@ class Action(StrEnum):
     SELF_REPORT_SENT = "self_report.sent"
     VITALS_RECORDED = "vitals.recorded"
     VITALS_CORRECTED = "vitals.corrected"
+    MONITOR_COMPARED = "monitor.compared"
+    MONITOR_RETIRED = "monitor.retired"
     STAFF_PHONE_SET = "person.phone_set"
     DRAFT_BEGUN = "vitals.draft_begun"
     DRAFT_TAKEN_OVER = "vitals.draft_taken_over"

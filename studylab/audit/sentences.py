@@ -97,6 +97,8 @@ SENTENCES: dict[Action, str] = {
     Action.SELF_REPORT_SENT: "sent the questionnaire",
     Action.VITALS_RECORDED: "recorded a vital set",
     Action.VITALS_CORRECTED: "corrected a vital set",
+    Action.MONITOR_COMPARED: "compared the clock of a pressure device with the server’s",
+    Action.MONITOR_RETIRED: "took a pressure device out of use",
     Action.STAFF_PHONE_SET: "kept or removed a phone number of staff for comparing",
     Action.DRAFT_BEGUN: "began to type a vital set",
     Action.DRAFT_TAKEN_OVER: "took over a half-typed vital set",

@@ -47,6 +47,7 @@ UIDS = {
     "people/roles/": "people.Membership",
     "people/invitations/": "people.Invitation",
     "devices/": "people.Device",
+    "today/clocks/": "screening.Monitor",
     "set-up/drafts/": "studies.ProtocolDraft",
     "set-up/rules/": "screening.RulesRun",
     "set-up/running/": "reports.ExportRun",

@@ -18,7 +18,7 @@ from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import Lab, build_lab
 from studylab.management.demo.messages import told
 from studylab.management.demo.plot import NOON, Plot
-from studylab.management.demo.tablet import named_tablet
+from studylab.management.demo.tablet import compared_monitors, named_tablet
 from studylab.people.selectors import actor_for
 from studylab.reports.services.export_work import work
 from studylab.reports.services.exports import export_ask
@@ -78,6 +78,7 @@ class Command(BaseCommand):
         told(lab, plot.at)
         _export(lab, plot.now)
         named_tablet(lab, plot.now)
+        compared_monitors(lab, plot.now)
         while seal_events():
             pass
         self._set_clock(begin)

@@ -1,8 +1,9 @@
-"""A named tablet of the invented lab, used this morning and lying locked in its room."""
+"""Devices of the invented lab: a named tablet, locked in its room, and pressure devices with clocks of their own."""
 
 from datetime import datetime, timedelta
 
 from scheduling.models import Visit
+from screening.services.monitors import monitor_compare
 from studylab import clock
 from studylab.management.demo.cast import EXPERIMENTERS
 from studylab.management.demo.lab import Lab
@@ -36,3 +37,18 @@ def named_tablet(lab: Lab, now: datetime) -> None:
                 subject=str(visit.uid), page="visit",
             )  # fmt: skip
     sign_in_lock(sign_in=sign_in, at=now - timedelta(minutes=20))
+
+
+def compared_monitors(lab: Lab, now: datetime) -> None:
+    """Compare the clocks of the pressure devices: one this morning, one that nobody looked at since yesterday."""
+    for name, ago, seconds in (
+        ("Monitor 1", 26, 20),
+        ("Monitor 2", 26, 475),
+        ("Monitor 2", 3, 480),
+    ):
+        with clock.travel(now - timedelta(hours=ago)):
+            shown = (clock.now() + timedelta(seconds=seconds)).astimezone(lab.study.zone).time()
+            monitor_compare(
+                study=lab.study, name=name, shown=shown.replace(microsecond=0),
+                actor=lab.actor(EXPERIMENTERS[0]),
+            )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
@@ -26,7 +26,7 @@ def cell(value: Any) -> str:
         return str(value)
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    if isinstance(value, date):
+    if isinstance(value, date | time):
         return value.isoformat()
     if isinstance(value, timedelta):
         seconds = value.total_seconds()
@@ -69,7 +69,7 @@ def _span(text: str) -> tuple[datetime, datetime]:
 
 
 _READERS: dict[str, Callable[[str], Any]] = {
-    "BooleanField": _yes_or_no, "DateTimeField": _instant, "DateField": date.fromisoformat, "FloatField": float,
+    "BooleanField": _yes_or_no, "DateTimeField": _instant, "DateField": date.fromisoformat, "TimeField": time.fromisoformat, "FloatField": float,
     "DecimalField": Decimal, "BigAutoField": int, "BigIntegerField": int, "IntegerField": int,
     "PositiveIntegerField": int, "PositiveSmallIntegerField": int, "DateTimeRangeField": _span,
     "DurationField": lambda text: timedelta(seconds=float(text)), "UUIDField": UUID,

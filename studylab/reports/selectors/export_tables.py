@@ -15,7 +15,7 @@ from studylab.studies.models import ProtocolVersion, Study
 
 CHUNK = 2000
 _KINDS = {
-    "DateTimeField": "time", "DateField": "day", "BooleanField": "yes or no", "JSONField": "JSON",
+    "DateTimeField": "time", "DateField": "day", "TimeField": "local time", "BooleanField": "yes or no", "JSONField": "JSON",
     "ArrayField": "JSON", "DurationField": "number", "FloatField": "number", "DecimalField": "number",
     "BigAutoField": "number", "IntegerField": "number", "PositiveIntegerField": "number",
     "PositiveSmallIntegerField": "number", "BigIntegerField": "number", "DateTimeRangeField": "time span",

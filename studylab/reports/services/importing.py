@@ -34,6 +34,7 @@ from studylab.errors import Refused
 from studylab.outbox.rules.states import State
 from studylab.participants.models import Participant, Person
 from studylab.people.models import Signature, User
+from studylab.people.rules.devices import LOCK_MINUTES_PROPOSED
 from studylab.reports.rules.cells import value_of
 from studylab.reports.selectors.export_file import FORMAT
 from studylab.reports.selectors.export_tables import Table, export_tables
@@ -185,6 +186,8 @@ def _filled(table: Table, values: dict[str, Any], number: int, reading: _Reading
         return {"email": mail, "password": "!", "is_active": False, "added_at": clock.now()}
     if name == "signatures":
         return {"content": {}}
+    if name == "tablets":  # nobody can sign in on one: no cookie has this digest
+        return {"token_digest": f"none-{number}", "last_seen_at": values["enrolled_at"], "lock_minutes": LOCK_MINUTES_PROPOSED}  # fmt: skip
     if name == "volunteers":
         return {"person": Person.objects.create(created_at=values["added_at"])}
     if name == "visits":

@@ -1,5 +1,6 @@
 """The wait after the dose: kept by the service and by the database, over clock changes too."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -14,6 +15,7 @@ from scheduling.services.lateness import note_late_check
 from scheduling.services.running import work_on
 from screening.models import VitalSet
 from screening.rules.vitals import Reading
+from screening.services.monitors import monitor_compare
 from screening.services.off_time import post_dose_record
 from studylab.errors import Refused
 from studylab.participants.models import Deviation
@@ -21,6 +23,7 @@ from studylab.participants.services import deviation_found
 from tests.allocation.raw_sql import refused_by_database
 from tests.scheduling.sheet.builder import MINUTE, Case
 from tests.scheduling.sheet.values import GOOD
+from tests.screening.record import checks
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -182,3 +185,31 @@ def test_today_says_who_waits(dosed: Case) -> None:
     dosed.forward(5)
     dosed.readings("post_dose", dosed.visit(2), ((95, 60, 44), (94, 60, 43), (94, 60, 43)))
     assert word() == "on hold"
+
+
+def test_f55_a_clock_that_nobody_compared_shows_no_wait(dosed: Case) -> None:
+    """By the device it is 90 minutes after the dose: that counts once its clock was compared, else as a deviation."""
+    at_wait(dosed, 91)
+    zone = dosed.study.zone
+    fast = (dosed.t + 8 * MINUTE).astimezone(zone).time()
+    how = replace(checks.HOW, timed=("device",), shown=(fast,))
+    with pytest.raises(Refused, match="was not compared"):
+        off_time(dosed, "", how=how)
+    dosed.act(monitor_compare, study=dosed.study, name="Monitor 1", shown=fast)
+    made = off_time(dosed, "", how=how)
+    assert (made.time_uncertain, made.deviation, made.taken_at) == (False, None, dosed.t)
+    row = [dosed.participant.pk, dosed.visit(2).uid, dosed.t, dosed.t]
+    uncertain = INSERT.replace("rhythm)", "rhythm, time_uncertain)").replace(
+        "'', '')", "'', '', true)"
+    )
+    refused_by_database(uncertain, *row, None, says="wait after the dose is not over")
+
+
+def test_f55_an_uncertain_check_stands_with_its_deviation_and_decides_nothing(dosed: Case) -> None:
+    at_wait(dosed, 91)
+    shown = dosed.t.astimezone(dosed.study.zone).time()
+    how = replace(checks.HOW, timed=("device",), shown=(shown,))
+    made = off_time(dosed, "The clock could not be reached.", how=how)
+    assert (made.time_uncertain, made.systolic, made.verdict) == (True, None, "")
+    assert made.deviation is not None
+    assert "nobody had compared" in made.deviation.what

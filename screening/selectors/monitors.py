@@ -1,0 +1,81 @@
+"""Pressure devices of a study and their clocks."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from uuid import UUID
+
+from django.http import Http404
+
+from screening.models import Monitor, MonitorClock
+from screening.rules.monitor_clock import Comparison, that_counts
+from studylab.people.rules.devices import clock_is_wrong, clock_words
+from studylab.studies.models import Study
+
+
+@dataclass(frozen=True, slots=True)
+class MonitorLine:
+    """One device: its newest comparison, in words, and whether there is one that counts today."""
+
+    monitor: Monitor
+    newest: MonitorClock | None
+    words: str
+    off: bool
+    today: bool
+
+
+def access_monitor(study: Study, uid: UUID) -> Monitor:
+    """Return a device of the study, or answer "not found"."""
+    try:
+        return Monitor.objects.get(study=study, uid=uid)
+    except Monitor.DoesNotExist:
+        raise Http404("There is no such device in this study.") from None
+
+
+def monitor_names(study: Study) -> list[str]:
+    """Return the names of the devices in use."""
+    return list(
+        Monitor.objects.filter(study=study, retired_at=None)
+        .order_by("name")
+        .values_list("name", flat=True)
+    )
+
+
+def monitor_lines(study: Study, now: datetime) -> list[MonitorLine]:
+    """Return every device in use with its newest comparison; two queries however many there are."""
+    monitors = list(Monitor.objects.filter(study=study, retired_at=None).order_by("name"))
+    newest = {
+        one.monitor_id: one
+        for one in MonitorClock.objects.filter(monitor__in=monitors)
+        .select_related("compared_by")
+        .order_by("monitor_id", "-at")
+        .distinct("monitor_id")
+    }
+    today = now.astimezone(study.zone).date()
+    return [_line(one, newest.get(one.pk), study, today) for one in monitors]
+
+
+def _line(monitor: Monitor, newest: MonitorClock | None, study: Study, today: date) -> MonitorLine:
+    if newest is None:
+        return MonitorLine(monitor, None, "not compared yet", off=False, today=False)
+    off = newest.offset_seconds * 1000
+    of_today = newest.at.astimezone(study.zone).date() == today
+    return MonitorLine(monitor, newest, clock_words(off), clock_is_wrong(off), of_today)
+
+
+def comparison_for(study: Study, device: str, on: date) -> Comparison | None:
+    """Return the comparison by which times of a device on a local day count, None where they are uncertain."""
+    rows = MonitorClock.objects.filter(
+        monitor__study=study, monitor__name__iexact=device.strip(), monitor__retired_at=None
+    ).order_by("-at")[:50]
+    return that_counts([Comparison(one.pk, one.shown, one.at) for one in rows], on, study.zone)
+
+
+def comparisons_of(study: Study) -> list[tuple[MonitorClock, str, bool]]:
+    """Return the latest comparisons of all devices, the newest first, each in words and whether it was off."""
+    rows = MonitorClock.objects.filter(monitor__study=study).select_related(
+        "monitor", "compared_by"
+    )
+    return [
+        (one, clock_words(one.offset_seconds * 1000), clock_is_wrong(one.offset_seconds * 1000))
+        for one in rows.order_by("-at", "-pk")[:40]
+    ]
