@@ -18,6 +18,7 @@ class SchedulingConfig(AppConfig):
             people_hours,
             rescue_lines,
         )
+        from scheduling.rules.second_checker import second_checker_problems
         from scheduling.running import KIND
         from scheduling.selectors.due import doses_due, doses_given
         from scheduling.selectors.my_visits import has_visits, page_stays, visit_languages
@@ -41,11 +42,13 @@ class SchedulingConfig(AppConfig):
         from studylab.participants.record_times import register_record_time
         from studylab.people.leaving import register_gone, register_held
         from studylab.studies.close_hooks import register_close_check
+        from studylab.studies.document_checks import register_document_check
         from studylab.studies.readiness import register_readiness
 
         register_held("scheduling", left_behind.held)
         register_gone("scheduling", left_behind.gone)
         register_work(KIND)
+        register_document_check("second checker", second_checker_problems)
         register_readiness("kinds", kind_lines, front=True)
         register_readiness("hours", people_hours)
         register_readiness("holidays", holiday_lines)

@@ -19,7 +19,7 @@ class Resource(models.Model):
     """A thing or person of a kind. With several places it is several bookable places.
 
     `kind` is what study documents ask for: "lab room", "waiting chair", "sensor set", "experimenter",
-    "physician cover", "dispensary". `user` ties people's resources to their accounts.
+    "second checker", "physician cover", "dispensary". `user` ties people's resources to their accounts.
     """
 
     uid = models.UUIDField(default=uuid.uuid4, db_default=RandomUUID(), unique=True, editable=False)
@@ -31,6 +31,14 @@ class Resource(models.Model):
 
     class Meta:
         ordering = ["kind", "name"]
+        constraints = [
+            # Bookings are kept apart by place, so a person is one place; cover is being at the site, not a task.
+            models.UniqueConstraint(
+                fields=["user"],
+                condition=Q(is_active=True, user__isnull=False) & ~Q(kind="physician cover"),
+                name="resource_person_once",
+            )
+        ]
         triggers = never_deleted()
 
     def __str__(self) -> str:
@@ -123,6 +131,11 @@ class CoverPresence(models.Model):
 
 explain(
     {
+        "resource_person_once": (
+            Conflict,
+            "This person can be booked as something else already, so nobody would see that they are busy there. Take "
+            "that out of use first; for a lab whose experimenters check doses, the study document asks for two of them.",
+        ),
         "scheduling_resource_name_key": (
             Conflict,
             "There is something of this name already, perhaps out of use. Choose another name.",

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from scheduling.models import Visit
 from screening.rules.gate_safety import CareFact, NewsFact, SafetyFact
 from studylab.participants.doses import doses_of
 from studylab.participants.models import CareStatus, DosingPause, Participant
@@ -80,3 +81,9 @@ def beside_gate(study: Study, participant: Participant) -> Beside:
     """Return the blinded tally of symptoms after dosing, and the news for this person."""
     dosed = len(doses_of(study))
     return Beside(dosed, tally(counting_entries(study), dosed), news_for(participant))
+
+
+def booked_names(visit: Visit, kind: str) -> list[str]:
+    """Return who or what of a kind is booked for a visit, by name."""
+    of_kind = visit.bookings.filter(is_active=True, place__resource__kind=kind)
+    return list(of_kind.order_by("during", "id").values_list("place__resource__name", flat=True))

@@ -20,7 +20,7 @@ from studylab.studies.selectors import current_protocol
 # Kinds of a lab of this sort (common practice), to choose from before a protocol asks for them.
 USUAL_KINDS = (
     "lab room", "waiting chair", "sensor set", "preparation table", "dispensary", "physician cover",
-    "experimenter", "clinician", "pharmacist", "coordinator",
+    "experimenter", "second checker", "clinician", "pharmacist", "coordinator",
 )  # fmt: skip
 REUSED = "sensor set"
 

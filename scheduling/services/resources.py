@@ -7,6 +7,7 @@ from django.db.models.deletion import ProtectedError
 
 from scheduling.models import Booking, Closure, Holiday, Opening, Place, Resource
 from scheduling.rules.openings import Hours
+from scheduling.rules.second_checker import SECOND_CHECKER
 from scheduling.services.changes import closure_lifted
 from studylab import clock
 from studylab.access import Actor, Cap, require
@@ -19,6 +20,7 @@ from studylab.people.models import User
 MAX_PLACES = 50
 PERSON_KINDS = (
     "experimenter",
+    SECOND_CHECKER,
     "coordinator",
     "clinician",
     "pharmacist",

@@ -14,9 +14,10 @@ from django_htmx.http import HttpResponseClientRefresh
 from scheduling.forms.dose import DoseCorrectForm, DoseForm, KitForm, PastGateForm
 from scheduling.forms.presence import StayForm
 from scheduling.models import Visit
+from scheduling.rules.second_checker import SECOND_CHECKER
 from scheduling.selectors.evidence import Evidence, evidence_of
 from scheduling.selectors.gate import judged_gate
-from scheduling.selectors.gate_safety import beside_gate
+from scheduling.selectors.gate_safety import beside_gate, booked_names
 from scheduling.selectors.presence import stay_now
 from scheduling.selectors.sheet import access_visit
 from scheduling.selectors.today import cover_now
@@ -56,6 +57,7 @@ def _page(request: StaffRequest, visit: Visit) -> HttpResponse:
         "back": sheet_url(visit, "now"),
         "standing": _evidence(visit).dose,
         "may_give": request.actor.may(Cap.VISIT_RUN),
+        "booked_second": booked_names(visit, SECOND_CHECKER),
         "beside": beside_gate(request.study, visit.participant),
     }
     form = DoseForm(posted(request), initial={"kit_number": kit})

@@ -64,6 +64,7 @@ def rooms(
         ("dispensary", "Dispensary hatch", None), ("physician cover", "Cover", clinician),
         ("experimenter", experimenter.name, experimenter),
         ("experimenter", second_experimenter.name, second_experimenter),
+        ("second checker", lead.name, lead),
     ):  # fmt: skip
         made = resource_add(
             kind=kind, name=name, places=1, user=user, timezone=str(ZONE), actor=actor

@@ -28,7 +28,7 @@ THINGS = (
     ("lab room", "Lighthouse room", ""), ("waiting chair", "Window chair", ""),
     ("sensor set", "Sensor set A", ""), ("dispensary", "Dispensary hatch", ""),
     ("physician cover", "Dr Hartwell on cover", "Milo Hartwell"),
-    ("experimenter", "Edda Marlow", "Edda Marlow"),
+    ("experimenter", "Edda Marlow", "Edda Marlow"), ("second checker", "Cora Lindqvist", "Cora Lindqvist"),
 )  # fmt: skip
 WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 

@@ -32,13 +32,18 @@ SHARED = {
 }
 
 
-def make_lab(actor: Actor, *, rooms: int = 2, experimenters: int = 2, hours: Any = None) -> None:
+def make_lab(
+    actor: Actor, *, rooms: int = 2, experimenters: int = 2, checkers: int = 2, hours: Any = None
+) -> None:
     """Add what the demo document needs, open every day from 07:00 to 20:00 unless other hours are given."""
     zone = "America/Halifax"
     rows = [("lab room", f"Room {n + 1}", 1, None) for n in range(rooms)]
     for n in range(experimenters):
         user = cast.make_user(f"Helper Number{n + 1}")
         rows.append(("experimenter", user.name, 1, user))
+    for n in range(checkers):
+        user = cast.make_user(f"Checker Number{n + 1}")
+        rows.append(("second checker", user.name, 1, user))
     for kind, things in SHARED.items():
         rows += [(kind, name, places, None) for name, places in things]
     for kind, name, places, user in rows:

@@ -17,6 +17,7 @@ KINDS = {
     "waiting chair",
     "sensor set",
     "experimenter",
+    "second checker",
     "physician cover",
     "dispensary",
 }

@@ -28,7 +28,7 @@ ZONE = "America/Halifax"
 MONDAY = datetime(2027, 6, 7, 3, tzinfo=UTC)  # midnight of the local clock
 WEEKS = 12
 WANTED = 12
-SIZES = {"lab room": 10, "experimenter": 20, "sensor set": 12, "waiting chair": 12, "physician cover": 12, "dispensary": 4}  # fmt: skip
+SIZES = {"lab room": 10, "experimenter": 20, "sensor set": 12, "waiting chair": 12, "physician cover": 12, "dispensary": 4, "second checker": 6}  # fmt: skip
 SLOTS = "every slot tried one after the other, places as sorted lists"
 READ = "only reading the same rows"
 

@@ -101,6 +101,10 @@ def _rooms(lab: Lab) -> None:
         ("physician cover", "Dr Hartwell on cover", 4, lab.users["clinician"]),
         ("physician cover", "Dr Farrow on cover", 4, lab.users["clinician2"]),
         *(("experimenter", lab.users[key].name, 1, lab.users[key]) for key in EXPERIMENTERS),
+        *(
+            ("second checker", lab.users[key].name, 1, lab.users[key])
+            for key in ("coordinator", "lead")
+        ),
     ]
     for kind, name, places, user in things:
         resource = resource_add(

@@ -1,25 +1,31 @@
 """Cases of field-cases.md, part C, that belong to booking: what must hold on the desk's own pages."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
 import pytest
+from django.test import Client
 from django.urls import reverse
 
-from scheduling.models import Booking, Closure, Place, Series, Visit
+from scheduling.models import Booking, Closure, Place, Resource, Series, Visit
+from scheduling.selectors.outages import repairs_shown
 from scheduling.selectors.talks import to_confirm, unsettled
 from scheduling.selectors.timelines import span
 from scheduling.services.booking import series_book
 from scheduling.services.change import series_cancel
+from scheduling.services.resources import resource_add, resource_retire
 from scheduling.services.talks import confirm_talk
 from studylab import clock
 from studylab.access import Actor
 from studylab.errors import Conflict
+from studylab.management.demo.lab import DOCUMENT as DEMO
 from studylab.participants.models import Participant
 from studylab.reports.selectors.work_booking import booking_groups
+from studylab.studies.document_checks import checked_protocol
+from studylab.studies.rules.problems import ProtocolInvalid
 from tests.scheduling import lab as the_lab
-from tests.scheduling.booking.addresses import WEEK
+from tests.scheduling.booking.addresses import WEEK, WISHES, book_url, page, tokens
 
 pytestmark = [pytest.mark.django_db]
 
@@ -61,7 +67,8 @@ def test_f25_a_cancelled_series_stays_a_task_with_owner_and_date_until_it_is_set
 
 
 @pytest.mark.parametrize(
-    ("number", "kind"), [(1, "sensor set"), (2, "physician cover"), (2, "dispensary")]
+    ("number", "kind"),
+    [(1, "sensor set"), (2, "physician cover"), (2, "dispensary"), (2, "second checker")],
 )
 def test_f26_a_plan_that_lacks_something_is_refused_and_names_it(
     volunteer: Participant, booker: Actor, number: int, kind: str
@@ -93,3 +100,97 @@ def test_f26_five_minutes_of_turnaround_are_an_overlap(
     again = replace(option, visits=tuple(the_lab.shifted(row, later) for row in option.visits))
     with pytest.raises(Conflict, match=f"{taken.place.resource.name} is taken from"):
         series_book(participant=other, option=again, actor=booker)
+
+
+def test_f26_without_a_second_checker_the_form_stays_and_fresh_times_are_offered(
+    desk: Client, volunteer: Participant
+) -> None:
+    """Both people who check doses are away at that time: named, refused, and the next times have one."""
+    token = tokens(page(desk, f"{book_url(volunteer)}?{WISHES}"))[0]
+    chosen = the_lab.find(
+        volunteer, the_lab.wishes("2026-11-24", "2026-11-30", not_earlier=time(9))
+    )[0]
+    row = chosen.visits[1]
+    for resource in Resource.objects.filter(kind="second checker"):
+        Closure.objects.create(resource=resource, during=span(row.start, row.end), reason="Away")
+    answer = desk.post(f"{book_url(volunteer)}?{WISHES}", {"option": token})
+    html = answer.content.decode()
+    assert answer.status_code == 409
+    assert "Checker Number" in html
+    assert "is closed for part of the time" in html
+    assert 'value="09:00"' in html
+    assert (
+        desk.post(f"{book_url(volunteer)}?{WISHES}", {"option": tokens(html)[0]}).status_code == 302
+    )
+    assert Booking.objects.filter(place__resource__kind="second checker").count() == 1
+
+
+def test_f26_nobody_checks_two_doses_at_once(
+    volunteer: Participant, study: Any, clinician: Any, booker: Actor, lead: Any
+) -> None:
+    """One checker is left: the search never offers her twice, and the database refuses what was chosen before."""
+    resource_retire(resource=the_lab.room("Checker Number2"), actor=the_lab.actor(study, lead))
+    other = the_lab.ready_volunteer(study, clinician, 2)
+    option = the_lab.find(volunteer, WEEK)[0]
+    same = next(
+        o for o in the_lab.find(other, WEEK, 60) if o.visits[1].start == option.visits[1].start
+    )
+    series_book(participant=volunteer, option=option, actor=booker)
+    with pytest.raises(Conflict, match="Checker Number1 is taken from"):
+        series_book(participant=other, option=same, actor=booker)
+    starts = {o.visits[1].start for o in the_lab.find(other, WEEK, 60)}
+    assert starts
+    assert option.visits[1].start not in starts
+    Resource.objects.filter(kind="second checker").update(is_active=False)
+    assert the_lab.find(other, WEEK) == ()
+
+
+def test_f26_a_checker_who_falls_ill_is_replaced_at_the_same_time(
+    desk: Client, booked: Series, study: Any
+) -> None:
+    before = Booking.objects.get(visit__series=booked, place__resource__kind="second checker")
+    row = booked.visits.get(number=2).planned
+    Closure.objects.create(
+        resource=before.place.resource, during=span(row.lower, row.upper), reason="Ill"
+    )
+    (shown,) = repairs_shown(study, clock.now())
+    assert shown.kind == "place"
+    sent = {f"option-{shown.uid}": shown.token, "row": [str(shown.uid)], "what": "ticked"}
+    assert desk.post("/s/slide-story/calendar/repair/", sent).status_code == 302
+    after = Booking.objects.get(
+        visit__series=booked, place__resource__kind="second checker", is_active=True
+    )
+    assert after.place_id != before.place_id
+    assert after.during == before.during
+
+
+def test_f26_a_document_that_books_nobody_for_the_check_is_refused() -> None:
+    text = DEMO.read_text(encoding="utf-8")
+    without = text.replace('"second checker", "physician cover"', '"physician cover"')
+    without = without.replace('"second checker" = 0\n', "")
+    with pytest.raises(ProtocolInvalid) as refused:
+        checked_protocol(without)
+    (problem,) = refused.value.problems
+    assert problem.key == "visits[2].segments[4].needs"
+    assert "second person" in problem.message
+    two = without.replace(
+        'minutes = 10, needs = ["lab room", "experimenter", "physician cover", "dispensary"]',
+        'minutes = 10, needs = ["lab room", { kind = "experimenter", count = 2 }, "physician cover", "dispensary"]',
+    )
+    assert checked_protocol(two).slug
+
+
+def test_f26_a_person_is_one_bookable_thing_so_nobody_is_in_two_places(
+    lab: None, study: Any, lead: Any
+) -> None:
+    """Somebody who runs visits and checks doses would be booked twice at once; cover is no task of its own."""
+    person = Resource.objects.get(name="Helper Number1").user
+    add = {
+        "places": 1,
+        "user": person,
+        "timezone": study.timezone,
+        "actor": the_lab.actor(study, lead),
+    }
+    with pytest.raises(Conflict, match="something else already"):
+        resource_add(kind="second checker", name="Again", **add)
+    assert resource_add(kind="physician cover", name="On cover", **add).user == person
