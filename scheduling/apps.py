@@ -2,6 +2,16 @@
 
 from django.apps import AppConfig
 
+# Where an address leads to one volunteer by the number of something, and by which relation.
+KEPT_AWAY_BY = {
+    "visits": "visits",
+    "payments": "payments",
+    "payments/sent-home": "visits__sent_home",
+    "calendar/waiting": "waits",
+    "calendar/waiting/freed": "series__changes__freed",
+    "calendar/changes": "series__changes",
+}
+
 
 class SchedulingConfig(AppConfig):
     """App configuration."""
@@ -62,7 +72,8 @@ class SchedulingConfig(AppConfig):
         register_notes("talk", talk_notes)
         register_notes("after", after_contact_notes)
         register_notes("step", step_notes)
-        register_kept_away_by("visits/<uuid:uid>/", away_by("visits"))
+        for part, way in KEPT_AWAY_BY.items():
+            register_kept_away_by(f"{part}/<uuid:uid>/", away_by(way))
         register_notes("own", own_notes)
         register_due(doses_due)
         register_doses(doses_given)

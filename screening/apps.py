@@ -54,6 +54,8 @@ class ScreeningConfig(AppConfig):
         register_kept_away(is_kept_away)
         for what in ("events", "deviations", "holds"):
             register_kept_away_by(f"{what}/<uuid:uid>/", away_by(what))
+        register_kept_away_by("messages/questions/<uuid:uid>/", away_by("messages"))
+        register_kept_away_by("unblinding/laboratory/<uuid:uid>/", away_by("assays"))
         register_medicine_names(lambda: load_catalogue().names())
         register_document_check("screening table", document_problems)
 

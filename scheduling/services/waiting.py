@@ -12,6 +12,7 @@ from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
+from studylab.participants.kept_away import check_not_away
 from studylab.participants.models import Participant
 
 
@@ -71,6 +72,7 @@ def offer_make(*, waiting: Waiting, freed: FreedTime, option: SeriesOption, acto
     require(actor, Cap.SERIES_BOOK)
     if not actor.is_system and freed.study_id != actor.study_id:
         raise NotAllowed("This freed time is not in the study you are working in.")
+    check_not_away(waiting.participant, actor)
     if waiting.ended_at is not None:
         raise Conflict("This volunteer does not wait any more.")
     hold = option_hold(participant=waiting.participant, option=option, actor=actor)

@@ -15,7 +15,7 @@ from studylab.participants.models import Participant
 CLOSED = frozenset(
     {
         Cap.VOLUNTEER_VIEW, Cap.HEALTH_VIEW, Cap.CONSENT_RECORD, Cap.QUESTIONS_RECORD, Cap.SIGN_OFF,
-        Cap.ARM_TELL,
+        Cap.ARM_TELL, Cap.PAYMENTS,
     }
 )  # fmt: skip
 SOMEBODY_ELSE = "Somebody else works with this volunteer. Hand the tablet over."
