@@ -4,9 +4,14 @@ from collections import defaultdict
 from collections.abc import Iterable
 from datetime import datetime
 
-from studylab.participants.models import Consent, LeavingWish, Participant
+from django.db.models import Exists, OuterRef
+
+from studylab.participants.models import Consent, LeavingWish, Participant, VolunteerWord
 from studylab.studies.models import Study
 
+_unwell_since = VolunteerWord.objects.filter(
+    participant=OuterRef("participant"), kind=VolunteerWord.Kind.UNWELL, at__gte=OuterRef("recorded_at")
+)  # fmt: skip
 NOT_ASKED = "not_asked"
 
 
@@ -40,11 +45,23 @@ def use_changes(study: Study) -> dict[int, list[tuple[datetime, bool]]]:
 
 
 def wants_no_safety_contact(study: Study) -> dict[int, str]:
-    """Return who asked not to be contacted for safety any more: row number and code."""
+    """Return who asked not to be contacted for safety any more: row number and code.
+
+    Whoever wrote since that they do not feel well asked to be heard: they are called like everybody else.
+    """
     standing = LeavingWish.objects.filter(
-        participant__study=study, superseded_by=None, safety_contact=LeavingWish.Answer.NO
-    )
+        ~Exists(_unwell_since), participant__study=study, superseded_by=None,
+        safety_contact=LeavingWish.Answer.NO,
+    )  # fmt: skip
     return dict(standing.order_by("participant__code").values_list("participant_id", "participant__code"))  # fmt: skip
+
+
+def unwell_since(wish: LeavingWish) -> VolunteerWord | None:
+    """Return what a volunteer who said this wrote later about not feeling well, the newest; None when nothing."""
+    rows = VolunteerWord.objects.filter(
+        participant=wish.participant_id, kind=VolunteerWord.Kind.UNWELL, at__gte=wish.recorded_at
+    )
+    return rows.order_by("-id").first()
 
 
 def to_ask(study: Study) -> list[Participant]:

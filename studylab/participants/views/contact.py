@@ -13,7 +13,7 @@ from studylab.participants.forms.volunteers import ContactChangeForm
 from studylab.participants.models import Participant
 from studylab.participants.rules.details import ContactDetails
 from studylab.participants.selectors import access_participant, contact_details
-from studylab.participants.selectors.wishes import standing_wish
+from studylab.participants.selectors.wishes import standing_wish, unwell_since
 from studylab.participants.services import DuplicateFound, contact_change, contact_read
 
 
@@ -22,7 +22,10 @@ from studylab.participants.services import DuplicateFound, contact_change, conta
 def volunteer_contact(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Ask whether to show the details; shown after a click (POST), which is written down."""
     participant = access_participant(request.study, code)
-    context: dict[str, object] = {"participant": participant, "wish": standing_wish(participant)}
+    wish = standing_wish(participant)
+    context: dict[str, object] = {
+        "participant": participant, "wish": wish, "unwell": unwell_since(wish) if wish else None,
+    }  # fmt: skip
     if request.method == "POST":
         details = contact_read(participant=participant, actor=request.actor)
         context |= {"shown": True, "facts": _facts(details) if details else None}

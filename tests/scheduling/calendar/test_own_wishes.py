@@ -1,5 +1,6 @@
 """Whoever leaves on their own page may say there what happens with data and calls; nobody has to."""
 
+from datetime import timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -8,12 +9,15 @@ from django.urls import reverse
 
 from scheduling.models import Series
 from studylab import clock
-from studylab.access import Actor
+from studylab.access import Actor, Role, system_actor
 from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.errors import NotAllowed, Refused
+from studylab.notices.selectors.needs import things_for
+from studylab.notices.services.standing import notices_stand
+from studylab.outbox.models import Message
 from studylab.participants.models import LeavingWish, Participant, PersonalLink
-from studylab.participants.selectors.wishes import standing_wish, to_ask
+from studylab.participants.selectors.wishes import standing_wish, to_ask, wants_no_safety_contact
 from studylab.participants.services.links import holder_actor
 from studylab.participants.services.wishes import Wishes, wish_record, wish_say_own
 from tests.scheduling.calendar.test_my_visits import ana, booked, phone_of
@@ -97,3 +101,28 @@ def test_nobody_says_it_for_another_and_nobody_records_it_as_their_own_page(
             participant=ana, wishes=Wishes(**ANSWERS, how="own_page", said_at=clock.now()), actor=booker
         )  # fmt: skip
     assert not LeavingWish.objects.exists()
+
+
+@pytest.mark.parametrize("wanted", ["yes", "no", "silent"])
+def test_whoever_left_and_is_unwell_is_heard_whatever_was_said_about_calls(
+    phone: Phone, ana: Participant, wanted: str, client_of: Any, coordinator: Any
+) -> None:
+    leave(phone, ana)
+    assert (
+        phone.send(reverse("my_wishes"), {**ANSWERS, "safety_contact": wanted}).status_code == 302
+    )
+    sent = {"key": str(uuid4()), "text": "Dizzy", "since": "noon"}
+    assert phone.send(reverse("my_unwell"), sent).status_code == 302
+    for role in (Role.CLINICIAN, Role.COORDINATOR, Role.EXPERIMENTER, Role.LEAD):
+        red = [one for one in things_for(ana.study, [role], clock.now()) if one.is_urgent]
+        assert [one.label for one in red if one.title == "A volunteer does not feel well"] == [ana.code], role  # fmt: skip
+    notices_stand(study=ana.study, actor=system_actor("test"))
+    assert Message.objects.filter(kind="notice_urgent", user__isnull=False).exists()
+    assert wants_no_safety_contact(ana.study) == {}
+    if wanted == "no":
+        page = reverse("volunteer_contact", args=[ana.study.slug, ana.code])
+        assert "Call them: they wrote" in client_of(coordinator).get(page).content.decode()
+        anew = {**ANSWERS, "safety_contact": "no", "use": "analysis"}
+        with clock.travel(clock.now() + timedelta(minutes=1)):
+            assert phone.send(reverse("my_wishes"), anew).status_code == 302
+        assert list(wants_no_safety_contact(ana.study)) == [ana.pk]  # said anew since
