@@ -148,7 +148,13 @@ DATABASES["default"]["OPTIONS"] = {
     # A request never waits for ever on another's lock, nor runs for ever (gunicorn stops at 30 s).
     "options": "-c lock_timeout=8000 -c statement_timeout=15000",
 }
-DATABASES["default"]["CONN_MAX_AGE"] = env.integer("STUDYLAB_CONN_MAX_AGE", 60, low=0, high=3600)
+DATABASES["default"]["CONN_MAX_AGE"] = env.integer(
+    # In tests a server's thread may outlive its test; no connection may.
+    "STUDYLAB_CONN_MAX_AGE",
+    0 if ENVIRONMENT == "test" else 60,
+    low=0,
+    high=3600,
+)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 LANGUAGE_CODE = "en"

@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from protocol_breakages import BREAKAGES, DATA, DEMO, GONE, changed, parts, paths_in
 
 from studylab.studies.rules.loader import (
     Problem,
@@ -17,6 +16,7 @@ from studylab.studies.rules.loader import (
     protocol_hash,
 )
 from studylab.studies.rules.protocol import Protocol
+from tests.studies.protocol_breakages import BREAKAGES, DATA, DEMO, GONE, changed, parts, paths_in
 
 
 def problems_of(data: dict[str, Any]) -> tuple[Problem, ...]:
