@@ -8,9 +8,14 @@ from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.people.models import User
 
+REFUSED = "refused"
+
 
 class Undelivered(models.Model):
     """One outcome of one message, once: `action` and `status` by RFC 3464 and RFC 3463.
+
+    "refused" is no word of theirs: the mail server did not take the mail because of its address, at one attempt. Then the
+    message itself waits for somebody, and only the mark on the address stands here.
 
     `bad_address` says that the address itself is at fault: it counts until contact details change, or until somebody
     settles it.
@@ -28,7 +33,9 @@ class Undelivered(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["message", "action", "status"], name="undelivered_once"
+                fields=["message", "action", "status"],
+                condition=~Q(action="refused"),
+                name="undelivered_once",
             ),
             models.CheckConstraint(
                 condition=Q(failed=True) | Q(bad_address=False), name="undelivered_bad_failed"

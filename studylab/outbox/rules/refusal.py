@@ -32,6 +32,12 @@ def about_address(answer: str) -> bool:
     return Outcome("failed", status).bad_address if status else code in _MAILBOX
 
 
+def status_in(answer: str) -> str:
+    """Return the enhanced status (RFC 3463) of a refusal; 5.0.0, no more known than that, where it names none."""
+    found = _ANSWER.match(answer)
+    return (found.group(2) if found else None) or "5.0.0"
+
+
 def what_to_do(state: str, answer: str) -> str:
     """Return in a sentence or two what a person does about it; "" where there is nothing to do."""
     if state != State.REFUSED:

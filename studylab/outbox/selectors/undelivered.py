@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from django.db.models import F, Q, QuerySet
 
 from studylab.outbox.models import Settled, Undelivered
+from studylab.outbox.models.undelivered import REFUSED
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 
@@ -39,6 +40,7 @@ def to_look_after(study: Study) -> Sequence[Undelivered]:
     rows = (
         Undelivered.objects.filter(_open(), message__study=study)
         .exclude(message__participant=None)
+        .exclude(action=REFUSED)  # the message itself waits for somebody
         .select_related("message__participant")
         .order_by("recorded_at", "id")
     )

@@ -25,6 +25,7 @@ from studylab.outbox.kinds import kind_of
 from studylab.outbox.models import Attempt, AttemptEnd, Message
 from studylab.outbox.rules.retry import next_try
 from studylab.outbox.rules.states import OPEN, Outcome, State
+from studylab.outbox.services.undelivered import mark_refused
 from studylab.outbox.texting import gateway, mail_is_on
 
 log = logging.getLogger(__name__)
@@ -201,6 +202,8 @@ def _finish(message: Message, attempt: Attempt, outcome: Outcome, answer: str) -
             return None
         row.claim = row.claimed_until = None
         _conclude(row, outcome, answer, now)
+        if outcome == Outcome.REFUSED:
+            mark_refused(row, answer)
         row.save(
             update_fields=["state", "note", "sent_at", "next_at", "claim", "claimed_until"]
         )  # fmt: skip

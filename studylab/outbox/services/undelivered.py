@@ -8,7 +8,9 @@ from studylab.db import insert_many, service
 from studylab.errors import Conflict, NotAllowed
 from studylab.outbox.compose import mail_keys
 from studylab.outbox.models import Message, Settled, Undelivered
+from studylab.outbox.models.undelivered import REFUSED
 from studylab.outbox.rules.delivery import Outcome, read_report
+from studylab.outbox.rules.refusal import about_address, status_in
 from studylab.outbox.rules.return_path import number_in
 from studylab.outbox.selectors.undelivered import bad_address, open_of
 from studylab.participants.models import Participant
@@ -41,18 +43,34 @@ def report_take(content: bytes) -> str:
 @service
 def _record(*, message: Message, outcome: Outcome, actor: Actor) -> bool:
     """Record an outcome; return whether it was new."""
-    _row, made = Undelivered.objects.get_or_create(
+    row, made = Undelivered.objects.get_or_create(
         message=message, action=outcome.action, status=outcome.status,
         defaults={"failed": outcome.failed, "bad_address": outcome.bad_address, "recorded_at": clock.now()},
     )  # fmt: skip
     if made:
-        person = message.participant
-        audit(
-            actor=actor, action=Action.MESSAGE_CAME_BACK, subject_type="message", subject_code=message.uid,
-            participant_code=person.code if person else "", study_id=message.study_id,
-            data={"action": outcome.action, "status": outcome.status},
-        )  # fmt: skip
+        _note(row, actor)
     return made
+
+
+def _note(row: Undelivered, actor: Actor) -> None:
+    message, person = row.message, row.message.participant
+    audit(
+        actor=actor, action=Action.MESSAGE_CAME_BACK, subject_type="message", subject_code=message.uid,
+        participant_code=person.code if person else "", study_id=message.study_id,
+        data={"action": row.action, "status": row.status},
+    )  # fmt: skip
+
+
+def mark_refused(message: Message, answer: str) -> None:
+    """Mark a volunteer's address that a mail server refused for good, inside the transaction that ends the attempt."""
+    person = message.participant
+    if person is None or not about_address(answer):
+        return
+    row = Undelivered.objects.create(
+        message=message, action=REFUSED, status=status_in(answer), failed=True, bad_address=True,
+        recorded_at=clock.now(),
+    )  # fmt: skip
+    _note(row, system_actor("sending"))
 
 
 @service
