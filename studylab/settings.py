@@ -4,6 +4,8 @@ from datetime import timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from kombu import Queue
+
 from studylab import env
 from studylab.backups.settings import backup_settings
 from studylab.headers import SOURCES
@@ -256,6 +258,9 @@ if not REDIS_URL:
         "control_folder": str(_broker / "control"),
         "store_processed": False,
     }
+# What is sent has a queue of its own, so that a slow mail server keeps no tick waiting. A worker hears both unless -Q names one.
+CELERY_TASK_QUEUES = [Queue("celery"), Queue("sends")]
+CELERY_TASK_ROUTES = {"outbox.send": {"queue": "sends"}}
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_WORKER_ENABLE_REMOTE_CONTROL = False
 CELERY_WORKER_SEND_TASK_EVENTS = False

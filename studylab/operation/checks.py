@@ -124,7 +124,7 @@ def _redis() -> Line:
         with redis.Redis.from_url(
             settings.REDIS_URL, socket_connect_timeout=_PATIENCE, socket_timeout=_PATIENCE
         ) as server:
-            knocks = server.llen("celery")
+            knocks = sum(int(server.llen(one.name)) for one in settings.CELERY_TASK_QUEUES)
     except (redis.RedisError, OSError):
         todo = "Look at the Redis server. Nothing is lost: work waits in the database and ticks find it later."
         return Line("broker", "Broker", State.WRONG, "Redis does not answer.", todo)

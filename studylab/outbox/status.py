@@ -17,7 +17,8 @@ from studylab.outbox.texting import gateway, mail_is_on
 
 def mail_line(at: datetime) -> Line:
     """Judge mail: whether it is set up, whether due messages leave, whether some need a person, how the last try ended."""
-    due = Q(state=Stands.WAITING, due_at__lte=at)
+    # Claimed ones too: their knocks lie there when no worker hears the queue of what is sent.
+    due = Q(state__in=[Stands.WAITING, Stands.CLAIMED], due_at__lte=at)
     seen = Message.objects.filter(participant__isnull=False).aggregate(
         sent=Max("sent_at"), waits=Count("pk", filter=due), oldest=Min("next_at", filter=due),
         person=Count("pk", filter=unsettled(at)),
@@ -35,7 +36,7 @@ def mail_line(at: datetime) -> Line:
     if failed is not None:
         said = f"{said}: {failed.answer}"
     if seen["oldest"] is not None and at - seen["oldest"] > WAITS_WRONG:
-        todo = "Look at workers and scheduler above, and call who must hear something today."
+        todo = "Look at workers (one must hear the queue “sends”) and scheduler above, and call who must hear something today."
         return Line("mail", "Mail", State.WRONG, said, todo, seen["oldest"])
     if failed is not None and (seen["sent"] is None or failed.ended_at > seen["sent"]):
         todo = "Look at the mail server and its settings: nothing has been sent since."

@@ -89,3 +89,15 @@ def test_messages_to_staff_change_nothing(study: Any, lead: Any, post: Post) -> 
     queue_staff(study, to(lead, "refused"), 2)
     send_all(1)
     assert mail(40) == before, "refused"
+
+
+def test_claimed_messages_that_no_worker_hears_of_are_said(
+    ana: Any,
+    post: Post,  # noqa: F811
+) -> None:
+    queue(ana)
+    with clock.travel(NOON):
+        assert sending.claim_due(NOON)
+    line = mail(16)
+    assert (line.state, "due and waiting: 1;" in line.text) == (State.WRONG, True)
+    assert "“sends”" in line.todo

@@ -12,6 +12,7 @@ from django.conf import settings
 from django.db import connection
 
 from studylab import clock
+from studylab.celery import app
 from studylab.outbox.models import Message
 from tests.outbox.conftest import queue_staff
 
@@ -41,3 +42,13 @@ def test_what_no_broker_hears_of_waits_for_the_next_tick(study: Any, lead: Any) 
         )  # fmt: skip
     assert done.stderr.count("No broker took the message") == 1
     assert set(Message.objects.values_list("state", "claim")) == {("waiting", None)}
+
+
+def test_what_is_sent_has_a_queue_of_its_own_and_a_plain_worker_hears_both() -> None:
+    def queue_of(task: str) -> str:
+        return str(app.amqp.router.route({}, task)["queue"].name)
+
+    assert queue_of("outbox.send") == "sends"
+    ticks = {job["task"] for job in app.conf.beat_schedule.values()}
+    assert {queue_of(task) for task in ticks} == {"celery"}
+    assert set(app.amqp.queues.consume_from) == {"celery", "sends"}

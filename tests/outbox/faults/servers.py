@@ -112,7 +112,7 @@ class Broker:
 
     def knocks(self) -> int:
         """Return how many messages wait to be taken."""
-        return int(self.client.llen("celery"))
+        return sum(int(self.client.llen(one.name)) for one in settings.CELERY_TASK_QUEUES)
 
     def kill(self) -> None:
         """End it at once; everything in it is lost."""
