@@ -1,6 +1,5 @@
 """Where backups lie and how one comes there: under a name of its own once it is whole, never half of one."""
 
-import errno
 import fcntl
 import hashlib
 import os
@@ -14,6 +13,7 @@ from django.conf import settings
 
 from studylab.allocation.rules.sealing import key_id
 from studylab.backups.rules.problems import BackupProblem
+from studylab.operation.full_disk import is_full
 
 ENDING, UNFINISHED = ".backup", ".unfinished"
 NOT_SET = "No backup is made: set STUDYLAB_BACKUP_DIR and STUDYLAB_BACKUP_KEY (see README)."
@@ -114,7 +114,7 @@ def _settle(place: Path) -> None:
 
 
 def _told(place: Path, problem: OSError) -> BackupProblem:
-    if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+    if is_full(problem):
         return BackupProblem(
             f"The disk of {place} is full: no backup was made. Free some space, or keep fewer (STUDYLAB_BACKUP_KEEP)."
         )

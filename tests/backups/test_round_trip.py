@@ -1,7 +1,6 @@
 """A study in the middle of its life is backed up and put back: every row, seal and guard, or nothing at all."""
 
 import logging
-import resource
 import signal
 import subprocess
 import sys
@@ -27,6 +26,7 @@ from studylab.backups.settings import BackupSettings
 from studylab.people.models import User
 from tests import cast
 from tests.access.world import World
+from tests.full_disk import full_after
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -173,14 +173,8 @@ def test_a_database_in_use_is_not_filled(middle: World, place: Path) -> None:
 
 
 def test_a_full_disk_leaves_no_file_and_says_so(middle: World, place: Path) -> None:
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
-    try:
-        with pytest.raises(BackupProblem, match="is full: no backup was made"):
-            make()
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    with full_after(20_000), pytest.raises(BackupProblem, match="is full: no backup was made"):
+        make()
     assert [path.name for path in place.iterdir()] == [".making-a-backup"]
 
 

@@ -21,11 +21,13 @@ from studylab.backups.rules.problems import BackupProblem
 from studylab.celery import ring
 from studylab.db import lock, service
 from studylab.errors import Conflict
+from studylab.operation.full_disk import is_full
 from studylab.operation.lease import TakenOver, claim
 
 log = logging.getLogger(__name__)
 TOO_MUCH = "Run python3 manage.py backup, which does the same, and tell whoever runs the site."
 WRONG = "Something went wrong while the backup was made; the program's log says what."
+FULL = "The database's disk is full: no backup was made. Whoever runs the site frees some space."
 _ROWS = "SELECT sum(greatest(reltuples, 0))::bigint FROM pg_class WHERE relkind = 'r' AND relnamespace = current_schema()::regnamespace"  # fmt: skip
 
 
@@ -91,9 +93,9 @@ def work(run_id: int, *, template: str = "") -> bool:
         log.warning("backup %s has passed to another worker", run.uid)
     except BackupProblem as problem:
         _end(run, "failed", problem.message)
-    except Exception:
+    except Exception as problem:
         log.exception("backup %s failed", run.uid)
-        _end(run, "failed", WRONG)
+        _end(run, "failed", FULL if is_full(problem) else WRONG)
     return True
 
 

@@ -24,6 +24,7 @@ from studylab.allocation.services.unblinding import list_read
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
 from studylab.db import lock, service
+from studylab.operation.full_disk import is_full
 from studylab.operation.lease import TakenOver, claim
 from studylab.people.selectors import actor_for
 from studylab.reports.models import ExportPart, ExportRun
@@ -38,6 +39,10 @@ PIECE = 1 << 20
 KEPT = timedelta(days=7)  # bytes of an export; the row with its hash stays
 TOO_MUCH = "Tell whoever runs the site: its log says why, and memory or time may not suffice."
 WRONG = "Something went wrong while the export was made. Ask again."
+FULL = (
+    "The server's disk is full, so no export was made and nothing of it is kept. Tell whoever runs the site; ask again "
+    "once there is room."
+)
 UNEXPLAINED = "A laboratory result contradicts the opened list. Explain it first, then ask again."
 
 
@@ -65,9 +70,9 @@ def work(run_id: int) -> bool:
         _end(run, ExportRun.State.FAILED, UNEXPLAINED)
     except TakenOver:
         log.warning("export %s has passed to another worker", run.uid)
-    except Exception:
+    except Exception as problem:
         log.exception("export %s failed", run.uid)
-        _end(run, ExportRun.State.FAILED, WRONG)
+        _end(run, ExportRun.State.FAILED, FULL if is_full(problem) else WRONG)
     return True
 
 

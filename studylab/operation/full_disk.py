@@ -1,0 +1,15 @@
+"""Whether something failed because a disk is full, here or where the database lies."""
+
+import errno
+
+from django.db import DatabaseError
+
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_DATABASE_FULL = "53100"  # disk_full, PostgreSQL's own
+
+
+def is_full(problem: BaseException) -> bool:
+    """Whether a disk had no room left for what was written."""
+    if isinstance(problem, DatabaseError):
+        return getattr(problem.__cause__, "sqlstate", None) == _DATABASE_FULL
+    return isinstance(problem, OSError) and problem.errno in _NO_ROOM
