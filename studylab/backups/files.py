@@ -16,6 +16,8 @@ from studylab.backups.rules.problems import BackupProblem
 from studylab.operation.full_disk import is_full
 
 ENDING, UNFINISHED = ".backup", ".unfinished"
+USUAL = "studylab"  # how names begin of backups that go again when there are newer ones
+REPLACED = "replaced"  # of what a restoration took the place of; those stay
 NOT_SET = "No backup is made: set STUDYLAB_BACKUP_DIR and STUDYLAB_BACKUP_KEY (see README)."
 _LOCK = ".making-a-backup"
 
@@ -62,9 +64,9 @@ def folder() -> Path:
     return place
 
 
-def name_at(at: datetime) -> str:
+def name_at(at: datetime, beginning: str = USUAL) -> str:
     """Return the name of a backup whose view of the record is of that moment."""
-    return f"studylab-{at:%Y%m%dT%H%M%SZ}{ENDING}"
+    return f"{beginning}-{at:%Y%m%dT%H%M%SZ}{ENDING}"
 
 
 @contextmanager

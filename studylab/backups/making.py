@@ -65,7 +65,7 @@ def quiet(_stage: str, _rows: int) -> None:
     """Hear how far it is, and say nothing."""
 
 
-def make(told: Told = quiet) -> Written:
+def make(told: Told = quiet, *, beginning: str = files.USUAL) -> Written:
     """Make a backup in the site's folder. BackupProblem says why it can not be; no half file is left then."""
     key, name = files.key()
     place = files.folder()
@@ -73,7 +73,7 @@ def make(told: Told = quiet) -> Written:
         at = clock.now()
         with source.cursor() as cursor:
             head = _head(cursor, at)
-            file_name = files.name_at(at)
+            file_name = files.name_at(at, beginning)
             with files.new_file(place, file_name) as file:
                 _seal(cursor, head, file, key, name, told)
     told("Reading it back", 0)

@@ -7,19 +7,22 @@ which then migrates on.
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from django.core.management import call_command
-from django.db import connection, transaction
+from django.db import DatabaseError, connection, transaction
 from django.db.migrations.executor import MigrationExecutor
 
 from studylab.allocation.models import AllocationList
 from studylab.allocation.selectors.verification import list_differences
 from studylab.audit.models import Link
 from studylab.audit.walk import Walk
-from studylab.backups import catalog, loading
+from studylab.backups import catalog, files, loading
 from studylab.backups.after import settle_after
-from studylab.backups.making import Backup, Told, keys_needed, quiet, read
+from studylab.backups.making import Backup, Told, keys_needed, make, quiet, read
+from studylab.backups.rules.content import schema_differences
 from studylab.backups.rules.problems import BackupProblem
+from studylab.operation.schema import UNFINISHED
 from studylab.participants.contact import ContactUnreadable, box_open
 from studylab.participants.models import Contact
 
@@ -43,30 +46,73 @@ class Restored:
 
 
 def restore(
-    path: Path, *, replace: str = "", without_keys: bool = False, said: Said, told: Told = quiet
-) -> Restored:
-    """Restore into the database of the settings and look at what came of it. BackupProblem leaves no half of it."""
+    path: Path, *, replace: str = "", without_keys: bool = False, without_copy: bool = False, said: Said, told: Told = quiet,
+) -> Restored:  # fmt: skip
+    """Restore into the database of the settings and look at what came of it. BackupProblem leaves no half of it.
+
+    What `replace` lets go is kept as a backup of its own first, unless that is not wanted.
+    """
     backup = read(path)
     _require_known(backup)
     if not without_keys:
         require_keys(backup)
-    _require_free(replace)
+    _require_alone(replace)
     said(describe(backup))
-    if replace:
+    if _is_begun(backup):
+        said(
+            "Its rows are back already, by a restoration that was interrupted; going on with that."
+        )
+        older = True
+    else:
+        older = _rows_back(backup, replace, without_copy, said, told)
+    if older:
+        said("Bringing the tables up to date.")
+        call_command("migrate", verbosity=0, interactive=False)
+        with transaction.atomic():
+            settle_after(backup)
+            _ask(f"DROP TABLE {UNFINISHED}")
+    said("Looking at what was restored.")
+    return look(backup, with_keys=not without_keys)
+
+
+def _rows_back(backup: Backup, replace: str, without_copy: bool, said: Said, told: Told) -> bool:
+    """Put the rows back, all or none; whether there are migrations to follow, before which nothing can be held.
+
+    Until then a table keeps web and workers away: a kill in between must not open the site.
+    """
+    filled = _require_free(replace)
+    if filled and not without_copy:
+        said(f"What is in the database is kept in {_safety_copy()}.")
+    if replace and not _has_the_tables_of(backup):
         _drop_tables()
     said("Making the tables by their migrations.")
     older = _migrate_to(backup)
     said(f"Putting back {backup.end.rows} rows, all or none.")
     with transaction.atomic():
-        loading.load(path, told)
-        if not older:
+        loading.load(backup.path, told)
+        if older:
+            _ask(f"CREATE TABLE {UNFINISHED} AS SELECT %s::text AS backup", _mark(backup))
+        else:
             settle_after(backup)
-    if older:
-        call_command("migrate", verbosity=0, interactive=False)
-        with transaction.atomic():
-            settle_after(backup)
-    said("Looking at what was restored.")
-    return look(backup, with_keys=not without_keys)
+    return older
+
+
+def _is_begun(backup: Backup) -> bool:
+    """Whether rows of this very backup are back, and only what follows them is not done."""
+    if not _ask("SELECT to_regclass(%s) IS NOT NULL", UNFINISHED):
+        return False
+    return _ask(f"SELECT backup FROM {UNFINISHED}") == _mark(backup)  # noqa: S608 - our own name
+
+
+def _mark(backup: Backup) -> str:
+    return f"{backup.head.snapshot_at} {backup.head.last_hash}"
+
+
+def _ask(statement: str, *given: str) -> Any:
+    """Do something in the database; return the first value that it answers, if any."""
+    with connection.cursor() as cursor:
+        cursor.execute(statement, given)
+        return cursor.fetchone()[0] if cursor.description else None
 
 
 def describe(backup: Backup) -> str:
@@ -139,35 +185,59 @@ def _require_known(backup: Backup) -> None:
         )
 
 
-def _require_free(replace: str) -> None:
-    """Refuse a database that is in use, or that holds something, unless its name was given."""
+def _require_alone(replace: str) -> None:
+    """Refuse a database that is in use, or that is not the one whose name was given."""
     name = str(connection.settings_dict["NAME"])
     if replace and replace != name:
         raise BackupProblem(f"--replace must name the database, {name}, not {replace}.")
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
-            " AND backend_type = 'client backend'"
+    others = _ask(
+        "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        " AND backend_type = 'client backend'"
+    )
+    if others:
+        raise BackupProblem(
+            f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
         )
-        if cursor.fetchone()[0]:
-            raise BackupProblem(
-                f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
-            )
+
+
+def _require_free(replace: str) -> bool:
+    """Refuse a database that holds something, unless its name was given; whether it holds something."""
+    name = str(connection.settings_dict["NAME"])
     filled = [one for one in _TOLD_BY if _has_rows(one)]
     if filled and not replace:
         raise BackupProblem(
             f"The database {name} is not empty. Make a new one and restore into that, so that this one stays to be "
-            f"looked at; or, to lose everything in it, restore with --replace {name}."
+            f"looked at; or, to put the backup in its place, restore with --replace {name}."
+        )
+    return bool(filled)
+
+
+def _safety_copy() -> Path:
+    """Keep what is in the database, under a name that no later backup lets go; BackupProblem when that cannot be."""
+    try:
+        return make(beginning=files.REPLACED).backup.path
+    except (BackupProblem, DatabaseError) as problem:
+        why = problem.message if isinstance(problem, BackupProblem) else str(problem).strip()
+        raise BackupProblem(
+            f"What is in the database could not be kept first, so nothing was replaced: {why} To lose it all the same, "
+            "add --without-safety-copy."
+        ) from problem
+
+
+def _has_the_tables_of(backup: Backup) -> bool:
+    """Whether the database has the backup's tables and guards already, so that only rows change, all in one transaction."""
+    if not _ask("SELECT to_regclass('django_migrations') IS NOT NULL"):
+        return False
+    with connection.cursor() as cursor:
+        return catalog.migrations(cursor) == backup.head.migrations and not schema_differences(
+            backup.head.schema, catalog.schema(cursor)
         )
 
 
 def _has_rows(table: str) -> bool:
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT to_regclass(%s) IS NOT NULL", [table])
-        if not cursor.fetchone()[0]:
-            return False
-        cursor.execute(f"SELECT EXISTS (SELECT FROM {catalog.quoted(table)})")  # noqa: S608 - our own name
-        return bool(cursor.fetchone()[0])
+    if not _ask("SELECT to_regclass(%s) IS NOT NULL", table):
+        return False
+    return bool(_ask(f"SELECT EXISTS (SELECT FROM {catalog.quoted(table)})"))  # noqa: S608 - our own name
 
 
 def _drop_tables() -> None:

@@ -149,7 +149,7 @@ def _end(run: BackupRun, state: str, trouble: str) -> None:
 def _remove_old() -> None:
     """Let files go that are older than the newest that are kept."""
     place = files.folder()
-    names = [path.name for path in place.glob(f"studylab-*{files.ENDING}")]
+    names = [path.name for path in place.glob(f"{files.USUAL}-*{files.ENDING}")]
     rows = BackupRun.objects.filter(trial=BackupRun.Trial.SAME).order_by("-id")
     tried = {
         Path(one).name for one in rows.values_list("place", flat=True)[: settings.BACKUP.keep * 4]

@@ -40,7 +40,13 @@ class Command(BaseCommand):
             "--replace",
             default="",
             metavar="NAME",
-            help="Lose everything in the database; its name says which.",
+            help="Put the backup in the place of what is in the database; its name says which. What is there is kept as "
+            "a backup first.",
+        )
+        parser.add_argument(
+            "--without-safety-copy",
+            action="store_true",
+            help="Lose what --replace replaces.",
         )
         parser.add_argument(
             "--without-keys",
@@ -77,7 +83,7 @@ class Command(BaseCommand):
         said = self.stderr.write if options["as_json"] else self.stdout.write
         found = restore(
             options["file"], replace=options["replace"], without_keys=options["without_keys"],
-            said=said,
+            without_copy=options["without_safety_copy"], said=said,
         )  # fmt: skip
         if options["as_json"]:
             self.stdout.write(json.dumps({**_counts(found), "problems": found.problems}))

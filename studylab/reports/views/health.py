@@ -1,14 +1,14 @@
 """Addresses for whoever watches the site from outside: two answer one word and nothing about it, one needs a token."""
 
 from django.conf import settings
-from django.db import DatabaseError, connection
-from django.db.migrations.loader import MigrationLoader
+from django.db import DatabaseError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.utils.crypto import constant_time_compare
 from django.views.decorators.http import require_safe
 
 from studylab import clock
 from studylab.access import Cap, in_background, requires, while_locked
+from studylab.operation.schema import missing
 
 FORMAT = "text/plain; version=0.0.4; charset=utf-8"
 
@@ -29,11 +29,10 @@ def live(request: HttpRequest) -> HttpResponse:
 def ready(request: HttpRequest) -> HttpResponse:
     """Whether pages can be served: the database answers and has every migration of this program."""
     try:
-        loader = MigrationLoader(connection)
-        missing = set(loader.disk_migrations) - set(loader.applied_migrations)
+        lacking = missing()
     except DatabaseError:
         return _word("not ready", 503)
-    return _word("not ready", 503) if missing else _word("ready", 200)
+    return _word("not ready", 503) if lacking else _word("ready", 200)
 
 
 @requires(Cap.ANYONE)
