@@ -3,7 +3,9 @@
 DEVELOPERS.md says how a release adds its files.
 """
 
+import shutil
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,7 +20,7 @@ from studylab.backups.making import make, read
 from studylab.backups.models import MadeGood
 from studylab.operation import schema
 from studylab.participants.models import Participant
-from studylab.people.models import Membership, SignIn
+from studylab.people.models import Membership
 from studylab.studies.models import Study
 from tests.access.world import pages
 from tests.backups.elsewhere import Elsewhere, backup_of, releases, shape, sql, sums
@@ -27,10 +29,9 @@ from tests.backups.elsewhere import beside as beside  # a fixture
 pytestmark = [pytest.mark.django_db, pytest.mark.database, pytest.mark.slow]
 
 
-def restored(release: str, **more: Any) -> list[str]:
+def put_back(path: Path, **more: Any) -> list[str]:
     said: list[str] = []
-    found = restoring.restore(backup_of(release), said=said.append, **more)
-    assert found.problems == ()
+    assert restoring.restore(path, said=said.append, **more).problems == ()
     return said
 
 
@@ -43,7 +44,7 @@ def member(study: Study, role: Role) -> Client:
 @pytest.mark.parametrize("beside", releases(), indirect=True)
 def test_the_record_of_a_release_is_read_and_its_pages_open(beside: Elsewhere) -> None:
     with clock.travel(read(backup_of(beside.release)).snapshot_at + timedelta(minutes=5)):
-        restored(beside.release)
+        put_back(backup_of(beside.release))
         assert schema.missing() == []
         assert shape() == beside.newest, "the same tables and guards as from nothing"
         assert Participant.objects.count() > 10
@@ -63,51 +64,49 @@ def test_the_record_of_a_release_is_read_and_its_pages_open(beside: Elsewhere) -
         assert sum(code == 200 for code in codes.values()) > 25
 
 
-def test_what_a_restoration_replaces_is_kept_first_and_can_be_had_back(beside: Elsewhere) -> None:
-    restored(beside.release)
+@pytest.fixture
+def filled(beside: Elsewhere, tmp_path: Path) -> Path:
+    """Fill the database, and have a backup of that by this version, with the tables of this version."""
+    put_back(backup_of(beside.release))
+    return make().backup.path.rename(tmp_path / "of-this-version.backup")
+
+
+def test_what_a_restoration_replaces_is_kept_first_and_can_be_had_back(
+    beside: Elsewhere, filled: Path
+) -> None:
     sql("UPDATE studies_study SET title = 'Another title'")
-    SignIn.objects.all().delete()
     before = sums()
     with pytest.raises(CommandError, match="is not empty"):
-        call_command("restore", backup_of(beside.release))
-    said = restored(beside.release, replace=beside.name)
+        call_command("restore", filled)
+    said = put_back(filled, replace=beside.name)
     assert Study.objects.get().title != "Another title"
     (kept,) = beside.place.glob(f"{files.REPLACED}-*.backup")
     assert f"What is in the database is kept in {kept}." in said
     assert read(kept).end.tables == before
-    restoring.restore(kept, replace=beside.name, without_copy=True, said=lambda _text: None)
+    put_back(kept, replace=beside.name, without_copy=True)
     assert Study.objects.get().title == "Another title"
     assert list(beside.place.glob(f"{files.REPLACED}-*")) == [kept], "none was wanted"
 
 
-def test_without_a_place_for_that_nothing_is_replaced(beside: Elsewhere) -> None:
-    restored(beside.release)
-    before = sums()
-    beside.place.write_text("a file is in the way")
-    words = [str(backup_of(beside.release))]
-    with pytest.raises(CommandError, match="nothing was replaced: No backup can be written"):
-        call_command("restore", *words, replace=beside.name)
-    assert sums() == before
-    call_command("restore", *words, replace=beside.name, without_safety_copy=True)
-
-
-def test_a_restoration_that_fails_leaves_what_was_there(
-    beside: Elsewhere, monkeypatch: pytest.MonkeyPatch
+def test_what_cannot_be_kept_or_put_back_whole_leaves_what_was_there(
+    beside: Elsewhere, filled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Where the tables are the same, only rows change: all in one transaction."""
-    restored(beside.release)
     before = sums()
+    shutil.rmtree(beside.place)
+    beside.place.write_text("a file is in the way")
+    with pytest.raises(CommandError, match="nothing was replaced: No backup can be written"):
+        call_command("restore", filled, replace=beside.name)
+    assert sums() == before
     monkeypatch.setattr(restoring, "settle_after", lambda _backup: 1 / 0)
     with pytest.raises(ZeroDivisionError):
-        restored(beside.release, replace=beside.name)
-    assert sums() == before
+        put_back(filled, replace=beside.name, without_copy=True)
+    assert sums() == before, "the tables are the same, so only rows change: all in one transaction"
 
 
 def test_a_database_whose_guards_are_not_those_of_the_backup_is_emptied_to_the_last_table(
-    beside: Elsewhere,
+    filled: Path,
 ) -> None:
-    restored(beside.release)
-    backup = make().backup
+    backup = read(filled)
     assert restoring._has_the_tables_of(backup)
     ((name,),) = sql(
         "SELECT tgname FROM pg_trigger WHERE tgrelid = 'audit_link'::regclass AND NOT tgisinternal LIMIT 1"

@@ -29,10 +29,11 @@ class Command(migrate.Command):
     def handle(self, *args: Any, **options: Any) -> None:
         """Migrate, or say what stands in the way."""
         if options["check_unapplied"] or options["plan"]:
-            return super().handle(*args, **options)
+            super().handle(*args, **options)
+            return
         try:
             with _alone(connections[options["database"]], self.stdout.write):
-                return super().handle(*args, **options)
+                super().handle(*args, **options)
         except OperationalError as problem:
             if getattr(problem.__cause__, "sqlstate", "") == "55P03":
                 raise CommandError(_IN_USE.format(problem=str(problem).strip())) from problem
