@@ -129,7 +129,10 @@ def _rows(world: World) -> None:
         row("scheduling.SeriesChange", kind="moved")
         row("scheduling.FreedTime", last=later)
         row("scheduling.Waiting")
-        row("scheduling.MoveProposal", hold=row("scheduling.OptionHold", until=later))
+        row(
+            "scheduling.MoveProposal",
+            hold=row("scheduling.OptionHold", taken_at=now - timedelta(hours=1), until=now),
+        )
         row("scheduling.Payment", how="cash", currency="GBP")
         row("scheduling.SentHome", counts=True)
         row("scheduling.PlanRun")

@@ -15,6 +15,10 @@ from tests.hostile.values import hostile, tampered
 
 VERBS = ("GET", "POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS", "TRACE", "SWALLOW")
 URLENCODED = "application/x-www-form-urlencoded"
+PART = (
+    "HTTP_HX_REQUEST",
+    "true",
+)  # answered without the frame of a page, which is most of the work
 Pairs = list[tuple[str, bytes]]
 # Fields of addresses that pages of the site read.
 ASKED = (
@@ -100,7 +104,10 @@ def spoil(filled: list[tuple[Field, bytes]], random: Random) -> tuple[Pairs, str
         name = pairs[at][0]
         kind = next((field.kind for field, _ in filled if field.name == name), "")
         way = random.random()
-        if way < 0.7:
+        if kind == "hidden" and way < 0.4 and pairs[at][1]:
+            pairs[at] = (name, tampered(random, pairs[at][1].decode("utf-8", "replace")))
+            said.append(f"{name}: tampered with")
+        elif way < 0.7:
             title, value = hostile(random, kind)
             pairs[at] = (name, value)
             said.append(f"{name}: {title}")
@@ -187,7 +194,7 @@ def send(form: Form, page: str, random: Random, known: Known, *, spoilt: bool = 
     address = form.action or page
     if form.method == "GET":
         return Ask("GET", address.partition("?")[0] + "?" + encoded(pairs).decode(), how=how)
-    headers = random.choice(((), (), (), (("HTTP_HX_REQUEST", "true"),)))
+    headers = (PART,) if random.random() < 0.5 else ()
     if form.multipart or (spoilt and random.random() < 0.05):
         files = {field.name for field in form.fields if field.kind == "file"}
         body, kind = multipart(pairs, files, random)
@@ -260,7 +267,8 @@ def crooked(address: str, random: Random, known: Known) -> Ask:
             pairs.append((random.choice(ASKED), value[:6000]))
             said += f", {pairs[-1][0]}: {title}"
         query = encoded(pairs).decode()
-    return Ask("GET", path + ("?" + query if query else ""), how=said)
+    headers = (PART,) if random.random() < 0.6 else ()
+    return Ask("GET", path + ("?" + query if query else ""), headers=headers, how=said)
 
 
 def with_secret(address: str, field: str, random: Random, known: Known) -> Ask:

@@ -16,8 +16,9 @@ from tests.access.world import Page
 from tests.hostile import asks
 from tests.hostile.asks import Ask
 from tests.hostile.forms import Form, read
-from tests.hostile.judge import Ears, Fault, Judged, Ledger, judge
+from tests.hostile.judge import AGAIN, FORGED, Fault, Judged, judge, keyless
 from tests.hostile.scene import Scene, Visitor
+from tests.hostile.watch import Ears, Ledger
 
 # Ends the sign-in, or is a stream: asked for by hand elsewhere.
 _DOORS = (
@@ -100,8 +101,10 @@ class Drive:
         kind = random.random()
         if kind < 0.08:
             self.ask(visitor, asks.with_secret(*random.choice(_DOORS), random, self.scene.known))
-        elif kind < 0.28:
+        elif kind < 0.24:
             self._bend(visitor, random)
+        elif kind < 0.34 and self._forms:
+            self._borrow(visitor, random)
         else:
             self._fill_in(visitor, random)
 
@@ -125,6 +128,25 @@ class Drive:
             ask = asks.odd_headers(ask, random)
         self.ask(visitor, ask)
 
+    def _borrow(self, visitor: Visitor, random: Random) -> None:
+        """Send a form that somebody else found, filled in well: what is not open to this visitor must refuse it."""
+        (_, place), forms = random.choice(list(self._forms.items()))
+        if forms:
+            ask = asks.send(random.choice(forms), place, random, self.scene.known, spoilt=False)
+            self.ask(visitor, replace(ask, how="somebody else's form"))
+
+    def _forge(self, visitor: Visitor, ask: Ask) -> None:
+        """Send a form as a page of another site would: signed in, and without the token of a page of ours."""
+        handler: Any = visitor.client.handler
+        handler.enforce_csrf_checks = True
+        try:
+            cut = "&".join(
+                part for part in ask.body.decode("latin-1").split("&") if "csrf" not in part
+            )
+            self.ask(visitor, replace(ask, body=cut.encode("latin-1"), how=FORGED))
+        finally:
+            handler.enforce_csrf_checks = False
+
     def _fill_in(self, visitor: Visitor, random: Random) -> None:
         place = self._place(visitor, random)
         forms = self.forms(visitor, place)
@@ -138,10 +160,12 @@ class Drive:
         self._used[form.action] += 1
         spoilt_first = random.random() < 0.6
         first = asks.send(form, place, random, self.scene.known, spoilt=spoilt_first)
+        if first.kind == asks.URLENCODED and random.random() < 0.05:
+            self._forge(visitor, first)
         answer = self.ask(visitor, first)
         again = random.random()
         if answer.status_code in (301, 302) and again < 0.5:
-            self.ask(visitor, replace(first, how=first.how + ", sent again"))
+            self.ask(visitor, replace(first, how=first.how + AGAIN))
         elif answer.status_code < 400 and again < 0.7:
             # The same page in another window: stale by now.
             late = asks.send(form, place, random, self.scene.known, spoilt=random.random() < 0.5)
@@ -155,6 +179,7 @@ class Drive:
             found = ()
             if answer.status_code == 200 and "html" in answer.headers.get("Content-Type", ""):
                 found = tuple(self._ours(place, read(answer.content.decode())))
+                self.tally.faults += keyless(visitor, place, found)
             self._forms[visitor.name, place] = found
         return found
 

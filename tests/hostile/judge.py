@@ -1,20 +1,19 @@
 """What is wrong about an answer, and whether what was written may have been."""
 
-import logging
-import traceback
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 from urllib.parse import urlsplit
 
-from django.core.signals import got_request_exception
 from django.db import DatabaseError, connection, transaction
 from django.http import HttpResponse
 
 from studylab.audit.models import Event
 from tests.access.world import Page
 from tests.hostile.asks import Ask
+from tests.hostile.forms import Form
 from tests.hostile.scene import Visitor
+from tests.hostile.watch import Ears, Ledger
 
 SLOW = 5.0  # seconds of one request
 # Written by the running of the site: of no study, and no act of a person.
@@ -25,8 +24,33 @@ HOUSEKEEPING = {
 THOUGH_REFUSED = {"values.seen", "vitals.draft_begun", "self_report.begun"}
 # Rows that say themselves who wrote them, when and what, and are never changed; or when something was last fetched.
 # A draft of a study document is kept while it is typed; what is made of it is an act.
-OWN_TRAIL = {"screening_selfreportentry", "scheduling_calendarfeed", "studies_protocoldraft"}
+OWN_TRAIL = {
+    "screening_selfreportentry", "screening_timing", "scheduling_calendarfeed", "studies_protocoldraft",
+}  # fmt: skip
 ARMS = ("Propranolol 40 mg", "Placebo")
+
+
+AGAIN, FORGED = ", sent again", "without the token of a page"
+A_LOT = 500_000  # of bytes that no record of anything needs
+# Takes a whole document or a file.
+TAKES_MUCH = {
+    "protocol_add",
+    "protocol_draft",
+    "protocol_draft_check",
+    "study_draft",
+    "study_draft_check",
+}
+# Forms that change nothing when they are sent twice, or only show something and write down that they did.
+WITHOUT_KEY = re.compile(
+    r"/(sign-out|lock|change-user|my|my/language|invitation)/|.*/(volunteers/find|needs/read|contact|contact/change)/"
+)
+BY_A_SECRET = {
+    "link_door",
+    "link_language",
+    "invitation",
+    "invitation_accept",
+    "feed",
+}  # whoever is signed in
 
 
 @dataclass(frozen=True)
@@ -38,101 +62,6 @@ class Fault:
     visitor: str
     ask: Ask
     more: str = ""
-
-
-class Ledger:
-    """What stands in the tables, as far as a conversation has changed it."""
-
-    def __init__(self) -> None:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT relname FROM pg_stat_user_tables WHERE schemaname = 'public'")
-            self.baseline = {name: self._print(name) for (name,) in cursor.fetchall()}
-        self.begin()
-
-    def begin(self) -> None:
-        """Begin a conversation."""
-        self.now: dict[str, Any] = {}
-        self.counts = self._counts()
-        self.event = self._last_event()
-
-    @staticmethod
-    def _counts() -> dict[str, tuple[int, ...]]:
-        """How often rows of each table were touched in this transaction, attempts that were undone included."""
-        with connection.cursor() as cursor:
-            cursor.execute(
-                "SELECT relname, n_tup_ins, n_tup_upd, n_tup_del FROM pg_stat_xact_user_tables"
-                " WHERE n_tup_ins + n_tup_upd + n_tup_del > 0"
-            )
-            return {name: tuple(counts) for name, *counts in cursor.fetchall()}
-
-    @staticmethod
-    def _print(table: str) -> tuple[Any, ...]:
-        with connection.cursor() as cursor:
-            cursor.execute(f'SELECT count(*), sum(hashtextextended(t::text, 0)) FROM "{table}" t')
-            return tuple(cursor.fetchone())
-
-    @staticmethod
-    def _last_event() -> int:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT last_value FROM audit_event_id_seq")
-            return int(cursor.fetchone()[0])
-
-    def changed(self) -> set[str]:
-        """Tables whose content the last request changed."""
-        counts = self._counts()
-        touched = {name for name, now in counts.items() if self.counts.get(name) != now}
-        self.counts = counts
-        found = set()
-        for name in touched:
-            now = self._print(name)
-            if now != self.now.get(name, self.baseline.get(name)):
-                found.add(name)
-            self.now[name] = now
-        return found
-
-    def events(self) -> list[Event]:
-        """The acts that the last request put on the trail."""
-        found = list(Event.objects.filter(pk__gt=self.event).order_by("pk"))
-        self.event = self._last_event()
-        return found
-
-
-class Ears(logging.Handler):
-    """Hears what breaks: exceptions that no view caught, and errors in the log of requests."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.ERROR)
-        self.heard: list[str] = []
-        self.where = ""
-
-    def __enter__(self) -> "Ears":
-        got_request_exception.connect(self._broke)
-        logging.getLogger("django.request").addHandler(self)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        got_request_exception.disconnect(self._broke)
-        logging.getLogger("django.request").removeHandler(self)
-
-    def _broke(self, **_: Any) -> None:
-        lines = traceback.format_exc().splitlines()
-        ours = [
-            one.strip()
-            for one in lines
-            if "File" in one and "site-packages" not in one and "/lib/python" not in one
-        ]
-        self.where = (ours[-1] if ours else "") + " | " + lines[-1].partition(":")[0]
-        self.heard.append("\n".join(lines[-30:]))
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """Take an error of the log."""
-        self.heard.append(record.getMessage()[:300])
-
-    def take(self) -> tuple[str, str]:
-        """What was heard since the last time, and where it broke."""
-        found, where = "\n".join(self.heard), self.where
-        self.heard, self.where = [], ""
-        return found, where
 
 
 @dataclass
@@ -161,7 +90,8 @@ def judge(
     def fault(what: str, more: str = "", at: str = "") -> None:
         judged.faults.append(Fault(what, at or str(name), visitor.name, ask, more))
 
-    if answer.status_code >= 500 or heard:
+    says_not_ready = name == "health_ready" and answer.status_code == 503
+    if (answer.status_code >= 500 or heard) and not says_not_ready:
         fault("broken", heard, where)
     if seconds > SLOW:
         fault("slow", f"{seconds:.1f} s")
@@ -175,6 +105,17 @@ def judge(
     if judged.wrote and (broken := _left_open()):
         fault("would not be committed", broken)
     return judged
+
+
+def keyless(visitor: Visitor, place: str, forms: tuple[Form, ...]) -> list[Fault]:
+    """Forms that somebody signed in could send twice by a double click."""
+    return [
+        Fault("has no key", form.action, visitor.name, Ask("GET", place))
+        for form in forms
+        if form.method == "POST" and form.fields and visitor.user_id is not None
+        and "form_key" not in {field.name for field in form.fields}
+        and not WITHOUT_KEY.fullmatch(urlsplit(form.action).path)
+    ]  # fmt: skip
 
 
 def _said(visitor: Visitor, ask: Ask, answer: HttpResponse) -> Iterator[tuple[str, str]]:
@@ -198,20 +139,31 @@ def _written(
     changed: set[str],
     events: list[Event],
 ) -> Iterator[tuple[str, str]]:
-    acts = sorted({event.action for event in events})
     wrote = changed - HOUSEKEEPING - ({"audit_rowchange"} if not events else set())
-    if wrote and (page is None or not visitor.may(page)):
-        yield "wrote what it may not", f"{sorted(wrote)} {acts}"
-    if wrote - OWN_TRAIL and not events:
-        yield "wrote without an event", str(sorted(wrote))
-    if ask.verb in ("HEAD", "OPTIONS", "TRACE") and wrote:
-        yield "wrote by asking", f"{sorted(wrote)} {acts}"
-    if (
-        answer.status_code >= 400
-        and wrote - {"audit_event"} - OWN_TRAIL
-        and not set(acts) <= THOUGH_REFUSED
-    ):
-        yield "wrote though refused", f"{answer.status_code} {sorted(wrote)} {acts}"
+    kept = wrote - OWN_TRAIL
+    acts = {event.action for event in events}
+    status = answer.status_code
+    wrong = {
+        "wrote what it may not": bool(wrote) and (page is None or not visitor.may(page)),
+        "wrote without an event": bool(kept) and not events,
+        "wrote by asking": bool(wrote) and ask.verb in ("HEAD", "OPTIONS", "TRACE"),
+        "wrote though refused": bool(kept - {"audit_event"})
+        and status >= 400
+        and not acts <= THOUGH_REFUSED,
+        "wrote twice": bool(kept) and ask.how.endswith(AGAIN) and b"form_key=" in ask.body,
+        "wrote for another site": bool(wrote) and ask.how == FORGED,
+        "took a megabyte": bool(wrote)
+        and len(ask.body) > A_LOT
+        and (page is None or page.name not in TAKES_MUCH),
+    }
+    for what, is_so in wrong.items():
+        if is_so:
+            yield what, f"{status} {sorted(wrote)} {sorted(acts)}"
+    if page is None or page.name not in BY_A_SECRET:
+        yield from _by_another(visitor, events)
+
+
+def _by_another(visitor: Visitor, events: Sequence[Event]) -> Iterator[tuple[str, str]]:
     for event in events:
         if event.study_id not in (None, visitor.study_id) and visitor.study_id is not None:
             yield "wrote in another study", event.action
