@@ -206,7 +206,7 @@ class Visit(models.Model):
                 func="""
                     IF EXISTS (
                         SELECT 1 FROM scheduling_visit v JOIN scheduling_visit a ON a.id = v.anchor_id
-                        WHERE (v.id = NEW.id OR a.id = NEW.id)
+                        WHERE (v.id = NEW.id OR v.anchor_id = NEW.id)
                           AND v.state IN ('booked', 'running', 'done')
                           AND a.state IN ('booked', 'running', 'done')
                           AND v.spacing_deviation_id IS NULL
