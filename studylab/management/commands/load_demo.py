@@ -16,6 +16,7 @@ from studylab.audit.services import seal_events
 from studylab.management.demo.access import came_and_reviewed, left_and_invited
 from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import Lab, build_lab
+from studylab.management.demo.large.load import check_wanted, demo_lab, load_large
 from studylab.management.demo.messages import told
 from studylab.management.demo.plot import NOON, Plot
 from studylab.management.demo.tablet import compared_monitors, named_tablet
@@ -25,6 +26,12 @@ from studylab.reports.services.exports import export_ask
 from studylab.studies.models import Study
 
 ZONE = ZoneInfo("America/Halifax")
+
+
+def _moment() -> datetime:
+    """The moment at which the small demonstration stands: its last event."""
+    last = Event.objects.order_by("-at", "-id").values_list("at", flat=True).first()
+    return last or datetime.now(UTC)
 
 
 def _export(lab: Lab, at: datetime) -> None:
@@ -45,18 +52,56 @@ class Command(BaseCommand):
             action="store_true",
             help="do nothing but set the clock when a study is there",
         )
+        parser.add_argument(
+            "--volunteers", type=int, help="fill a large site with so many invented volunteers"
+        )
+        parser.add_argument("--studies", type=int, help="spread them over so many studies (40)")
+        parser.add_argument("--seed", type=int, default=1, help="another seed, other people (1)")
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Load, or find it loaded; either way set the demonstration's clock."""
         if settings.ENVIRONMENT == "production":
             raise CommandError("The demonstration is never loaded into a production site.")
+        if options["volunteers"] is None and options["studies"] is None:
+            self._load(if_empty=options["if_empty"])
+            return
+        volunteers, studies = options["volunteers"] or 50_000, options["studies"] or 40
+        check_wanted(volunteers, studies)
+        if demo_lab() is None:
+            self._load(if_empty=False)
+        self._fill(volunteers, studies, options["seed"])
+
+    def _fill(self, volunteers: int, studies: int, seed: int) -> None:
+        """Fill a large site from the small demonstration that stands now."""
+        loading = settings.STATE_DIR / "demo-loading"
+        if loading.exists():
+            raise CommandError(
+                "Loading the demonstration was interrupted. Start it with --reset to begin anew."
+            )
+        loading.parent.mkdir(parents=True, exist_ok=True)
+        loading.touch()
+        filled = load_large(
+            now=_moment(), volunteers=volunteers, studies=studies, seed=seed,
+            say=self._say,
+        )  # fmt: skip
+        loading.unlink()
+        self.stdout.write(
+            f"{filled.volunteers:,} further volunteers in {filled.studies} further studies, {filled.rows:,} rows, "
+            f"in {filled.seconds:.0f} s. The trail is sealed by the scheduler, or by verify_audit."
+        )
+
+    def _say(self, text: str) -> None:
+        self.stdout.write(f"  {text}.")
+        self.stdout.flush()
+
+    def _load(self, *, if_empty: bool) -> None:
         loading = settings.STATE_DIR / "demo-loading"
         if Study.objects.exists() and loading.exists():
             raise CommandError(
                 "Loading the demonstration was interrupted. Start it with --reset to begin anew."
             )
         if Study.objects.exists():
-            if not options["if_empty"]:
+            if not if_empty:
                 raise CommandError(
                     "There is a study already. Start the demo with --reset to begin anew."
                 )
@@ -70,7 +115,7 @@ class Command(BaseCommand):
         begin = datetime.combine(today, NOON, tzinfo=ZONE)
         lab = build_lab(begin - timedelta(days=63))
         came_and_reviewed(lab, begin - timedelta(days=63))
-        plot = Plot(lab, today, lambda text: self.stdout.write(f"  {text}."))
+        plot = Plot(lab, today, self._say)
         plot.build()
         dated_hours(lab, plot.now)
         left_and_invited(lab, plot.now)

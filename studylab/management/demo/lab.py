@@ -32,11 +32,11 @@ class Lab:
     """The study and everybody in it; `actor(key)` acts as one of the staff."""
 
     def __init__(self, study: Study, users: dict[str, User], began: datetime) -> None:
-        self.study, self.users, self._began = study, users, began
+        self.study, self.users, self.began = study, users, began
 
     def actor(self, key: str) -> Actor:
         """Return the actor of the staff member called `key`: their roles have not changed since the first day."""
-        with clock.travel(self._began):  # the story may lie before or after the day of its telling
+        with clock.travel(self.began):  # the story may lie before or after the day of its telling
             return actor_for(self.users[key], self.study)
 
 
