@@ -37,6 +37,8 @@ class Action(StrEnum):
     PERSON_LEFT = "person.left"
     ACCOUNT_CLOSED = "account.closed"
     ACCOUNT_OPENED = "account.opened"
+    ACCOUNT_ADMIN_MADE = "account.admin_made"
+    ACCOUNT_ADMIN_ENDED = "account.admin_ended"
     PASSWORD_LINK_SENT = "account.password_link"  # noqa: S105  (an action)
     ACCESS_REVIEWED = "access.reviewed"
     SIGNATURE_GIVEN = "signature.given"

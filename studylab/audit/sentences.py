@@ -33,6 +33,8 @@ SENTENCES: dict[Action, str] = {
     Action.PERSON_LEFT: "ended every role of somebody who leaves",
     Action.ACCOUNT_CLOSED: "switched an account off",
     Action.ACCOUNT_OPENED: "switched an account on again",
+    Action.ACCOUNT_ADMIN_MADE: "made somebody an administrator of accounts",
+    Action.ACCOUNT_ADMIN_ENDED: "ended that somebody administers accounts",
     Action.PASSWORD_LINK_SENT: "sent a link for a new password",
     Action.ACCESS_REVIEWED: "signed the review of who has access",
     Action.SIGNATURE_GIVEN: "signed",

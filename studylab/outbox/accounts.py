@@ -31,8 +31,16 @@ _WORDS = {
     Told.PASSWORD_CHANGED: "The password of your account was changed.",
     Told.SIGNING_LOCKED: "Somebody gave five wrong passwords for signatures from your account, so it could sign nothing for ten minutes.",
     Told.SIGNING_LOCKED_OF: "Somebody gave five wrong passwords for signatures from the account of {of}, so it could sign nothing for ten minutes. Ask the person whether it was them.",
+    Told.ADMIN_MADE: "You look after the accounts of this site from now on. Sign in with your address; where you have no password yet, a link to choose one comes separately.",
+    Told.ADMIN_MADE_OF: "{of} was made an administrator of accounts.",
+    Told.ADMIN_ENDED: "You do not look after the accounts of this site any more. Your account stays.",
+    Told.ADMIN_ENDED_OF: "{of} does not administer accounts any more.",
 }
-_OTHERS = {Told.SIGNING_LOCKED_OF}  # about another's account, for whoever looks after accounts
+_OTHERS = {
+    Told.SIGNING_LOCKED_OF,
+    Told.ADMIN_MADE_OF,
+    Told.ADMIN_ENDED_OF,
+}  # about another's account, for whoever looks after accounts
 
 
 def _values(message: Message) -> dict[str, str]:

@@ -16,6 +16,37 @@ class AccountReasonForm(forms.Form):
     )
 
 
+class _OwnPassword(forms.Form):
+    """The password of whoever does it: a page left open is not enough."""
+
+    password = forms.CharField(
+        label="Your own password", strip=False,
+        widget=forms.PasswordInput({"autocomplete": "current-password"}),
+    )  # fmt: skip
+
+
+class AdminAddForm(_OwnPassword):
+    """Who is to administer accounts."""
+
+    name = forms.CharField(
+        label="Full name", max_length=150, required=False,
+        help_text="Of somebody who has no account yet. Who has one keeps the name that stands there.",
+    )  # fmt: skip
+    email = forms.CharField(
+        label="E-mail address", max_length=254, widget=forms.EmailInput({"autocomplete": "off"})
+    )
+    reason = forms.CharField(
+        label="Why", max_length=300, help_text="It stands on the trail for good, with your name."
+    )
+    field_order = ["name", "email", "reason", "password"]
+
+
+class AdminEndForm(AccountReasonForm, _OwnPassword):
+    """Why somebody administers accounts no more."""
+
+    field_order = ["reason", "password"]
+
+
 class LeadInvitationForm(InvitationForm):
     """Who is to lead a study that has no lead."""
 

@@ -19,6 +19,10 @@ class Told(StrEnum):
     PASSWORD_CHANGED = "password_changed"  # noqa: S105  (an event)
     SIGNING_LOCKED = "signing_locked"
     SIGNING_LOCKED_OF = "signing_locked_of"
+    ADMIN_MADE = "admin_made"
+    ADMIN_MADE_OF = "admin_made_of"
+    ADMIN_ENDED = "admin_ended"
+    ADMIN_ENDED_OF = "admin_ended_of"
 
 
 class Teller(Protocol):

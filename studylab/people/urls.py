@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from studylab.people.views import (
     access_review,
+    account_admins,
     accounts,
     devices,
     first_run,
@@ -48,6 +49,8 @@ site_urls: list[URLPattern] = [
     path("accounts/<int:account>/off/", accounts.account_off, name="account_off"),
     path("accounts/<int:account>/on/", accounts.account_on, name="account_on"),
     path("accounts/<int:account>/password/", accounts.account_password, name="account_password"),
+    path("accounts/administrators/add/", account_admins.account_admin_add, name="account_admin_add"),
+    path("accounts/<int:account>/administrator/end/", account_admins.account_admin_end, name="account_admin_end"),
     path("accounts/lead/<slug:of>/", accounts.lead_invite, name="lead_invite"),
     path("password/new/", accounts.password_new, name="password_new"),
     path("invitation/", invitation_door.door, name="invitation"),

@@ -12,10 +12,15 @@ from tests.cast import make_user
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 # What opens to them on the site; the rest of it are parts, acts, and addresses that name nothing of theirs.
 OPEN = {
-    "home_site", "accounts", "study_new", "site_status", "site_validation", "second_step_reset", "own_invitations",
+    "home_site", "accounts", "account_admin_add", "study_new", "site_status", "site_validation", "second_step_reset", "own_invitations",
     "my_sign_in", "totp_add", "recovery_renew", "sign_ins", "password_change", "help_site", "about", "bells",
 }  # fmt: skip
-BY_NUMBER = {"account_off", "account_on", "account_password"}  # of an account that is there
+BY_NUMBER = {
+    "account_off",
+    "account_on",
+    "account_password",
+    "account_admin_end",
+}  # of an account that is there
 NOTHING_HERE = {302, 404, 405}
 
 

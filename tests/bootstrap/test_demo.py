@@ -17,7 +17,7 @@ import pytest
 from studylab.access import ROLE_CAPS, Cap, Role
 from studylab.boot import pg_place, process
 from studylab.boot.places import Places
-from studylab.management.demo.cast import PASSWORD, SIGN_INS
+from studylab.management.demo.cast import ACCOUNTS, PASSWORD, SIGN_INS
 from studylab.studies.rules.loader import load_protocol
 from tests.bootstrap.conftest import REPO
 from tests.bootstrap.crawl import signed_in, walk
@@ -132,6 +132,9 @@ def test_demo_comes_up_goes_down_and_comes_up_again(state: Path) -> None:
     for member in SIGN_INS:
         assert member.email in seen, "the sign-ins are shown"
         look_around(site, member)
+    assert ACCOUNTS[1] in seen
+    found = walk(signed_in(site, ACCOUNTS[1], PASSWORD), site)
+    assert (found.broken, "accounts" in found.kinds) == ([], True)
     assert "intact" in command(state, "verify_audit")
     roles = {" ".join(process.command_line(pid) or []) for pid in process.marked(state)}
     assert {

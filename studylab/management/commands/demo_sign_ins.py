@@ -1,11 +1,11 @@
-"""Print one sign-in for each role of the demonstration."""
+"""Print one sign-in for each role of the demonstration, and that of whoever looks after accounts."""
 
 from typing import Any
 
 from django.core.management.base import BaseCommand
 
 from studylab.access import ROLE_NAMES
-from studylab.management.demo.cast import PASSWORD, SIGN_INS
+from studylab.management.demo.cast import ACCOUNTS, PASSWORD, SIGN_INS
 
 
 class Command(BaseCommand):
@@ -17,4 +17,5 @@ class Command(BaseCommand):
         """Print a line for each role, and the password of them all."""
         for member in SIGN_INS:
             self.stdout.write(f"  {ROLE_NAMES[member.role]:34} {member.email}")
+        self.stdout.write(f"  {'Administrator of accounts':34} {ACCOUNTS[1]}")
         self.stdout.write(f"  {'password of all of them':34} {PASSWORD}")

@@ -36,6 +36,7 @@ STAFF = (
     Staff("lead", "Lev Okonjo", Role.LEAD),
     Staff("monitor", "Mona Sayers", Role.MONITOR),
 )
+ACCOUNTS = ("Ada Winther", "accounts@harbour.example")  # looks after accounts and holds no role
 EXPERIMENTERS = tuple(member.key for member in STAFF if member.role == Role.EXPERIMENTER)
 SIGN_INS = tuple(
     member for member in STAFF if not member.key[-1].isdigit()

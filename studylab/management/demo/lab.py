@@ -15,7 +15,7 @@ from studylab.allocation.services import (
     list_seal,
     stock_count,
 )
-from studylab.management.demo.cast import EXPERIMENTERS, PASSWORD, STAFF
+from studylab.management.demo.cast import ACCOUNTS, EXPERIMENTERS, PASSWORD, STAFF
 from studylab.people.models import User
 from studylab.people.selectors import actor_for
 from studylab.people.services.accounts import user_add
@@ -51,6 +51,8 @@ def build_lab(start: datetime) -> Lab:
             )
             for member in STAFF
         }
+        name, email = ACCOUNTS
+        user_add(name=name, email=email, password=PASSWORD, administers=True, actor=house)
         study = study_create(
             slug="slide-story",
             code_prefix="HT",

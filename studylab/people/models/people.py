@@ -55,6 +55,13 @@ class User(AbstractBaseUser):
                     AND (m.ends_on IS NULL OR m.ends_on >= current_date))""",
                 sentence="Whoever holds a role in a study does not administer accounts. End the roles first.",
             ),
+            guard(
+                "account_admin_stays",
+                operation=pgtrigger.Update,
+                check="""NOT (OLD.is_account_admin AND OLD.is_active) OR (NEW.is_account_admin AND NEW.is_active)
+                    OR EXISTS (SELECT 1 FROM people_user u WHERE u.id <> NEW.id AND u.is_account_admin AND u.is_active)""",
+                sentence="This is the last administrator of accounts who can sign in. Make another one first.",
+            ),
         ]  # fmt: skip
 
     def __str__(self) -> str:

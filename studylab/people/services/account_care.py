@@ -13,6 +13,7 @@ from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.invite_mail import invitation_mail
 from studylab.people.models import User
 from studylab.people.selectors.accounts import user_of_password_link
+from studylab.people.services.account_admins import active_admins_locked
 from studylab.people.services.leaving import sign_out_everywhere
 from studylab.people.services.passwords import password_set
 
@@ -22,6 +23,7 @@ LONGEST = 300
 @service
 def account_close(*, user: User, reason: str, actor: Actor) -> User:
     """Switch an account off: the person is signed out everywhere and cannot sign in again. What they did stays."""
+    active_admins_locked()  # two who switch each other off come one after the other
     user, why = _begin(user, reason, actor)
     if not user.is_active:
         raise Conflict(f"The account of {user.name} is switched off already.")

@@ -19,7 +19,9 @@ from studylab.people.told import Told, tell
 
 @service
 @sensitive_variables()
-def user_add(*, name: str, email: str, password: str, actor: Actor) -> User:
+def user_add(
+    *, name: str, email: str, password: str, administers: bool = False, actor: Actor
+) -> User:
     """Make an account with a password: the site's first ones and those of a demonstration, by a command only.
 
     Everybody else chooses their own password by an invitation (`invitation_answers`).
@@ -32,7 +34,7 @@ def user_add(*, name: str, email: str, password: str, actor: Actor) -> User:
     refuse_bad_address(email)
     if user_by_email(email) is not None:
         raise Conflict("Somebody with this e-mail address already has an account.", field="email")
-    user = User(name=name, email=email, added_at=clock.now())
+    user = User(name=name, email=email, added_at=clock.now(), is_account_admin=administers)
     user.set_password(password)
     user.save()
     audit(

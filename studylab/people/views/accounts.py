@@ -37,8 +37,10 @@ _Act = Callable[..., object]
 @require_safe
 def accounts(request: StaffRequest) -> HttpResponse:
     """List every account, and the studies that nobody leads."""
+    rows = accounts_seen()
+    able = [one for one in rows if one.user.is_account_admin and one.user.is_active]
     context = {
-        "rows": accounts_seen(), "without_lead": studies_without_lead(),
+        "rows": rows, "only_one": len(able) == 1, "without_lead": studies_without_lead(),
         "mail_is_on": invitation_mail().is_on(),
     }  # fmt: skip
     return render(request, "people/accounts/accounts.html", context)
