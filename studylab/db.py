@@ -114,11 +114,12 @@ def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
     return (rows.select_related(*related) if related else rows).get(**lookup)
 
 
-def insert_many(rows: Sequence[Model]) -> None:
+def insert_many(rows: Sequence[Model], *, ignore_conflicts: bool = False) -> None:
     """Write new rows of one model in one statement, in their order, and give them their keys.
 
     Keys that all rows have already are kept. Does what `bulk_create` does, several times as fast: the values travel as one JSON document. Columns whose
-    default comes from the database are left to it. Like `bulk_create` it calls no `save` of the model.
+    default comes from the database are left to it. Like `bulk_create` it calls no `save` of the model. With
+    `ignore_conflicts` rows that stand already are left out, and none is given its key.
     """
     if not rows:
         return
@@ -137,10 +138,12 @@ def insert_many(rows: Sequence[Model]) -> None:
     statement = (
         f"INSERT INTO {table} ({names}) SELECT {names} "  # noqa: S608
         f"FROM ROWS FROM (jsonb_to_recordset(%s::jsonb) AS ({types})) WITH ORDINALITY AS given "
-        f"ORDER BY given.ordinality RETURNING {key}"
+        f"ORDER BY given.ordinality {'ON CONFLICT DO NOTHING' if ignore_conflicts else f'RETURNING {key}'}"
     )
     with connection.cursor() as cursor:
         cursor.execute(statement, [json.dumps(content, default=str)])
+        if ignore_conflicts:
+            return
         for row, (number,) in zip(rows, cursor.fetchall(), strict=True):
             row.pk = number
             row._state.adding, row._state.db = False, connection.alias

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 from uuid import UUID
 
 from django.db import connection
@@ -13,11 +14,10 @@ from scheduling.models import Booking, Dose, Series, Visit
 from scheduling.rules.elapsed import describe_shift
 from scheduling.rules.spacing import planned_anchors, say_anchor
 from screening.selectors import SignOffState, sign_off_state
-from studylab.participants.models import Consent, Participant
-from studylab.participants.selectors import current_consent
+from studylab.participants.models import Participant
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
-from studylab.studies.selectors import plan_of
+from studylab.studies.selectors import CurrentProtocol, plan_of
 
 OPEN_VISITS = (Visit.State.BOOKED, Visit.State.RUNNING)
 
@@ -61,10 +61,21 @@ def access_visit(study: Study, code: str, uid: UUID) -> Visit:
     return visit
 
 
-def has_study_consent(participant: Participant, at: datetime) -> bool:
-    """Whether an informed consent to the study that still stands was given before `at`."""
-    consent = current_consent(participant, Consent.Kind.STUDY)
-    return consent is not None and consent.signed_at < at
+class Standing(NamedTuple):
+    """What stands on record about somebody who is to be booked; `consented_at` is when the newest consent was given.
+
+    `decided` says that the lead decided about a relation to staff, `acquainted` that one about another volunteer
+    stands, `options` that options are held: where nothing is, nothing has to be read.
+    """
+
+    held: bool
+    booked: bool
+    dosed: bool
+    closed: bool
+    decided: bool
+    acquainted: bool
+    options: bool
+    consented_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,52 +84,69 @@ class Readiness:
 
     obstacles: tuple[str, ...]
     sign_off: SignOffState
+    standing: Standing
 
 
-def readiness(participant: Participant, at: datetime) -> Readiness:
-    """Return everything that must be put right before a series can be booked for this volunteer."""
-    state = sign_off_state(participant, at)
-    return Readiness(tuple(_obstacles(participant, state, at)), state)
+def readiness(
+    participant: Participant, at: datetime, current: CurrentProtocol | None = None
+) -> Readiness:
+    """Return everything that must be put right before a series can be booked for this volunteer.
+
+    `current` is the study's protocol of now where the caller has it.
+    """
+    state, standing = sign_off_state(participant, at, current), _standing(participant)
+    return Readiness(tuple(_obstacles(participant, state, standing, at)), state, standing)
 
 
-def _obstacles(participant: Participant, state: SignOffState, at: datetime) -> Iterator[str]:
+def _obstacles(
+    participant: Participant, state: SignOffState, standing: Standing, at: datetime
+) -> Iterator[str]:
     study = participant.study
     if study.state in (Study.State.SETUP, Study.State.CLOSED):
         yield f"The study is {study.get_state_display()}: series are booked while it is open."
     if not participant.is_active:
         yield f"The volunteer is {participant.get_status_display()} and no longer on the path."
-    if not has_study_consent(participant, at):
+    if standing.consented_at is None or standing.consented_at >= at:
         yield "There is no consent to the study on record: take it first."
     if not state.eligible:
         yield f"There is no current eligible sign-off. {state.why}"
-    held, booked, dosed, closed = _standing(participant)
-    if held:
+    if standing.held:
         yield "A hold is open: a clinician releases it first."
-    if booked:
+    if standing.booked:
         yield "A series is booked for this volunteer already: move or cancel that one."
-    if closed:
+    if standing.closed:
         yield (
             "An earlier series closed this volunteer's path by the study's rule: record the end of the "
             "participation instead."
         )
-    if dosed:
+    if standing.dosed:
         yield "The volunteer has had the dose: nobody is dosed twice, so no other series is booked."
 
 
-def _standing(participant: Participant) -> tuple[bool, bool, bool, bool]:
-    """Return whether a hold is open, a series stands, a dose was given, a series closed the path: one question."""
+def _standing(participant: Participant) -> Standing:
+    """Return what stands about a volunteer: one question for all of it.
+
+    The consent is the one of `current_consent`: the newest that no correction stands in for.
+    """
     with connection.cursor() as cursor:
         cursor.execute(
             """
-            SELECT EXISTS (SELECT 1 FROM participants_hold WHERE participant_id = %s AND released_at IS NULL),
-                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %s AND state <> 'cancelled'),
-                   EXISTS (SELECT 1 FROM scheduling_dose WHERE participant_id = %s),
-                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %s AND ends_path)
+            SELECT EXISTS (SELECT 1 FROM participants_hold WHERE participant_id = %(who)s AND released_at IS NULL),
+                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %(who)s AND state <> 'cancelled'),
+                   EXISTS (SELECT 1 FROM scheduling_dose WHERE participant_id = %(who)s),
+                   EXISTS (SELECT 1 FROM scheduling_series WHERE participant_id = %(who)s AND ends_path),
+                   EXISTS (SELECT 1 FROM screening_staffdecision WHERE participant_id = %(who)s),
+                   EXISTS (SELECT 1 FROM participants_acquaintance a JOIN participants_participant p
+                           ON p.id IN (a.one_id, a.other_id) WHERE p.person_id = %(person)s),
+                   EXISTS (SELECT 1 FROM scheduling_optionhold WHERE participant_id = %(who)s AND is_active),
+                   (SELECT c.signed_at FROM participants_consent c
+                    WHERE c.participant_id = %(who)s AND c.kind = 'study'
+                      AND NOT EXISTS (SELECT 1 FROM participants_consent n WHERE n.supersedes_id = c.id)
+                    ORDER BY c.signed_at DESC, c.id DESC LIMIT 1)
             """,
-            [participant.pk] * 4,
+            {"who": participant.pk, "person": participant.person_id},
         )
-        held, booked, dosed, closed = cursor.fetchone()
-        return held, booked, dosed, closed
+        return Standing(*cursor.fetchone())
 
 
 def real_anchors(series: Series) -> dict[str, datetime]:

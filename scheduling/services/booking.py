@@ -10,7 +10,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
-from scheduling.services.reminders import reminders_follow
+from scheduling.services.reminders import reminders_begin
 from scheduling.services.writing import check_free, holds_done, same_study, settle, write_bookings
 from screening.rules.medicines import Washout, minute
 from screening.selectors import SignOffState, washouts_of
@@ -37,12 +37,16 @@ def series_book(*, participant: Participant, option: SeriesOption, actor: Actor)
     person = lock(Participant, "study", pk=participant.pk)
     same_study(actor, person)
     now, current = clock.now(), current_protocol(person.study)
-    ready = readiness(person, now)
+    ready = readiness(person, now, current)
     if ready.obstacles:
         raise RefusedWithReasons("The series was not booked.", ready.obstacles, code="not_ready")
-    check_free(plan=current.plan, option=option, participant=person, now=now)
+    check_free(
+        plan=current.plan, option=option, participant=person, now=now, standing=ready.standing
+    )
     check_sign_off_lasts(current.plan, option, ready.sign_off)
     check_medicines_out(current.plan, option, person)
+    if ready.standing.options:
+        holds_done(person)
     series = write_series(participant=person, option=option, current=current, now=now, actor=actor)
     settle()
     return series
@@ -58,18 +62,18 @@ def write_series(
 ) -> Series:
     """Write a series that was checked, with its visits, its places and its line on the trail.
 
-    Runs inside a service that has locked the volunteer.
+    Runs inside a service that has locked the volunteer and ends what is held for them.
     """
-    series = Series.objects.create(
+    series = Series(
         participant=participant,
         protocol_version=current.version,
         booked_at=now,
         booked_by_id=actor.user_id,
     )
+    insert_many([series])
     visits = _write_visits(series, current.plan, option)
     write_bookings(current.plan, option, visits)
-    holds_done(participant)
-    reminders_follow(series)
+    reminders_begin(visits.values(), current)
     _audit_booked(series, option, current.version, actor)
     return series
 

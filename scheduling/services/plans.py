@@ -12,7 +12,13 @@ from scheduling.services.booking import times_of, write_series
 from scheduling.services.change import replan
 from scheduling.services.changes import noted
 from scheduling.services.plan_check import CHANGED, proposal_of, troubles, unchanged
-from scheduling.services.writing import HOLDING_LOCK, free_places, settle, write_bookings
+from scheduling.services.writing import (
+    HOLDING_LOCK,
+    free_places,
+    holds_done,
+    settle,
+    write_bookings,
+)
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
@@ -186,6 +192,7 @@ def _check(protocol: CurrentProtocol, rows: list[PlanRow]) -> None:
 def _write_one(protocol: CurrentProtocol, row: PlanRow, actor: Actor) -> Series:
     proposal = proposal_of(protocol.plan, row)
     if row.series is None:
+        holds_done(row.participant)
         series = write_series(
             participant=row.participant, option=proposal.option, current=protocol,
             now=clock.now(), actor=actor,

@@ -1,9 +1,11 @@
 """Reminders follow their visits, in the transaction that books, moves or cancels them."""
 
+from collections.abc import Iterable
+
 from scheduling.models import Series, Visit
 from scheduling.selectors.reminders import BEFORE_VISIT, about_visit, visit_messages
 from studylab.outbox.services.queue import drop_rows, queue_rows
-from studylab.studies.selectors import plan_of
+from studylab.studies.selectors import CurrentProtocol, plan_of
 
 MOVED = "The visit was moved or does not take place."
 
@@ -20,3 +22,13 @@ def reminders_follow(series: Series) -> None:
         kinds=(BEFORE_VISIT,), keep=[message.key for message in wanted],
     )  # fmt: skip
     queue_rows(wanted)
+
+
+def reminders_begin(visits: Iterable[Visit], current: CurrentProtocol) -> None:
+    """Queue the reminders of visits that were written just now: nothing can wait about them yet."""
+    plan = current.plan
+    if plan.messages.before_visit_hours:
+        queue_rows(
+            [message for visit in visits for message in visit_messages(visit, plan)],
+            current=current,
+        )

@@ -13,6 +13,7 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.search_check import verify_option
 from scheduling.rules.timeline import PlaceIntervals
 from scheduling.selectors.person_time import person_busy
+from scheduling.selectors.series import Standing
 from scheduling.selectors.timelines import Occupancy, free_of, occupancy, span
 from screening.selectors.staff_ties import kept_away
 from studylab.access import Actor
@@ -39,11 +40,13 @@ def check_free(
     participant: Participant,
     now: datetime,
     ignoring: Collection[int] = (),
+    standing: Standing | None = None,
 ) -> None:
     """Raise Conflict naming what stands in the way unless every place, the person and the rules allow it.
 
     Reads openings, closures, bookings and what is held for others afresh, and judges by the checker that
-    shares nothing with the search. The database still has the last word.
+    shares nothing with the search. The database still has the last word. `standing`, read since the volunteer was
+    locked, spares reading what is not there.
     """
     with connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock_shared(%s)", [HOLDING_LOCK])
@@ -52,11 +55,15 @@ def check_free(
     if start + MARGIN < now:
         raise Conflict("This time is past already. Choose a later one.", code="option_past")
     used = {ref.place_id for visit in option.visits for row in visit.segments for ref in row.places}
+    away = kept_away(participant) if standing is None or standing.decided else ()
     places = occupancy(
         start, end, ignoring=ignoring, at=now, held_for=[participant.pk],
-        without_users=kept_away(participant), only=[place for place in used if isinstance(place, int)],
+        without_users=away, only=[place for place in used if isinstance(place, int)],
     )  # fmt: skip
-    busy = person_busy(participant.person_id, start, end, ignoring=ignoring)
+    busy = person_busy(
+        participant.person_id, start, end, ignoring=ignoring,
+        acquainted=standing is None or standing.acquainted,
+    )  # fmt: skip
     problems = verify_option(
         plan=plan,
         option=option,

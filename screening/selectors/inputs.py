@@ -90,12 +90,13 @@ def current_inputs(participant: Participant, gate: str, visit_uid: UUID | None =
     return _for_visit(participant, protocol, table, visit_uid, "ahead" if ahead else "dosing_day")
 
 
-def current_inputs_digest(participant: Participant) -> str:
+def current_inputs_digest(participant: Participant, current: CurrentProtocol | None = None) -> str:
     """Return the digest of what stands on record at screening, to compare with what was signed.
 
-    Earlier versions' limits and answers taken back make findings, not inputs: they are not read.
+    Earlier versions' limits and answers taken back make findings, not inputs: they are not read. `current` is the
+    study's protocol of now where the caller has it.
     """
-    protocol = current_protocol(participant.study)
+    protocol = current or current_protocol(participant.study)
     return _screening(participant, protocol, table_of(protocol), versions=[], told={}).digest
 
 

@@ -13,6 +13,7 @@ from screening.rules.bands import PersonalLimits
 from screening.selectors.inputs import current_inputs_digest
 from studylab.participants.models import Participant
 from studylab.people.services.signatures import content_hash
+from studylab.studies.selectors import CurrentProtocol
 
 SignOffKind = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
 
@@ -52,6 +53,7 @@ def newest_sign_off(participant: Participant) -> SignOff | None:
     return (
         SignOff.objects.filter(participant=participant)
         .select_related("signature", "assessment__protocol_version")
+        .defer("assessment__protocol_version__document")
         .order_by("-id")
         .first()
     )
@@ -101,12 +103,17 @@ def signature_fits(sign_off: SignOff) -> bool:
     return sign_off.signature.covers(content_hash(content))
 
 
-def sign_off_state(participant: Participant, at: datetime) -> SignOffState:
-    """Return where the person's newest sign-off stands at the instant `at`."""
+def sign_off_state(
+    participant: Participant, at: datetime, current: CurrentProtocol | None = None
+) -> SignOffState:
+    """Return where the person's newest sign-off stands at the instant `at`.
+
+    `current` is the study's protocol of now where the caller has it.
+    """
     sign_off = newest_sign_off(participant)
     if sign_off is None:
         return SignOffState("none", None, "No physician has decided yet.")
-    void = _why_void(participant, sign_off)
+    void = _why_void(participant, sign_off, current)
     if void:
         return SignOffState("void", sign_off, void)
     if sign_off.decision == SignOff.Decision.ELIGIBLE and at >= sign_off.valid_until:
@@ -115,7 +122,7 @@ def sign_off_state(participant: Participant, at: datetime) -> SignOffState:
     return SignOffState(kind, sign_off, words)
 
 
-def _why_void(participant: Participant, sign_off: SignOff) -> str:
+def _why_void(participant: Participant, sign_off: SignOff, current: CurrentProtocol | None) -> str:
     """Return why the sign-off no longer stands for what is on record; "" when it does."""
     screened = Assessment.objects.filter(participant=participant, gate=Assessment.Gate.SCREENING)
     newest = screened.order_by("-id").values_list("pk", flat=True).first()
@@ -124,7 +131,7 @@ def _why_void(participant: Participant, sign_off: SignOff) -> str:
     sign_off.assessment.participant = participant  # at hand: no need to read it again
     if not signature_fits(sign_off):
         return "What was signed and what is on record are not the same."
-    if current_inputs_digest(participant) != sign_off.assessment.inputs_digest:
+    if current_inputs_digest(participant, current) != sign_off.assessment.inputs_digest:
         return "The protocol or the rules changed after the signature."
     return ""
 

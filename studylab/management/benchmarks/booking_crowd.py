@@ -43,7 +43,12 @@ def measure(size: int, connections_used: int) -> dict[str, float]:
     double = _booked_twice()
     copies = [_rows_of(series, before) for series in made]
     with pgtrigger.ignore():
-        for table in ("scheduling_booking", "scheduling_visit", "scheduling_series"):
+        for table in (
+            "outbox_message",
+            "scheduling_booking",
+            "scheduling_visit",
+            "scheduling_series",
+        ):
             with connection.cursor() as cursor:
                 cursor.execute(f"DELETE FROM {table}")  # noqa: S608 (our own names)
         Event.objects.filter(id__gt=before).delete()
@@ -133,6 +138,10 @@ def _rows_of(series: Any, after: int) -> Rows:
         "scheduling_visit": ("series_id = %s", [series.pk]),
         "scheduling_booking": (
             "visit_id IN (SELECT id FROM scheduling_visit WHERE series_id = %s)",
+            [series.pk],
+        ),
+        "outbox_message": (
+            "about IN (SELECT 'visit:' || id FROM scheduling_visit WHERE series_id = %s)",
             [series.pk],
         ),
         "audit_event": ("id > %s AND subject_code = %s", [after, str(series.uid)]),

@@ -7,28 +7,30 @@ from studylab.outbox.kinds import Planned
 from studylab.outbox.rules.quiet import QuietHours, send_at
 from studylab.outbox.selectors.reach import zones_of
 from studylab.studies.models import Study
-from studylab.studies.selectors import current_protocol
+from studylab.studies.selectors import CurrentProtocol, current_protocol
 
 
-def quiet_hours(study: Study) -> QuietHours | None:
+def quiet_hours(study: Study, current: CurrentProtocol | None = None) -> QuietHours | None:
     """Return the study's quiet hours; None where its document has none."""
-    plan = current_protocol(study).plan.messages
+    plan = (current or current_protocol(study)).plan.messages
     if plan.quiet_from is None or plan.quiet_until is None:
         return None
     return QuietHours(plan.quiet_from, plan.quiet_until)
 
 
-def first_tries(messages: Sequence[Planned], now: datetime) -> list[datetime]:
+def first_tries(
+    messages: Sequence[Planned], now: datetime, current: CurrentProtocol | None = None
+) -> list[datetime]:
     """Return for each message when it is tried first; staff are told at any hour.
 
     Where no time outside the quiet hours is of use it keeps its due time: better at night than never. A telephone does
-    not ring then (`way_of`).
+    not ring then (`way_of`). `current` is the protocol of now where all are of one study and the caller has it.
     """
     if not any(one.participant for one in messages):
         return [one.due_at for one in messages]
     zones = zones_of(one.participant for one in messages if one.participant is not None)
     studies = {one.study.pk: one.study for one in messages if one.study and one.participant}
-    quiet = {key: quiet_hours(study) for key, study in studies.items()}
+    quiet = {key: quiet_hours(study, current) for key, study in studies.items()}
     tries = []
     for one in messages:
         hours = quiet.get(one.study.pk) if one.study and one.participant else None

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from studylab import clock
 from studylab.access import Actor
-from studylab.db import service
+from studylab.db import insert_many, service
 from studylab.outbox.gaps import MAY_BE_OUT, gaps_of
 from studylab.outbox.kinds import Audience, Planned, kind_of
 from studylab.outbox.models import Message
@@ -14,6 +14,7 @@ from studylab.outbox.selectors.timing import first_tries
 from studylab.participants.models import Participant
 from studylab.people.models import User
 from studylab.studies.models import Study
+from studylab.studies.selectors import CurrentProtocol
 
 
 @service
@@ -43,10 +44,13 @@ def message_queue(
     return Message.objects.filter(uid=made[0].uid).first() if made else None
 
 
-def queue_rows(messages: Sequence[Planned]) -> list[Message]:
+def queue_rows(
+    messages: Sequence[Planned], *, current: CurrentProtocol | None = None
+) -> list[Message]:
     """Queue several inside the caller's transaction, in one statement.
 
-    Returns the rows that were tried: those whose key was queued before are left out by the database.
+    Returns the rows that were tried: those whose key was queued before are left out by the database. `current` is the
+    protocol of now of their study, where they are all of one and the caller has it.
     """
     now = clock.now()
     for one in messages:
@@ -59,10 +63,11 @@ def queue_rows(messages: Sequence[Planned]) -> list[Message]:
             key=one.key, language=one.language, queued_at=now, due_at=one.due_at,
             useful_until=one.useful_until, matters_until=one.matters_until or one.useful_until, next_at=first,
         )
-        for one, first in zip(useful, first_tries(useful, now), strict=True)
+        for one, first in zip(useful, first_tries(useful, now, current), strict=True)
     ]  # fmt: skip
     _ask_about_gaps(rows, now)
-    return Message.objects.bulk_create(rows, ignore_conflicts=True)
+    insert_many(rows, ignore_conflicts=True)
+    return rows
 
 
 def _ask_about_gaps(rows: Sequence[Message], now: datetime) -> None:
