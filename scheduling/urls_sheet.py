@@ -18,6 +18,7 @@ from scheduling.views import (
     talks,
     today,
     trials,
+    unsent,
 )
 
 _one_visit = [
@@ -56,6 +57,7 @@ bell_urls: list[URLPattern] = [
 sheet_urls: list[URLPattern] = [
     path("today/", today.today, name="today"),
     path("tablet/", kept.tablet_shell, name="tablet_shell"),
+    path("tablet/unsent/", unsent.unsent_file, name="unsent_file"),
     path("tablet/hello/", kept.tablet_hello, name="tablet_hello"),
     path("tablet-worker.js", kept.tablet_worker, name="tablet_worker"),
     path("today/rows/", today.today_rows, name="today_rows"),

@@ -55,3 +55,20 @@ def tablet_time(
     if uncertain:
         happened = min(max(happened, not_before), received_at)
     return TabletTime(device_at, sent_at, offset, uncertain, happened)
+
+
+def file_time(
+    *,
+    device_at: datetime,
+    received_at: datetime,
+    compared: timedelta | None,
+    not_before: datetime,
+) -> TabletTime:
+    """Return when an act happened that came in a file, long after the tablet's last word with the server.
+
+    Only the last comparison before the act tells how wrong its clock was, and nobody can say whether that held on. So
+    the time is always uncertain, and moved into what is possible.
+    """
+    offset = compared or timedelta(0)
+    happened = min(max(to_utc(device_at, "device_at") + offset, not_before), received_at)
+    return TabletTime(device_at, device_at, offset, True, happened)

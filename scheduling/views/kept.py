@@ -32,7 +32,7 @@ SHELL_FILES = (
     "studylab/tablet/sheet_view.js", "studylab/tablet/step_view.js", "studylab/tablet/outbox.js",
     "studylab/tablet/outbox_view.js", "studylab/tablet/sending.js", "studylab/tablet/store.js",
     "studylab/tablet/clock.js", "studylab/tablet/dom.js", "studylab/tablet/key.js",
-    "studylab/tablet/ring.js",
+    "studylab/tablet/ring.js", "studylab/tablet/unsent_file.js",
 )  # fmt: skip
 # Recorded with the server, since it judges what was given before the next one is.
 _WITH_SERVER = {*ELSEWHERE, "work_up"}
@@ -88,6 +88,11 @@ def tablet_worker(request: StaffRequest, study: str) -> HttpResponse:
     )  # fmt: skip
 
 
+def tablet_key(person: str) -> bytes:
+    """Return the key that seals what a tablet keeps for a person, whose number is given as text."""
+    return salted_hmac("studylab.tablet/1", person, algorithm="sha256").digest()
+
+
 def _base(request: StaffRequest) -> str:
     return f"/s/{request.study.slug}/"
 
@@ -95,7 +100,7 @@ def _base(request: StaffRequest) -> str:
 def _hello(request: StaffRequest) -> dict[str, Any]:
     person = str(request.actor.user_id)
     device: Device | None = request.device  # type: ignore[attr-defined]
-    key = salted_hmac("studylab.tablet/1", person, algorithm="sha256").digest()
+    key = tablet_key(person)
     return {
         "person": person,
         "key": base64.b64encode(key).decode(),

@@ -150,6 +150,7 @@ class Action(StrEnum):
     OPTION_RELEASED = "option.released"
     STEP_RECORDED = "step.recorded"
     STEP_CORRECTED = "step.corrected"
+    UNSENT_TAKEN = "tablet.unsent_taken"
     DOSE_GIVEN = "dose.given"
     DOSE_REFUSED = "dose.refused"
     DOSE_CORRECTED = "dose.corrected"

@@ -146,6 +146,7 @@ SENTENCES: dict[Action, str] = {
     Action.OPTION_RELEASED: "let go of a series that was held",
     Action.STEP_RECORDED: "recorded a step",
     Action.STEP_CORRECTED: "corrected a step",
+    Action.UNSENT_TAKEN: "took in a file of entries that a tablet could not send",
     Action.DOSE_GIVEN: "recorded a dose as given",
     Action.DOSE_REFUSED: "was refused a dose by the dose gate",
     Action.DOSE_CORRECTED: "corrected the record of a dose",

@@ -1,17 +1,22 @@
 """In Chromium, on a named tablet whose clock is 7 minutes fast: the wait, the alarm's wording, and the lock."""
 
+import json
+import os
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 from django.conf import settings as site
+from django.test.testcases import LiveServerThread
 from django.urls import reverse
 
+from scheduling.models import StepRecord
 from studylab.access import Role
 from studylab.people.services.devices import device_enrol
 from tests import cast
 from tests.look.chromium import chromium, violations
 from tests.scheduling.sheet.builder import MINUTE, Case
+from tests.scheduling.sheet.tablets import KEY_GONE, UNSENT_GONE, Restartable, Site, Tablet
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 SEVEN_MINUTES = timedelta(minutes=7)
@@ -106,3 +111,55 @@ def test_a_tablet_with_a_wrong_clock(dosed: Case, live_server: Any, settings: An
         page.reload()  # the server holds it locked as well
         page.get_by_role("heading", name="Locked").wait_for()
         assert code not in page.content()
+
+
+def test_a_tablet_without_network_for_good_hands_over_what_it_holds(
+    dosed: Case, settings: Any, monkeypatch: Any, tmp_path: Any
+) -> None:
+    """Kept without network, saved from the locked page, taken in on another device, and sent later all the same: once."""
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    monkeypatch.setattr(LiveServerThread, "server_class", Restartable)
+    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+    dosed.forward(30)
+    site = Site(settings, dosed)
+    try:
+        with chromium() as browser:
+            tablet = Tablet(browser, site, "experimenter", 7 * MINUTE)
+            tablet.open()
+            tablet.context.set_offline(True)
+            tablet.page.goto(tablet.path + "?kept")
+            tablet.press("Done", "settled")
+            tablet.see("1 entry kept")
+            tablet.pulse("64", "pulse_30")
+            tablet.see("2 entries kept", "not yet sent")
+            tablet.page.evaluate(KEY_GONE)
+            tablet.page.goto(tablet.path + "?kept")
+            tablet.see("This tablet is locked")
+            tablet.page.get_by_text("finds no network any more").click()
+            with tablet.page.expect_download() as saving:
+                tablet.page.get_by_role("button", name="Save the file").click()
+            file = tmp_path / saving.value.suggested_filename
+            saving.value.save_as(file)
+            assert file.name.startswith("studylab-unsent-")
+            assert "64" not in json.loads(file.read_text())["rows"][0]["person"]
+
+            desk = Tablet(browser, site, "experimenter", timedelta(0), "Desk")
+            desk.page.goto(reverse("unsent_file", args=[dosed.study.slug]))
+            desk.page.get_by_label("File that the tablet saved").set_input_files(file)
+            desk.page.get_by_role("button", name="Show what is in it").click()
+            desk.see("Will be recorded.", "64 per minute")
+            assert violations(desk.page, "light") == []
+            desk.page.get_by_role("button", name="Record what is ticked").click()
+            desk.see("2 recorded")
+            tablet.context.set_offline(False)
+            tablet.page.goto(tablet.path)
+            tablet.until(UNSENT_GONE)
+        (row,) = StepRecord.objects.filter(step="pulse_30")
+        assert (row.value, row.time_uncertain, row.device) == (
+            {"value": 64.0},
+            True,
+            "file of a tablet",
+        )
+        assert abs(row.occurred_at - dosed.t) < 2 * MINUTE
+    finally:
+        site.stop()

@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 from django.conf import settings
 from django.test.testcases import ThreadedWSGIServer
-from playwright.sync_api import expect
+from playwright.sync_api import Error, expect
 from pytest_django.live_server_helper import LiveServer
 
 from studylab import clock
@@ -43,6 +43,13 @@ OTHERS = """new Promise((resolve) => { const asked = indexedDB.open("studylab-ta
 KEY_GONE = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
   asked.onsuccess = () => { const gone = asked.result.transaction("meta", "readwrite").objectStore("meta").delete("key");
     gone.onsuccess = () => { asked.result.close(); resolve(true); }; }; })"""
+
+
+# Nothing waits on the tablet any more.
+UNSENT_GONE = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
+  asked.onsuccess = () => { const rows = asked.result.transaction("outbox").objectStore("outbox").getAll();
+    rows.onsuccess = () => { asked.result.close(); resolve(rows.result.length === 0); };
+    rows.onerror = () => resolve(false); }; })"""
 
 
 class Restartable(ThreadedWSGIServer):
@@ -90,14 +97,16 @@ class Site:
 class Tablet:
     """One person at one tablet, whose clock is wrong by some minutes."""
 
-    def __init__(self, browser: Any, site: Site, role: str, wrong: timedelta) -> None:
+    def __init__(
+        self, browser: Any, site: Site, role: str, wrong: timedelta, name: str = ""
+    ) -> None:
         self.site, self.wrong, self.user = site, wrong, site.case.users[role]
         self.context = browser.new_context(base_url=site.url, **TOUCH)
         self.context.set_default_timeout(15000)
         self.context.add_init_script(OWN_CLOCK)
         with site.case.now():
             made = device_enrol(
-                study=site.case.study, name=f"Tablet of {role}", lock_minutes=30, sign_in=None,
+                study=site.case.study, name=name or f"Tablet of {role}", lock_minutes=30, sign_in=None,
                 actor=cast.actor_of(site.case.users["lead"], site.case.study),
             )  # fmt: skip
         cookie = {"name": settings.DEVICE_COOKIE_NAME, "value": made.cookie, "url": site.url}
@@ -136,8 +145,9 @@ class Tablet:
     def until(self, expression: str) -> None:
         """Wait for something in the page; Playwright's own way of it needs eval, which our pages forbid."""
         for _ in range(300):
-            if self.page.evaluate(expression):
-                return
+            with suppress(Error):  # the page loaded itself anew meanwhile
+                if self.page.evaluate(expression):
+                    return
             self.page.wait_for_timeout(50)
         raise AssertionError(f"never true: {expression}")
 

@@ -10,6 +10,7 @@ import { Gone, Locked, SignedOut, flush } from "./sending.js";
 import { said } from "./step_view.js";
 import { nextStep, sheetView, stepsNow } from "./sheet_view.js";
 import { all, read, write } from "./store.js";
+import { saveBox } from "./unsent_file.js";
 
 const main = document.querySelector("main");
 const base = document.body.dataset.base;
@@ -41,7 +42,7 @@ async function show(again) {
   const now = JSON.stringify([over, own.map((act) => [act.id, act.state]), steps.map((step) => [step.settled, Boolean(step.until)]), next && next.key, note, count]);
   if (!again && now === shown) return undefined;
   shown = now;
-  refill(main, ...[countNotice(count, note), ...refused.map((act) => refusal(act, sheet.zone, decide)), ...sheetView(sheet, own, kept)].filter(Boolean));
+  refill(main, ...[countNotice(count, note), ...refused.map((act) => refusal(act, sheet.zone, decide)), ...sheetView(sheet, own, kept), saveBox(count.own + count.others)].filter(Boolean));
   return undefined;
 }
 
@@ -59,6 +60,7 @@ async function locked(rings) {
   if (rings.next) lines.push(make("p", {}, "Next timer at " + clockTime(rings.next.toISOString(), zone) + "."));
   if (lines.length && silent()) lines.push(make("p", { class: "quiet" }, "Touch the page once, or it cannot ring aloud."));
   main.querySelector("h1").after(...lines);
+  if (waiting) main.querySelector(".actions").after(saveBox(waiting));
   shown = now;
 }
 
@@ -130,7 +132,8 @@ async function other(person, count) {
       "In an emergency call, do not wait for the page. For everything else the printed visit pack says what to do; enter it when there is network."),
     sheets.length ? make("h2", {}, "Run sheets opened on this tablet") : "",
     ...sheets.map((sheet) => make("p", {}, make("a", { class: "big-link", href: base + "visits/" + sheet.visit + "/?kept" }, sheet.code + ", visit " + sheet.number))),
-    make("div", { class: "actions" }, make("button", { class: "btn btn-primary", type: "button", on: { click: attempt } }, "Try again"))].filter(Boolean));
+    make("div", { class: "actions" }, make("button", { class: "btn btn-primary", type: "button", on: { click: attempt } }, "Try again")),
+    saveBox(count.own + count.others)].filter(Boolean));
 }
 
 let timer = 0;
