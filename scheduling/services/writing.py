@@ -50,10 +50,7 @@ def check_free(
     """
     with connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock_shared(%s)", [HOLDING_LOCK])
-    start = min(visit.start for visit in option.visits) - MARGIN
-    end = max(visit.end for visit in option.visits) + MARGIN
-    if start + MARGIN < now:
-        raise Conflict("This time is past already. Choose a later one.", code="option_past")
+    start, end = _around(option, now)
     used = {ref.place_id for visit in option.visits for row in visit.segments for ref in row.places}
     away = kept_away(participant) if standing is None or standing.decided else ()
     places = occupancy(
@@ -65,18 +62,23 @@ def check_free(
         acquainted=standing is None or standing.acquainted,
     )  # fmt: skip
     problems = verify_option(
-        plan=plan,
-        option=option,
-        places=places.places,
-        person_free=free_of(busy, start, end),
+        plan=plan, option=option, places=places.places, person_free=free_of(busy, start, end),
         not_before=now,
-    )
+    )  # fmt: skip
     if problems:
         named = list(_named(plan, option, places, participant, busy)) or list(problems)
         raise Conflict(
             f"This cannot be booked any more. {' '.join(named)} Choose again from the fresh times.",
             code="option_taken",
         )
+
+
+def _around(option: SeriesOption, now: datetime) -> tuple[datetime, datetime]:
+    """Return the time of an option with a day before and after it; Conflict when it has begun."""
+    first = min(visit.start for visit in option.visits)
+    if first < now:
+        raise Conflict("This time is past already. Choose a later one.", code="option_past")
+    return first - MARGIN, max(visit.end for visit in option.visits) + MARGIN
 
 
 def _named(

@@ -113,6 +113,40 @@ def test_a_tablet_with_a_wrong_clock(dosed: Case, live_server: Any, settings: An
         assert code not in page.content()
 
 
+def kept_and_saved(tablet: Tablet, folder: Any) -> Any:
+    """Keep two entries without network, let the tablet lock, and save its file from the locked page."""
+    tablet.open()
+    tablet.context.set_offline(True)
+    tablet.page.goto(tablet.path + "?kept")
+    tablet.press("Done", "settled")
+    tablet.see("1 entry kept")
+    tablet.pulse("64", "pulse_30")
+    tablet.see("2 entries kept", "not yet sent")
+    tablet.page.evaluate(KEY_GONE)
+    tablet.page.goto(tablet.path + "?kept")
+    tablet.see("This tablet is locked")
+    tablet.page.get_by_text("finds no network any more").click()
+    with tablet.page.expect_download() as saving:
+        tablet.page.get_by_role("button", name="Save the file").click()
+    file = folder / saving.value.suggested_filename
+    saving.value.save_as(file)
+    assert file.name.startswith("studylab-unsent-")
+    assert "pulse" not in file.read_text()  # sealed
+    assert len(json.loads(file.read_text())["rows"]) == 2
+    return file
+
+
+def taken_in(desk: Tablet, study: Any, file: Any) -> None:
+    """Take the file in on another device, after looking at it."""
+    desk.page.goto(reverse("unsent_file", args=[study.slug]))
+    desk.page.get_by_label("File that the tablet saved").set_input_files(file)
+    desk.page.get_by_role("button", name="Show what is in it").click()
+    desk.see("Will be recorded.", "64 per minute")
+    assert violations(desk.page, "light") == []
+    desk.page.get_by_role("button", name="Record what is ticked").click()
+    desk.see("2 recorded")
+
+
 def test_a_tablet_without_network_for_good_hands_over_what_it_holds(
     dosed: Case, settings: Any, monkeypatch: Any, tmp_path: Any
 ) -> None:
@@ -125,32 +159,9 @@ def test_a_tablet_without_network_for_good_hands_over_what_it_holds(
     try:
         with chromium() as browser:
             tablet = Tablet(browser, site, "experimenter", 7 * MINUTE)
-            tablet.open()
-            tablet.context.set_offline(True)
-            tablet.page.goto(tablet.path + "?kept")
-            tablet.press("Done", "settled")
-            tablet.see("1 entry kept")
-            tablet.pulse("64", "pulse_30")
-            tablet.see("2 entries kept", "not yet sent")
-            tablet.page.evaluate(KEY_GONE)
-            tablet.page.goto(tablet.path + "?kept")
-            tablet.see("This tablet is locked")
-            tablet.page.get_by_text("finds no network any more").click()
-            with tablet.page.expect_download() as saving:
-                tablet.page.get_by_role("button", name="Save the file").click()
-            file = tmp_path / saving.value.suggested_filename
-            saving.value.save_as(file)
-            assert file.name.startswith("studylab-unsent-")
-            assert "64" not in json.loads(file.read_text())["rows"][0]["person"]
-
+            file = kept_and_saved(tablet, tmp_path)
             desk = Tablet(browser, site, "experimenter", timedelta(0), "Desk")
-            desk.page.goto(reverse("unsent_file", args=[dosed.study.slug]))
-            desk.page.get_by_label("File that the tablet saved").set_input_files(file)
-            desk.page.get_by_role("button", name="Show what is in it").click()
-            desk.see("Will be recorded.", "64 per minute")
-            assert violations(desk.page, "light") == []
-            desk.page.get_by_role("button", name="Record what is ticked").click()
-            desk.see("2 recorded")
+            taken_in(desk, dosed.study, file)
             tablet.context.set_offline(False)
             tablet.page.goto(tablet.path)
             tablet.until(UNSENT_GONE)
