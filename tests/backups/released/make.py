@@ -65,7 +65,7 @@ def _backup(target: Path) -> None:
     with tempfile.TemporaryDirectory() as folder, clock.travel(world.now):
         seal_events()
         settings.BACKUP = BackupSettings(Path(folder), KEY)
-        shutil.move(make().backup.path, target)
+        shutil.copyfile(make().backup.path, target)
 
 
 if __name__ == "__main__":
