@@ -42,7 +42,7 @@ TAKES_MUCH = {
 }
 # Forms that change nothing when they are sent twice, or only show something and write down that they did.
 WITHOUT_KEY = re.compile(
-    r"/(sign-out|lock|change-user|my|my/language|invitation)/|.*/(volunteers/find|needs/read|contact|contact/change)/"
+    r"/(sign-out|lock|lock/.*|change-user|my|my/language|invitation)/|.*/(volunteers/find|needs/read|contact|contact/change)/"
 )
 BY_A_SECRET = {
     "link_door",

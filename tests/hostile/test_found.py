@@ -1,11 +1,14 @@
 """What drives have found, each once, so that it needs no luck to be found again."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from django import forms
 from django.test import Client, RequestFactory
 
 from studylab.http import next_url
+from tests.access.world import pages
 
 
 @pytest.mark.parametrize("host", ["//evil.example/", "http://testserver:abc/", "x" * 300, "é", ""])
@@ -23,3 +26,25 @@ def test_a_request_for_another_host_is_malformed_and_no_fault_of_ours(host: str,
 )  # fmt: skip
 def test_where_somebody_came_from_is_an_address_of_ours_or_nothing(sent: str, taken: str) -> None:
     assert next_url(RequestFactory().get("/", {"next": sent})) == taken
+
+
+def test_no_field_takes_words_without_end() -> None:
+    """A megabyte in the reason of an act would stand in the record, on every page and in every export of it."""
+    assert pages()  # whoever serves an address has defined its forms
+    endless = {
+        f"{form.__name__}.{name}"
+        for form in _forms(forms.BaseForm)
+        for name, field in form.base_fields.items()
+        if form.__module__.split(".")[0] in ("studylab", "screening", "scheduling")
+        and type(field) is forms.CharField
+        and not isinstance(field.widget, forms.HiddenInput | forms.PasswordInput)
+        and field.max_length is None
+    }
+    assert endless == {"ProtocolForm.document"}
+
+
+def _forms(above: Any) -> Iterator[Any]:
+    for form in above.__subclasses__():
+        if hasattr(form, "base_fields"):
+            yield form
+        yield from _forms(form)

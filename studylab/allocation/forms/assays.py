@@ -26,5 +26,6 @@ class AssayExplainForm(forms.Form):
 
     explanation = forms.CharField(
         label="What was found out, and what it means for the data",
+        max_length=2000,
         widget=forms.Textarea({"rows": 4}),
     )

@@ -26,10 +26,12 @@ class LearntForm(forms.Form):
         widget=forms.RadioSelect,
     )
     how = forms.CharField(
-        label="How it came about", widget=forms.Textarea({"rows": 3}), help_text=_NO_ARM
-    )
+        label="How it came about", max_length=2000, widget=forms.Textarea({"rows": 3}),
+        help_text=_NO_ARM,
+    )  # fmt: skip
     effect = forms.CharField(
         label="What it means for the data",
+        max_length=2000,
         widget=forms.Textarea({"rows": 2}),
         help_text="For example who measures this volunteer from now on.",
     )
@@ -68,6 +70,7 @@ class DrillForm(SignatureFields):
     began = forms.CharField(widget=forms.HiddenInput)
     reason = forms.CharField(
         label="What happened",
+        max_length=2000,
         widget=forms.Textarea({"rows": 3}),
         help_text="Write as you would at night.",
     )
@@ -92,7 +95,9 @@ class CardOpenedForm(SignatureFields):
     """A paper card was opened while the house could not be asked."""
 
     at = InstantField(label="When the envelope was opened")
-    reason = forms.CharField(label="What happened", widget=forms.Textarea({"rows": 3}))
+    reason = forms.CharField(
+        label="What happened", max_length=2000, widget=forms.Textarea({"rows": 3})
+    )
     told = forms.CharField(label="Who was told the arm", max_length=200)
     field_order = ["at", "reason", "told", "password"]
 
@@ -113,6 +118,7 @@ class DataLockForm(SignatureFields):
 
     statement = forms.CharField(
         label="What was checked",
+        max_length=2000,
         widget=forms.Textarea({"rows": 4}),
         help_text="Open questions answered, deviations closed, the export kept: where and by whom.",
     )
@@ -122,7 +128,7 @@ class DataLockForm(SignatureFields):
 class OpeningAskForm(SignatureFields):
     """Why the list is opened."""
 
-    reason = forms.CharField(label="Why now", widget=forms.Textarea({"rows": 3}))
+    reason = forms.CharField(label="Why now", max_length=2000, widget=forms.Textarea({"rows": 3}))
     field_order = ["reason", "password"]
 
 

@@ -22,6 +22,7 @@ class OpenCodeForm(SignatureFields):
     )
     reason = forms.CharField(
         label="What happened",
+        max_length=2000,
         widget=forms.Textarea({"rows": 3}),
         help_text="The medical reason for which the arm must be known now.",
     )
