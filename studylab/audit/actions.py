@@ -31,6 +31,8 @@ class Action(StrEnum):
     INVITED_AGAIN = "invitation.sent_again"
     INVITATION_WITHDRAWN = "invitation.withdrawn"
     INVITATION_ACCEPTED = "invitation.accepted"
+    TRAINING_RECORDED = "person.training_recorded"
+    TRAINING_TAKEN_BACK = "person.training_taken_back"
     INVITATION_DECLINED = "invitation.declined"
     ROLE_GRANTED = "person.role_granted"
     ROLE_ENDED = "person.role_ended"

@@ -27,6 +27,8 @@ SENTENCES: dict[Action, str] = {
     Action.INVITED_AGAIN: "made a new link for an invitation",
     Action.INVITATION_WITHDRAWN: "withdrew an invitation",
     Action.INVITATION_ACCEPTED: "accepted an invitation",
+    Action.TRAINING_RECORDED: "recorded a training of somebody of the staff",
+    Action.TRAINING_TAKEN_BACK: "took back the record of a training",
     Action.INVITATION_DECLINED: "declined an invitation",
     Action.ROLE_GRANTED: "gave a role",
     Action.ROLE_ENDED: "ended a role",

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 
 from studylab.access import ROLE_NAMES, UNBLINDED_ROLES, Role
 from studylab.people.forms import DayField
+from studylab.people.rules.account_rules import IDENTITY
 from studylab.people.rules.invitations import both_sides
 from studylab.people.services.roles import BLIND_CLASH
 
@@ -23,6 +24,11 @@ class InvitationForm(forms.Form):
     email = forms.EmailField(
         label="E-mail address", max_length=254,
         help_text="The person’s own address: it becomes their sign-in. No address that several people read.",
+    )  # fmt: skip
+    identity = forms.ChoiceField(
+        label="How do you know who this is?", choices=list(IDENTITY.items()), widget=forms.RadioSelect,
+        help_text="What they sign here binds them like a signature by hand.",
+        error_messages={"required": "Say how you know who this is."},
     )  # fmt: skip
     roles = forms.TypedMultipleChoiceField(
         label="Roles", choices=_ROLES, coerce=Role, widget=forms.CheckboxSelectMultiple,

@@ -18,6 +18,7 @@ from studylab.people.views import (
     second_step_roles,
     sign_in,
     steps,
+    training,
 )
 
 site_urls: list[URLPattern] = [
@@ -67,6 +68,8 @@ study_urls: list[URLPattern] = [
     path("people/second-step/", second_step_roles.second_step_roles, name="second_step_roles"),
     path("people/", people.people, name="people"),
     path("people/add/", invitations.people_add, name="people_add"),
+    path("people/training/", training.people_training, name="people_training"),
+    path("people/training/<uuid:uid>/", training.people_training_back, name="people_training_back"),
     path("people/invitations/", invitations.invitations, name="people_invitations"),
     path(
         "people/invitations/<uuid:invitation>/again/", invitations.invitation_again,

@@ -45,6 +45,7 @@ UIDS = {
     "payments/sent-home/": "scheduling.SentHome",
     "payments/": "scheduling.Payment",
     "people/roles/": "people.Membership",
+    "people/training/": "people.Training",
     "people/invitations/": "people.Invitation",
     "devices/": "people.Device",
     "today/clocks/": "screening.Monitor",
@@ -134,7 +135,7 @@ def _invitation(lab: Any, now: datetime) -> None:
     """Leave one invitation open."""
     with clock.travel(now):
         invitation_make(
-            study=lab.study, name="Nora Feldt", email="nora.feldt@lab.example", roles=[Role.MONITOR],
+            study=lab.study, name="Nora Feldt", email="nora.feldt@lab.example", identity="known", roles=[Role.MONITOR],
             starts_on=today_in(lab.study.timezone), actor=actor_for(lab.users["lead"], lab.study),
         )  # fmt: skip
 

@@ -80,6 +80,7 @@ def invited(host: FormDesk, name: str, role: str) -> FormDesk:
     """The form of an invitation, whose link is handed over, opened and accepted; then the person signs in."""
     host.fill("Full name", name)
     host.fill("E-mail address", address_of(name))
+    host.tick("I know this person by face and name")
     if role:
         host.tick(role)
     host.press(invite_button(host))

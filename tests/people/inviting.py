@@ -16,7 +16,7 @@ CHOSEN = "seven quiet lanterns"
 def invite(study: Any, actor: Any, **changes: Any) -> Invitation:
     """Invite Nora Feldt as experimenter from today on."""
     given = {
-        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "roles": [Role.EXPERIMENTER],
+        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "identity": "known", "roles": [Role.EXPERIMENTER],
         "starts_on": today_in(study.timezone), **changes,
     }  # fmt: skip
     return invitation_make(study=study, actor=actor, **given)

@@ -104,14 +104,19 @@ def test_a_lead_is_invited_where_there_is_none_and_nobody_else_anywhere(
 ) -> None:
     me, office = actor_for(admin, None), client_of(admin)
     other = make_study(slug="other-study", prefix="OT")
-    given = {"name": "Nora Feldt", "email": "nora@lab.example", "starts_on": today_in(study.timezone)}  # fmt: skip
+    given = {"name": "Nora Feldt", "email": "nora@lab.example", "identity": "document", "starts_on": today_in(study.timezone)}  # fmt: skip
     for where, roles in ((study, [Role.LEAD]), (other, [Role.CLINICIAN]), (other, [Role.LEAD, Role.CLINICIAN])):  # fmt: skip
         with pytest.raises(NotAllowed):
             invitation_make(study=where, roles=roles, actor=me, **given)
     there, here = (reverse("lead_invite", kwargs={"of": one.slug}) for one in (study, other))
     assert office.get(there).status_code == 404
     assert other.short_title in office.get(reverse("accounts")).content.decode()
-    form = {"name": "Nora Feldt", "email": "nora@lab.example", "starts_on": day(other)}
+    form = {
+        "name": "Nora Feldt",
+        "email": "nora@lab.example",
+        "identity": "document",
+        "starts_on": day(other),
+    }
     assert office.post(here, {**form, "email": "none"}).status_code == 422
     assert office.post(here, form).status_code == 200
     made = Invitation.objects.get()

@@ -1,6 +1,7 @@
 """Answering an invitation: a new account by the link, a further role for who has one, refusals at that moment."""
 
 from datetime import timedelta
+from hashlib import sha256
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.models import Invitation, User
+from studylab.people.rules.account_rules import ACCOUNT_RULES, RULES_DIGEST
 from studylab.people.selectors import actor_for, today_in
 from studylab.people.services.invitation_answers import (
     invitation_accept,
@@ -191,3 +193,26 @@ def test_a_closed_account_accepts_nothing(study: Any, lead: Any, actor_of: Any) 
     with pytest.raises(NotAllowed, match="Sign out first"):
         invitation_accept_new(invitation=made, turn=1, password=CHOSEN, actor=actor_of(lead))
     assert system_actor("x").is_system
+
+
+@pytest.mark.shows("A-19")
+def test_who_takes_a_role_accepts_the_written_rules_and_which_ones_is_kept(
+    study: Any, lead: Any, outsider: Any, actor_of: Any, client_of: Any
+) -> None:
+    """A signature here binds like one by hand: nobody gets an account, or a further role, past that sentence."""
+    binds = next(rule for rule in ACCOUNT_RULES if "binds you like one by hand" in rule)
+    new = invite(study, actor_of(lead))
+    page = Client().post(DOOR, {"token": secret_of(new)}).content.decode()
+    assert binds in page
+    assert Client().post(ACCEPT, {**answer(new), "own": ""}).status_code == 422
+    assert Client().post(ACCEPT, answer(new)).status_code == 302
+    known = invite(study, actor_of(lead), email=outsider.email)
+    browser = client_of(outsider)
+    assert binds in browser.get(reverse("own_invitations")).content.decode()
+    browser.post(reverse("own_invitation_accept", args=[known.uid]))
+    for made in (new, known):
+        made.refresh_from_db()
+        assert (made.ended_how, made.rules) == ("accepted", RULES_DIGEST)
+    events = Event.objects.filter(action=Action.INVITATION_ACCEPTED)
+    assert {event.data["rules"] for event in events} == {RULES_DIGEST}
+    assert sha256("\n".join(ACCOUNT_RULES).encode()).hexdigest() == RULES_DIGEST

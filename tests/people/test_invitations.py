@@ -40,7 +40,8 @@ def url(name: str, study: Any, **kwargs: Any) -> str:
 
 def form(study: Any, **changes: Any) -> dict[str, Any]:
     return {
-        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "roles": ["experimenter", "monitor"],
+        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "identity": "known",
+        "roles": ["experimenter", "monitor"],
         "starts_on": day(study), "ends_on": "", **changes,
     }  # fmt: skip
 
@@ -276,3 +277,23 @@ def test_a_message_of_a_newer_link_takes_the_place_of_the_older(
     assert set(Message.objects.values_list("state", flat=True)) == {"dropped"}
     assert User.objects.filter(email=made.email).count() == 0
     assert made.starts_on == today_in(study.timezone)
+
+
+@pytest.mark.shows("S-05")
+def test_nobody_is_invited_to_sign_whose_identity_was_not_looked_at(
+    client_of: Any, lead: Any, study: Any, actor_of: Any
+) -> None:
+    """Roles bring the right to sign: how whoever invites knows who it is stands with the invitation and on the trail."""
+    page = url("people_add", study)
+    refused = client_of(lead).post(page, form(study, identity=""))
+    assert refused.status_code == 422
+    assert "Say how you know who this is." in refused.content.decode()
+    for identity in ("", "not_asked", "guessed"):
+        with pytest.raises(Refused, match="how you know who this is"):
+            invite(study, actor_of(lead), identity=identity)
+    made = invite(study, actor_of(lead), identity="document")
+    assert Event.objects.get(action=Action.INVITED).data["identity"] == "document"
+    shown = client_of(lead).get(url("people_invitations", study)).content.decode()
+    assert "I saw an identity document" in shown
+    with pytest.raises(Exception, match="keeps what it says"), transaction.atomic():
+        Invitation.objects.filter(pk=made.pk).update(identity="known")

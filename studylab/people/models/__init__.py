@@ -5,6 +5,7 @@ from studylab.people.models.devices import Device, DeviceClock, DevicePage, Sign
 from studylab.people.models.first_run import FirstAccount, SetUpCode
 from studylab.people.models.invitations import Invitation
 from studylab.people.models.people import Membership, Signature, User, UserManager
+from studylab.people.models.training import Training
 
 __all__ = [
     "AccessReview",
@@ -17,6 +18,7 @@ __all__ = [
     "SetUpCode",
     "SignIn",
     "Signature",
+    "Training",
     "User",
     "UserManager",
 ]

@@ -13,8 +13,9 @@ from studylab.audit.history import guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.people.models.people import User
+from studylab.people.rules.account_rules import IDENTITY, NOT_ASKED
 
-_SAME = ("study_id", "name", "email", "roles", "starts_on", "ends_on", "uid", "invited_at")
+_SAME = ("study_id", "name", "email", "identity", "roles", "starts_on", "ends_on", "uid", "invited_at")  # fmt: skip
 
 
 class Invitation(models.Model):
@@ -33,6 +34,8 @@ class Invitation(models.Model):
     study = models.ForeignKey("studies.Study", on_delete=models.PROTECT, related_name="invitations")
     name = models.CharField("full name", max_length=150)
     email = models.EmailField("e-mail address", max_length=254)
+    # How whoever invites knows who this is: nobody signs anything whose identity was not looked at.
+    identity = models.CharField(max_length=10, choices=list(IDENTITY.items()), default=NOT_ASKED, db_default=NOT_ASKED)  # fmt: skip
     roles = ArrayField(models.CharField(max_length=20))
     starts_on = models.DateField()
     ends_on = models.DateField(null=True)
@@ -47,6 +50,9 @@ class Invitation(models.Model):
     ended_how = models.CharField(max_length=10, choices=Ended.choices, blank=True)
     ended_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     end_reason = models.CharField(max_length=300, blank=True)
+    rules = models.CharField(
+        max_length=64, blank=True, default="", db_default=""
+    )  # digest of the rules accepted
 
     class Meta:
         constraints = [
@@ -59,6 +65,9 @@ class Invitation(models.Model):
                 condition=Q(roles=[Role.PHARMACIST.value])
                 | ~Q(roles__contains=[Role.PHARMACIST.value]),
                 name="invitation_blind_kept",
+            ),
+            models.CheckConstraint(
+                condition=Q(identity__in=[*IDENTITY, NOT_ASKED]), name="invitation_identity_known"
             ),
             models.CheckConstraint(
                 condition=Q(ends_on=None) | Q(ends_on__gte=F("starts_on")),

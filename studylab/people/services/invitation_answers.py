@@ -93,4 +93,6 @@ def _take(invitation: Invitation, user: User, actor: Actor) -> None:
             granted_by=invitation.sent_by_id, actor=actor,
         )  # fmt: skip
     end(invitation, Invitation.Ended.ACCEPTED, by=user.pk)
-    note(actor, Action.INVITATION_ACCEPTED, invitation, {"handed_over": invitation.handed_over})
+    note(actor, Action.INVITATION_ACCEPTED, invitation, {
+        "handed_over": invitation.handed_over, "rules": invitation.rules,
+    })  # fmt: skip

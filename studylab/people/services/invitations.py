@@ -11,6 +11,7 @@ from studylab.db import lock, service
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.invite_mail import invitation_mail
 from studylab.people.models import Invitation, User
+from studylab.people.rules.account_rules import IDENTITY, RULES_DIGEST
 from studylab.people.rules.invitations import (
     OPEN_FOR,
     InvitationState,
@@ -36,12 +37,15 @@ def invitation_make(
     study: "Study",
     name: str,
     email: str,
+    identity: str,
     roles: list[Role],
     starts_on: date,
     ends_on: date | None = None,
     actor: Actor,
 ) -> Invitation:
     """Invite somebody to take roles in a study, by mail, or by a link to hand over where mail is off.
+
+    `identity` is how whoever invites knows who they are, a key of IDENTITY: roles bring the right to sign.
 
     Whether the address has an account elsewhere makes no difference here and is told to nobody.
     """
@@ -50,22 +54,19 @@ def invitation_make(
     if not name:
         raise Refused("Enter the person's full name.", field="name")
     refuse_bad_address(email)
+    _refuse_unknown(identity)
     _refuse_bad_days(study, starts_on, ends_on)
     chosen = in_order([role.value for role in roles], [role.value for role in Role])
     _refuse_bad_roles(study, email, [Role(one) for one in chosen], starts_on, ends_on)
-    if study.invitations.filter(email__iexact=email, ended_at=None).exists():
-        raise Conflict(
-            f"{email} is invited to this study already. Withdraw that invitation first, or send it again.",
-            field="email",
-        )
+    _refuse_second(study, email)
     now = clock.now()
     invitation = Invitation(
-        study=study, name=name, email=email, roles=chosen, starts_on=starts_on, ends_on=ends_on,
+        study=study, name=name, email=email, identity=identity, roles=chosen, starts_on=starts_on, ends_on=ends_on,
         invited_at=now,
     )  # fmt: skip
     _send(invitation, turn=1, by_hand=not invitation_mail().is_on(), actor=actor)
     note(actor, Action.INVITED, invitation, {
-        "roles": chosen, "starts_on": starts_on.isoformat(),
+        "roles": chosen, "identity": identity, "starts_on": starts_on.isoformat(),
         "ends_on": ends_on.isoformat() if ends_on else None, "handed_over": invitation.handed_over,
     })  # fmt: skip
     return invitation
@@ -133,7 +134,9 @@ def end(invitation: Invitation, how: Invitation.Ended, *, by: int | None, reason
     """Write that an invitation ended, inside the caller's transaction."""
     invitation.ended_at, invitation.ended_how = clock.now(), how.value
     invitation.ended_by_id, invitation.end_reason = by, reason
-    invitation.save(update_fields=["ended_at", "ended_how", "ended_by", "end_reason"])
+    if how is Invitation.Ended.ACCEPTED:
+        invitation.rules = RULES_DIGEST
+    invitation.save(update_fields=["ended_at", "ended_how", "ended_by", "end_reason", "rules"])
 
 
 def require_open(invitation: Invitation) -> None:
@@ -163,6 +166,21 @@ def _send(invitation: Invitation, *, turn: int, by_hand: bool, actor: Actor) -> 
     invitation.save()
     if not by_hand:
         invitation_mail().queue(invitation)
+
+
+def _refuse_unknown(identity: str) -> None:
+    if identity not in IDENTITY:
+        raise Refused(
+            "Say how you know who this is: what they sign will carry this name.", field="identity"
+        )
+
+
+def _refuse_second(study: "Study", email: str) -> None:
+    if study.invitations.filter(email__iexact=email, ended_at=None).exists():
+        raise Conflict(
+            f"{email} is invited to this study already. Withdraw that invitation first, or send it again.",
+            field="email",
+        )
 
 
 def _refuse_bad_days(study: "Study", starts_on: date, ends_on: date | None) -> None:

@@ -17,6 +17,7 @@ from studylab.errors import StudylabError
 from studylab.http import StaffRequest, take_refusal
 from studylab.people.invitation_forms import InvitationDoorForm, NewAccountForm
 from studylab.people.models import Invitation, User
+from studylab.people.rules.account_rules import ACCOUNT_RULES
 from studylab.people.selectors import user_by_email
 from studylab.people.selectors.invitations import (
     access_own_invitation,
@@ -78,7 +79,7 @@ def own_invitations(request: StaffRequest) -> HttpResponse:
     """List the open invitations to whoever is signed in."""
     assert isinstance(request.user, User)
     rows = [(row, roles_in_words(row)) for row in invitations_for(request.user)]
-    return render(request, "people/invitations/own.html", {"rows": rows})
+    return render(request, "people/invitations/own.html", {"rows": rows, "rules": ACCOUNT_RULES})
 
 
 @requires(Cap.SIGNED_IN)
@@ -117,7 +118,7 @@ def _account(
 ) -> HttpResponse:
     """Show what somebody is invited to, and how they accept: with a new account or with the one they have."""
     context = {
-        "row": invitation, "roles": roles_in_words(invitation), "form": form,
+        "row": invitation, "roles": roles_in_words(invitation), "form": form, "rules": ACCOUNT_RULES,
         "known": user_by_email(invitation.email) is not None,
         "mine": request.user.is_authenticated and request.user.email.casefold() == invitation.email.casefold(),
         "sign_in": f"{reverse('sign_in')}?next={reverse('own_invitations')}",
