@@ -32,10 +32,10 @@ def test_each_prints_its_headline_first_and_nothing_but_figures(one, db):
 
 
 def test_a_table_for_people(db):
-    head, first, *_ = _run("screening.assess", "--tiny")
+    head, first, *_ = _run("allocation.generate", "--tiny")
     assert head.split() == ["Benchmark", "Value", "Unit", "Ratio", "Reference"]
-    assert first.startswith("screening.assess ")
-    assert first.endswith("a plain loop over the same answers and values")
+    assert first.startswith("allocation.generate ")
+    assert first.endswith("plain SQL inserts of the same rows")
 
 
 def test_the_list_measures_nothing():

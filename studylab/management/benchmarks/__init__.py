@@ -81,23 +81,35 @@ def all_benchmarks() -> list[Benchmark]:
     return [_registry[name] for name in sorted(_registry)]
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Return how long `work` takes, with the collector of cyclic garbage held still."""
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Hold the collector of cyclic garbage still, after it has cleared what lies about."""
     running = gc.isenabled()
     gc.collect()
     gc.disable()
     try:
-        began = perf_counter()
-        work()
-        return perf_counter() - began
+        yield
     finally:
         if running:
             gc.enable()
 
 
+def _timed(work: Callable[[], object]) -> float:
+    began = perf_counter()
+    work()
+    return perf_counter() - began
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return how long `work` takes."""
+    with _uncollected():
+        return _timed(work)
+
+
 def best(work: Callable[[], object], times: int = 5) -> float:
     """Return the shortest of several runs: what the machine can do when nothing else disturbs it."""
-    return min(seconds(work) for _ in range(times))
+    with _uncollected():
+        return min(_timed(work) for _ in range(times))
 
 
 @contextmanager

@@ -29,9 +29,19 @@ def page_of(
     return str(answer.content.decode())
 
 
+_made: dict[str, str] = {}
+
+
 @pytest.fixture
-def pages(waiting: Any, client_of: Any, clinician: Any, cora: Any, milo: Any) -> dict[str, str]:
-    """Finished pages by address: first ones, wrong ones, and ones that show a result."""
+def pages(request: pytest.FixtureRequest) -> dict[str, str]:
+    """Finished pages by address: first ones, wrong ones, and ones that show a result; made once for this file."""
+    return _made or request.getfixturevalue("make_pages")
+
+
+@pytest.fixture
+def make_pages(
+    waiting: Any, client_of: Any, clinician: Any, cora: Any, milo: Any
+) -> dict[str, str]:
     client = client_of(clinician)
     fresh = people.add_volunteer(waiting.study, cora)
     people.consent(fresh, cora)
@@ -81,7 +91,8 @@ def pages(waiting: Any, client_of: Any, clinician: Any, cora: Any, milo: Any) ->
         post={"assessed": re.findall(r'name="assessed" value="(\d+)"', made["/sign-off/item/"])[0],
               "decision": "eligible", "pulse_from": "slow"},
     )  # fmt: skip
-    return made
+    _made.update(made)
+    return _made
 
 
 @pytest.fixture
