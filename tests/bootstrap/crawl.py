@@ -13,8 +13,8 @@ from django.urls import Resolver404, resolve
 
 LINK = re.compile(r'<a\b[^>]*?\bhref="([^"]+)"')
 TOKEN = re.compile(r'name="csrfmiddlewaretoken" value="([^"]+)"')
-# Of pages of one kind, so many are looked at; of these, more, since they differ with their person's state.
-EACH, MANY = 2, 12
+# Of pages of one kind one is looked at; of these, more, since they differ with their person's state.
+EACH, MANY = 1, 6
 SEVERAL = {"volunteer", "visit", "dose"}
 LEFT_ALONE = {"sign_out"}
 
