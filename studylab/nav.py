@@ -23,7 +23,7 @@ class Section:
 
 # `owns` are beginnings of names of pages that belong to the section though they live at another address.
 SECTIONS = (
-    Section("today", "Today", Cap.TODAY_VIEW, ("visit_", "visit", "run_", "dose_", "step_", "contact_call", "monitor_")),
+    Section("today", "Today", Cap.TODAY_VIEW, ("visit_", "visit", "run_", "dose_", "step_", "contact_call", "monitor_", "unsent_")),
     Section("calendar", "Calendar", Cap.CALENDAR_VIEW, ("calendar_", "series_", "booking_")),
     Section(
         "volunteers", "Volunteers", Cap.VOLUNTEER_VIEW,

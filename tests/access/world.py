@@ -16,10 +16,12 @@ from studylab.management.demo.hours import dated_hours
 from studylab.management.demo.lab import build_lab
 from studylab.management.demo.plot import Plot
 from studylab.management.demo.safety import said
+from studylab.management.demo.tablet import compared_monitors
 from studylab.people.models import User
 from studylab.people.selectors import actor_for, today_in
 from studylab.people.services.devices import device_enrol
 from studylab.people.services.invitations import invitation_make
+from studylab.people.services.training import training_record
 from studylab.studies.drafting import draft_begin
 
 TODAY = date(2026, 2, 11)
@@ -103,6 +105,7 @@ def build() -> World:
     dated_hours(lab, plot.now)
     _serious(plot)
     _device(lab)
+    compared_monitors(lab, plot.now)
     _invitation(lab, plot.now)
     _draft(lab)
     people = {Role(key): lab.users[key] for key in lab.users if key in set(Role)}
@@ -132,8 +135,12 @@ def _device(lab: Any) -> None:
 
 
 def _invitation(lab: Any, now: datetime) -> None:
-    """Leave one invitation open."""
+    """Leave one invitation open, and record a training."""
     with clock.travel(now):
+        training_record(
+            study=lab.study, people=[lab.users["experimenter"]], topic="Protocol", given_by="the lead",
+            held_on=today_in(lab.study.timezone), actor=actor_for(lab.users["lead"], lab.study),
+        )  # fmt: skip
         invitation_make(
             study=lab.study, name="Nora Feldt", email="nora.feldt@lab.example", identity="known", roles=[Role.MONITOR],
             starts_on=today_in(lab.study.timezone), actor=actor_for(lab.users["lead"], lab.study),

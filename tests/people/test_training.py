@@ -38,7 +38,7 @@ def test_a_training_of_several_people_is_on_record_and_who_has_none_is_named(
     assert Event.objects.filter(action="person.training_recorded").count() == 2
     text = client_of(lead).get(page).content.decode()
     assert "Protocol version 2" in text
-    assert "no training on record" in text
+    assert "none on record" in text
     sent = {"people": [str(lead.pk)], "topic": "Good clinical practice", "given_by": "Course of the university", "held_on": given["held_on"].isoformat()}  # fmt: skip
     browser = client_of(lead)
     assert browser.post(page, sent).status_code == 302

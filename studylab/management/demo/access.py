@@ -30,7 +30,7 @@ def came_and_reviewed(lab: Lab, begin: datetime) -> None:
             ("Standing orders of the dosing day", "Dr Milo Hartwell"),
         ):
             training_record(
-                study=lab.study, people=[lab.users[key] for key in (*EXPERIMENTERS[:4], "gwen")],
+                study=lab.study, people=[lab.users[key] for key in lab.users if key not in ("monitor", EXPERIMENTERS[-1])],
                 topic=topic, given_by=given_by, held_on=today_in(lab.study.timezone), actor=lab.actor("lead"),
             )  # fmt: skip
     with clock.travel(begin + timedelta(days=5)):
