@@ -81,12 +81,19 @@ class SubmissionMiddleware:
 
 def _settle(request: HttpRequest, response: HttpResponse, key: _Key) -> None:
     status = response.status_code
-    failed_after_writing = status >= 500 and request_recorded(key.request_id)
-    if status >= 400 and not failed_after_writing:
+    refused = 400 <= status < 500
+    doubtful = status >= 500 or _told_refusal(request)
+    if refused or (doubtful and not request_recorded(key.request_id)):
         submission_drop(key=key.key, request_id=key.request_id)
         return
     answer = response.headers.get("Location") or response.headers.get("HX-Redirect")
     submission_settle(key=key.key, request_id=key.request_id, answer=answer or _page_of(request))
+
+
+def _told_refusal(request: HttpRequest) -> bool:
+    """Whether the next page will say that something was refused: a view may answer that by sending on."""
+    told = getattr(messages.get_messages(request), "_queued_messages", ())
+    return any(one.level >= messages.WARNING for one in told)
 
 
 def _page_of(request: HttpRequest) -> str:

@@ -74,8 +74,13 @@ def for_tests(places: Places, stop: StopRequest) -> Iterator[dict[str, str]]:
 
 
 @contextmanager
-def thrown_away(places: Places, stop: StopRequest, log: str) -> Iterator[tuple[Server, str]]:
-    """A server that its user may stop, crash and start again; yields it with the password of its role."""
+def thrown_away(
+    places: Places, stop: StopRequest, log: str, *, sure: bool = False
+) -> Iterator[tuple[Server, str]]:
+    """A server that its user may stop, crash and start again; yields it with the password of its role.
+
+    One that is `sure` keeps through a crash what it has committed, as a site's does.
+    """
     home = pg_place.find(places)
     _remove_abandoned(home)
     data = home.folder / f"test-{secrets.token_hex(4)}"
@@ -83,7 +88,13 @@ def thrown_away(places: Places, stop: StopRequest, log: str) -> Iterator[tuple[S
     lock.take()
     password = secrets.token_urlsafe(24)
     server = Server(
-        home.bin, data, places.logs / log, home.account, throwaway=True, stop_request=stop
+        home.bin,
+        data,
+        places.logs / log,
+        home.account,
+        throwaway=True,
+        sure=sure,
+        stop_request=stop,
     )
     try:
         server.start(password)

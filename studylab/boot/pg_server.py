@@ -51,13 +51,17 @@ SELECT 'CREATE DATABASE {app} OWNER {app}'
 
 @dataclass
 class Server:
-    """One data folder with its server. `account` is whom it runs as; None for oneself."""
+    """One data folder with its server. `account` is whom it runs as; None for oneself.
+
+    `throwaway` is removed when it stops; it is also quick and unsafe, unless it is to be `sure` of what it says it kept.
+    """
 
     bin: Path
     data: Path
     log: Path
     account: pwd.struct_passwd | None = None
     throwaway: bool = False
+    sure: bool = False
     stop_request: StopRequest = field(default_factory=StopRequest)
     sockets: Path | None = None
     child: subprocess.Popen[bytes] | None = None
@@ -75,7 +79,7 @@ class Server:
         say("Starting PostgreSQL.")
         self.sockets = socket_folder(self.data, self.account)
         settings = {**_SETTINGS, "unix_socket_directories": str(self.sockets)}
-        if self.throwaway:
+        if self.throwaway and not self.sure:
             settings |= _THROWAWAY
         options = [word for name, value in settings.items() for word in ("-c", f"{name}={value}")]
         self.child = spawn(

@@ -17,6 +17,7 @@ from studylab.audit.tasks import seal
 from studylab.people.models import Invitation, Membership, User
 from studylab.people.selectors import today_in
 from tests.cast import PASSWORD
+from tests.scheduling.lab import make_participant
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -69,6 +70,21 @@ def test_a_refused_form_gives_its_key_back(client_of: Any, lead: Any, study: Any
     assert not Submission.objects.exists()
     assert client.post(url(study), form(key)).status_code == 200
     assert Invitation.objects.filter(email="nora.feldt@lab.example").count() == 1
+
+
+def test_a_refusal_told_on_the_next_page_is_no_record(
+    client_of: Any, coordinator: Any, study: Any
+) -> None:
+    """Sent once more it is refused once more, and nobody reads that it was recorded."""
+    person = make_participant(study, 1)
+    page = reverse("number_issue", args=[study.slug, person.code])
+    client, key = client_of(coordinator), uuid4()
+    for _ in range(2):
+        answer = client.post(page, {"form_key": str(key)}, follow=True)
+        assert answer.redirect_chain[0][1] == 302
+        assert "recorded already" not in answer.content.decode()
+        assert len(list(answer.context["messages"])) == 1
+        assert not Submission.objects.exists()
 
 
 def test_the_same_key_while_the_first_is_running(client_of: Any, lead: Any, study: Any) -> None:

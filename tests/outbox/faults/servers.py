@@ -50,13 +50,14 @@ class Database:
 
 
 @contextmanager
-def own_database(patch: pytest.MonkeyPatch) -> Iterator[Database]:
-    """Run a server of our own and point this process and its children to it."""
+def own_database(patch: pytest.MonkeyPatch, *, sure: bool = False) -> Iterator[Database]:
+    """Run a server of our own and point this process and its children to it; a `sure` one keeps what it committed."""
     places = Places(settings.BASE_DIR, settings.BASE_DIR / ".studylab")
     places.make()
     here = urlsplit(os.environ["DATABASE_URL"])
     model = here._replace(path=f"/{connection.settings_dict['NAME']}").geturl()
-    with thrown_away(places, StopRequest(), "postgresql-faults.log") as (server, password):
+    log = "postgresql-faults.log"
+    with thrown_away(places, StopRequest(), log, sure=sure) as (server, password):
         url = server.url(password)
         _copy_tables(server.bin, model, url)
         connection.close()
@@ -139,6 +140,7 @@ class Crew:
 
     folder: Path
     given: dict[str, str]
+    source: str = "tests.outbox.faults.forge"
     everybody: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -146,7 +148,7 @@ class Crew:
         (self.folder / "children").mkdir()
         more = {"FAULTS_CHILDREN": str(self.folder / "children")}
         self.forge = subprocess.Popen(
-            [sys.executable, "-m", "tests.outbox.faults.forge"],
+            [sys.executable, "-m", self.source],
             cwd=settings.BASE_DIR,
             env={**os.environ, **self.given, **more},
             stdin=subprocess.PIPE,
@@ -158,13 +160,15 @@ class Crew:
         """Start a worker; with "prefork" a child of it does the work."""
         words = ["worker", f"--pool={pool}", "--concurrency=1", "--loglevel=INFO"]
         name = f"worker{len(self.everybody)}"
-        return self._start(name, [*words, "--without-mingle", "--without-gossip", "-n", name])
+        return self.start(
+            name, ["celery", *words, "--without-mingle", "--without-gossip", "-n", name]
+        )
 
     def beat(self) -> int:
         """Start a scheduler."""
         place = self.folder / f"times{len(self.everybody)}"
         words = ["beat", "--schedule", str(place), "--pidfile=", "--loglevel=INFO"]
-        return self._start(f"beat{len(self.everybody)}", words)
+        return self.start(f"beat{len(self.everybody)}", ["celery", *words])
 
     def child(self, worker: int) -> int:
         """Return the newest child of a worker that forks."""
@@ -184,7 +188,8 @@ class Crew:
         self.forge.kill()
         self.forge.communicate()
 
-    def _start(self, name: str, words: list[str]) -> int:
+    def start(self, name: str, words: list[str]) -> int:
+        """Start a program that the forge knows; return its process."""
         assert self.forge.stdin is not None
         assert self.forge.stdout is not None
         order = {"words": words, "output": str(self.folder / f"{name}.log")}
