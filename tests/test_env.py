@@ -53,6 +53,16 @@ def test_the_deployment_check_has_nothing_to_say() -> None:
     assert "security.W004" in said  # so the check above is a real one
 
 
+@pytest.mark.shows("V-3.3.1", "V-3.3.3", "V-3.3.4")
+def test_cookies_of_a_site_are_for_its_host_alone() -> None:
+    ask = (
+        "import studylab.settings as s; print([n for n in dir(s) if n.endswith('_COOKIE_NAME') and"
+        " not getattr(s, n).startswith('__Host-')], s.SESSION_COOKIE_SECURE, s.CSRF_COOKIE_SECURE, s.CSRF_COOKIE_HTTPONLY)"
+    )
+    code, said = start("-c", ask)
+    assert (code, said.strip()) == (0, "[] True True True")
+
+
 def test_production_is_what_nothing_said_means() -> None:
     code, said = start(STUDYLAB_ENV=None, STUDYLAB_SECRET_KEY=None)
     assert code != 0

@@ -51,7 +51,7 @@ def test_every_address_with_an_object_has_one_to_ask_for(apart: Apart) -> None:
 
 @pytest.mark.parametrize("method", ["get", "post"])
 @pytest.mark.parametrize("role", list(Role))
-@pytest.mark.shows("A-11")
+@pytest.mark.shows("A-11", "V-8.2.2")
 def test_an_object_of_another_study_is_not_there(apart: Apart, role: Role, method: str) -> None:
     """Pages that the role may not open are refused before anything is looked up (test_matrix.py)."""
     client, wrong, asked = client_for(apart.people[role]), [], 0

@@ -10,6 +10,7 @@ from django.urls import resolve
 
 from studylab import clock
 from studylab.access import ROLE_CAPS, Cap, Role
+from studylab.audit.models import Event, RowChange
 from tests.access.world import Page, World, addresses, pages
 from tests.cast import actor_of, make_study, make_user
 
@@ -60,6 +61,11 @@ def enough(fillings: list[str]) -> list[str]:
     return [*fillings[-1:], *fillings[:-1]]
 
 
+def written() -> tuple[int, int]:
+    """How many acts and changed rows there are."""
+    return Event.objects.count(), RowChange.objects.count()
+
+
 @pytest.mark.shows("A-11")
 def test_every_address_has_a_name_and_a_capability() -> None:
     found = pages()
@@ -75,13 +81,14 @@ def test_what_needs_a_role_stands_below_a_study() -> None:
 
 @pytest.mark.parametrize("method", ["get", "post"])
 @pytest.mark.parametrize("role", list(Role))
-@pytest.mark.shows("A-11", "B-02", "D-01")
+@pytest.mark.shows("A-11", "B-02", "D-01", "V-3.5.3", "V-8.2.1", "V-8.3.1")
 def test_open_exactly_to_the_roles_that_have_the_capability(
     world: World, role: Role, method: str
 ) -> None:
     """Were every object unknown, only "not found" would be seen: so most pages of a role must be there."""
     client, wrong, asked, there = client_for(world.people[role]), [], 0, set()
     with clock.travel(world.now):
+        before = written()
         for page in pages():
             if page.name == "sign_out" or (page.name, method) == ("link_door", "post"):
                 continue  # ends the sign-in of this test; refuses without a link (tests/selfreport)
@@ -109,6 +116,7 @@ def test_open_exactly_to_the_roles_that_have_the_capability(
                     break
     assert asked > 150
     assert wrong == []
+    assert method == "post" or written() == before, "opening an address changed something"
     assert method == "post" or len(there) >= 20, there
 
 

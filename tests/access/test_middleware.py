@@ -85,6 +85,7 @@ def _pages() -> Any:
 @pytest.mark.parametrize(
     "page", ["/undeclared/", "/undeclared-class/", "/s/slide-story/undeclared/"]
 )
+@pytest.mark.shows("V-8.2.1", "V-16.5.3")
 def test_an_undeclared_view_is_refused(page: str, client_of: Any, lead: Any) -> None:
     for client in (Client(), client_of(lead)):
         answer = client.get(page)
@@ -100,6 +101,7 @@ def test_a_capability_of_a_study_is_not_held_outside_it(client_of: Any, clinicia
     assert client_of(clinician).get("/no-study/").status_code == 403
 
 
+@pytest.mark.shows("V-14.3.2")
 def test_the_study_and_the_roles_are_on_the_request(client_of: Any, clinician: Any) -> None:
     answer = client_of(clinician).get("/s/slide-story/page/")
     assert answer.content.decode() == (
@@ -115,7 +117,7 @@ def test_another_study_is_not_there(client_of: Any, outsider: Any, study: Any) -
     assert client.get("/s/other-study/page/").status_code == 200
 
 
-@pytest.mark.shows("A-12")
+@pytest.mark.shows("A-12", "V-7.4.2")
 def test_a_closed_account_is_signed_out_at_once(client_of: Any, clinician: Any) -> None:
     client = client_of(clinician)
     clinician.is_active = False

@@ -57,6 +57,7 @@ def agree(study: Study, user: Any, password: str = cast.PASSWORD) -> ListOpening
     return services.opening_agree(study=study, password=password, actor=cast.actor_of(user, study))
 
 
+@pytest.mark.shows("V-2.3.5")
 def test_nothing_opens_before_both_signatures(
     closed: Study, lead: Any, clinician: Any, coordinator: Any
 ) -> None:

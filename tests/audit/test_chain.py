@@ -194,6 +194,7 @@ def test_what_is_not_settled_waits() -> None:
     assert verify_chain().intact
 
 
+@pytest.mark.shows("V-2.3.3")
 def test_an_event_of_an_undone_act_does_not_stay() -> None:
     with transaction.atomic():
         write(1)

@@ -101,7 +101,7 @@ def test_the_tables_that_prove_things_are_among_them() -> None:
 
 
 @pytest.mark.parametrize("model", APPEND_ONLY, ids=label)
-@pytest.mark.shows("A-03")
+@pytest.mark.shows("A-03", "V-16.4.2")
 def test_rows_that_may_only_be_added_are_not_changed(model: type[models.Model]) -> None:
     one_row(model)
     column = some_column(model)
@@ -116,7 +116,7 @@ def test_rows_that_stay_are_not_deleted(model: type[models.Model]) -> None:
 
 @pytest.mark.parametrize("model", STAYING, ids=label)
 @pytest.mark.parametrize("how", ["", "CASCADE"])
-@pytest.mark.shows("A-03")
+@pytest.mark.shows("A-03", "V-16.4.2")
 def test_tables_are_not_emptied(model: type[models.Model], how: str) -> None:
     text = refused(f"TRUNCATE {model._meta.db_table} {how}")
     assert "cannot be emptied" in text or "referenced in a foreign key" in text

@@ -26,6 +26,7 @@ def made(text: str, **more: Any) -> logging.LogRecord:
 
 
 @pytest.mark.parametrize("formatter", [LineFormatter("%(number)s %(message)s"), JsonFormatter()])
+@pytest.mark.shows("V-16.4.1")
 def test_a_line_stays_one_line(formatter: logging.Formatter) -> None:
     said = formatter.format(made(FORGED))
     assert said.splitlines() == [said]
@@ -34,6 +35,7 @@ def test_a_line_stays_one_line(formatter: logging.Formatter) -> None:
     assert "end" in said
 
 
+@pytest.mark.shows("V-16.2.2")
 def test_a_line_of_json_carries_number_facts_and_trace() -> None:
     set_number("n-1")
     try:
@@ -50,6 +52,7 @@ def test_a_line_of_json_carries_number_facts_and_trace() -> None:
 
 
 @pytest.mark.django_db
+@pytest.mark.shows("V-16.2.1")
 def test_one_number_joins_answer_log_and_trail(client: Client, caplog: Any) -> None:
     with caplog.at_level(logging.INFO, logger="studylab.requests"):
         answer = client.post(reverse("sign_in"), {"username": "nobody@lab.example", "password": "wrong words here"})  # fmt: skip
@@ -60,6 +63,21 @@ def test_one_number_joins_answer_log_and_trail(client: Client, caplog: Any) -> N
     assert "nobody" not in record.getMessage()
     assert Event.objects.filter(subject_type="sign_in").exists()
     assert UUID(number)
+
+
+@pytest.mark.django_db
+@pytest.mark.shows("V-16.3.2", "V-16.2.1")
+def test_refused_access_leaves_a_line_that_says_who_and_what(
+    client_of: Any, monitor: Any, study: Any, caplog: Any
+) -> None:
+    browser = client_of(monitor)
+    with caplog.at_level(logging.INFO, logger="studylab.requests"):
+        browser.post(reverse("people_add", args=[study.slug]))
+        browser.get("/s/another-study/")
+    lines = [one.facts for one in caplog.records if one.name == "studylab.requests"]
+    assert [(one["page"], one["status"], one["account"]) for one in lines] == [
+        ("people_add", 403, monitor.pk), ("home", 404, monitor.pk),
+    ]  # fmt: skip
 
 
 @pytest.mark.django_db

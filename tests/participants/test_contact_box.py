@@ -101,6 +101,7 @@ def test_hkdf_is_the_published_one() -> None:
     assert derived.hex() == "8da4e775a563c18f715f802a063c5a31b8a11f5c5ee1879ec3454e5f3c738d2d"
 
 
+@pytest.mark.shows("V-14.2.6")
 def test_looking_is_on_the_trail(ana: Participant, keeper: Actor, noon: datetime) -> None:
     """Who, whom, when; and not what."""
     assert contact_read(participant=ana, actor=keeper) == ANA
@@ -110,6 +111,7 @@ def test_looking_is_on_the_trail(ana: Participant, keeper: Actor, noon: datetime
 
 
 @pytest.mark.parametrize("who", ["lead", "monitor", "pharmacist"])
+@pytest.mark.shows("V-8.2.3", "V-14.2.6")
 def test_others_cannot_look(ana: Participant, who: str, request: Any, actor_of: Any) -> None:
     """Roles without the capability are refused by the service itself."""
     with pytest.raises(NotAllowed):

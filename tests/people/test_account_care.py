@@ -42,7 +42,7 @@ def page(name: str, user: User) -> str:
     return reverse(name, kwargs={"account": user.pk})
 
 
-@pytest.mark.shows("A-12")
+@pytest.mark.shows("A-12", "V-7.4.2", "V-7.4.5")
 def test_switched_off_is_signed_out_at_once_and_stays_out(
     admin: User, study: Any, clinician: Any, client_of: Any
 ) -> None:

@@ -31,6 +31,7 @@ NEW = "seven quiet lanterns"
         (PASSWORD, "", "", "new_password1", "required"),
     ],
 )
+@pytest.mark.shows("V-6.2.1")
 def test_bad_new_passwords_are_named(
     client_of: Any, coordinator: Any, old: str, new: str, again: str, field: str, words: str
 ) -> None:
@@ -81,7 +82,7 @@ def test_only_the_house_itself_chooses_a_first_password(actor_of: Any, lead: Any
     assert not User.objects.filter(email="second@lab.example").exists()
 
 
-@pytest.mark.shows("A-04")
+@pytest.mark.shows("A-04", "V-16.3.1")
 def test_an_account_its_roles_and_every_access_are_on_the_trail(
     client_of: Any, lead: Any, study: Any, actor_of: Any
 ) -> None:

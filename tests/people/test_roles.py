@@ -147,6 +147,7 @@ def test_a_role_comes_back_after_its_end(study: Any, lead: Any, actor_of: Any) -
 
 
 class TestEnding:
+    @pytest.mark.shows("V-8.3.2")
     def test_at_once(self, study: Any, lead: Any, coordinator: Any, client_of: Any) -> None:
         membership = coordinator.memberships.get()
         working = client_of(coordinator)

@@ -107,6 +107,7 @@ def test_password_then_code(clinician: Any, study: Any) -> None:
     assert Event.objects.filter(action=Action.SIGNED_IN).latest("pk").data["how"] == "code"
 
 
+@pytest.mark.shows("V-7.2.4")
 def test_a_new_sign_in_has_a_new_session_key(clinician: Any) -> None:
     secret = enrol(signed_in(clinician))
     browser = Client()

@@ -85,6 +85,7 @@ def test_a_success_begins_the_count_anew(client: Client, coordinator: Any) -> No
     assert send(client, coordinator.email).status_code == 302
 
 
+@pytest.mark.shows("V-3.5.3", "V-16.3.1")
 def test_sign_out_is_by_post_only_and_noted(client: Client, coordinator: Any) -> None:
     send(client, coordinator.email)
     assert client.get(reverse("sign_out")).status_code == 405

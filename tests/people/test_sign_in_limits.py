@@ -38,6 +38,7 @@ def inside(browser: Client) -> bool:
 
 @pytest.mark.usefixtures("_limits")
 class TestLimits:
+    @pytest.mark.shows("V-7.3.1")
     def test_an_hour_without_an_act_ends_it(self, lead: Any) -> None:
         start, browser = clock.now(), Client()
         with clock.travel(start):
@@ -55,6 +56,7 @@ class TestLimits:
         event = Event.objects.get(action=Action.SIGN_IN_RUN_OUT)
         assert (event.actor_id, event.data) == (lead.pk, {"limit": "idle"})
 
+    @pytest.mark.shows("V-7.3.2")
     def test_twelve_hours_end_it_however_busy(self, lead: Any) -> None:
         start, browser = clock.now(), Client()
         with clock.travel(start):
@@ -178,10 +180,12 @@ class TestPasswords:
     @pytest.mark.parametrize(
         "text", ["short 8!", "日本語のパス"[:6] * 2, "    ....    ....", "ÄÖÜ" * 5]
     )
+    @pytest.mark.shows("V-6.2.1")
     def test_every_sign_counts_as_one(self, text: str) -> None:
         assert (length_problem(text, 15) == "") is (len(text) >= 15)
         assert (length_problem(text, 8) == "") is (len(text) >= 8)
 
+    @pytest.mark.shows("V-6.2.9")
     def test_long_ones_are_kept_whole(self, lead: Any) -> None:
         long = "lantern harbour " * 8
         assert len(long) == 128

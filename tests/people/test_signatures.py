@@ -29,7 +29,7 @@ def sign(actor: Any, user: User, content: dict[str, Any] = CONTENT) -> Signature
 
 
 @pytest.mark.parametrize("password", ["", "wrong", PASSWORD + " ", PASSWORD.upper()])
-@pytest.mark.shows("S-06")
+@pytest.mark.shows("S-06", "V-7.5.3")
 def test_a_wrong_password_signs_nothing_and_is_noted(
     actor_of: Any, clinician: Any, password: str
 ) -> None:

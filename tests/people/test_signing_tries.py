@@ -82,7 +82,7 @@ class TestRules:
 @pytest.mark.django_db
 @pytest.mark.database
 class TestLock:
-    @pytest.mark.shows("S-06")
+    @pytest.mark.shows("S-06", "V-16.3.3")
     def test_five_wrong_ones_refuse_the_right_one_for_ten_minutes(
         self, actor_of: Any, clinician: Any, lead: Any
     ) -> None:

@@ -53,7 +53,7 @@ def test_everything_right_opens_the_gate() -> None:
 
 
 @pytest.mark.parametrize(("path", "value", "code"), WRONG)
-@pytest.mark.shows("A-10")
+@pytest.mark.shows("A-10", "V-2.3.1")
 def test_one_wrong_fact_shuts_the_gate_with_its_reason_only(
     path: str, value: Any, code: str
 ) -> None:
@@ -61,7 +61,7 @@ def test_one_wrong_fact_shuts_the_gate_with_its_reason_only(
 
 
 @pytest.mark.parametrize("path", sorted(MISSING))
-@pytest.mark.shows("A-10")
+@pytest.mark.shows("A-10", "V-2.3.1", "V-16.5.3")
 def test_one_missing_fact_shuts_the_gate(path: str) -> None:
     assert MISSING[path] in gate(put(GOOD, path, None))
 

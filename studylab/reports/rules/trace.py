@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 HERE = Path(__file__).parent
+LISTS = ("requirements.toml", "requirements_security.toml")
 TRACE = HERE / "trace.json"
 MARK = "shows"
 
@@ -47,10 +48,18 @@ class UnknownRequirement(ValueError):
 def requirements() -> tuple[Requirement, ...]:
     """Return the requirements in their order, each with the tests of the committed trace."""
     shown = json.loads(TRACE.read_text(encoding="utf-8"))
-    read = tomllib.loads((HERE / "requirements.toml").read_text(encoding="utf-8"))
     return tuple(
-        Requirement(key=key, tests=tuple(shown.get(key, ())), **said) for key, said in read.items()
+        Requirement(key=key, tests=tuple(shown.get(key, ())), **said)
+        for key, said in _lists().items()
     )
+
+
+def _lists() -> dict[str, dict[str, str]]:
+    """Return what stands in the lists of requirements, one after the other."""
+    found: dict[str, dict[str, str]] = {}
+    for name in LISTS:
+        found |= tomllib.loads((HERE / name).read_text(encoding="utf-8"))
+    return found
 
 
 def trace_of(root: Path) -> dict[str, list[str]]:
@@ -62,8 +71,7 @@ def trace_of(root: Path) -> dict[str, list[str]]:
             name = path.relative_to(root).as_posix()
             for key, test in marks_in(source):
                 found[key].add(f"{name}::{test}")
-    known = tomllib.loads((HERE / "requirements.toml").read_text(encoding="utf-8"))
-    for key in sorted(set(found) - set(known)):
+    for key in sorted(set(found) - set(_lists())):
         raise UnknownRequirement(f"{sorted(found[key])[0]} shows {key}, which is no requirement.")
     return {key: sorted(found[key]) for key in sorted(found)}
 

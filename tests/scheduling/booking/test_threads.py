@@ -74,6 +74,7 @@ def assert_whole() -> None:
         assert cursor.fetchone()[0] == 0
 
 
+@pytest.mark.shows("V-2.3.4")
 def test_one_wins_and_fifteen_are_told(
     crowd: list[Participant], coordinator: Any, study: Any
 ) -> None:
@@ -102,6 +103,7 @@ def test_different_choices_never_overlap_and_never_lock_up(
     assert_whole()
 
 
+@pytest.mark.shows("V-2.3.4")
 def test_one_volunteer_booked_twice_at_once(
     crowd: list[Participant], coordinator: Any, study: Any
 ) -> None:
