@@ -38,6 +38,19 @@ def test_safety_stands_before_work_and_progress(
         assert order == sorted(order)
 
 
+def test_what_is_nought_is_named_in_one_line_that_still_leads_there(
+    study: Any, confirmed: Any, lab: None, lead: Any
+) -> None:
+    page = client_for(lead).get(reverse("home", args=[study.slug])).content.decode()
+    tiles, none = page[page.index('id="figures"') :].split('class="figures-none"', 1)
+    counted = figures(study, lead)
+    assert {number > 0 for number, _shape in counted.values()} == {True, False}
+    for label, (number, _shape) in counted.items():
+        there, elsewhere = (tiles, none) if number else (none, tiles)
+        assert label in there.replace("&#x27;", "'")
+        assert f">{label}<" not in elsewhere.replace("&#x27;", "'")
+
+
 def test_a_sign_off_that_lapsed_is_counted_until_the_dose(
     study: Any, confirmed: Any, lab: None, lead: Any, clinician: Any
 ) -> None:

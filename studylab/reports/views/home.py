@@ -29,7 +29,10 @@ def home(request: StaffRequest, study: str) -> HttpResponse:
     rows = everybody(request.study, now) if sees_people else []
     context: dict[str, Any] = {"groups": work_for(request.study, actor, now, rows)}
     if actor.may(Cap.RECORD_VIEW) and actor.may(Cap.SAFETY_VIEW):
-        context["figures"] = safety_figures(request.study, actor, now, rows)
+        figures = safety_figures(request.study, actor, now, rows)
+        context["figures"] = figures
+        context["standing"] = [one for one in figures if one.number]
+        context["quiet"] = [one for one in figures if not one.number]
     if sees_people:
         context["counts"] = counts_by_stage(rows)
         context["target"] = current_protocol(request.study).plan.target
