@@ -7,10 +7,14 @@ from datetime import datetime
 from django.db.models import Q
 
 from scheduling.models import Visit
+from scheduling.selectors.today import ContactDue, contacts_due
 from studylab.allocation.models import AllocationList, ListEntry
 from studylab.backups.models import MadeGood
 from studylab.operation.rules.status import Line, State
 from studylab.outbox.gaps import Gap
+from studylab.outbox.models import Message
+from studylab.outbox.rules.states import State as MessageState
+from studylab.participants.models import Deviation
 from studylab.studies.models import Study
 
 HELD = (
@@ -21,12 +25,17 @@ HELD = (
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the restored record says: visits of the time that it does not know, and numbers issued until then."""
+    """What the restored record says: what was due in the time that it does not know, and numbers issued until then."""
 
     visits: list[Visit]
     is_sealed: bool
     issued: int
     last: ListEntry | None
+    contacts: list[ContactDue]
+    messages: int
+
+
+ABOUT = "Restored from a backup"  # what the deviation about a restoration says as its place
 
 
 def gaps(studies: Collection[int] | None) -> list[Gap]:
@@ -58,12 +67,24 @@ def known(study: Study, since: datetime, until: datetime) -> Known:
         during
     )
     numbers = ListEntry.objects.filter(list__study=study, participant__isnull=False)
+    messages = Message.objects.filter(
+        study=study, state=MessageState.WAITING, participant__isnull=False
+    )
     return Known(
         visits=list(visits.select_related("participant").order_by("planned", "id")),
         is_sealed=AllocationList.objects.filter(study=study).exists(),
         issued=numbers.count(),
         last=numbers.select_related("participant").order_by("-issued_at", "-id").first(),
+        contacts=[row for row in contacts_due(study, until) if row.due_from < until],
+        messages=messages.filter(due_at__gt=since, due_at__lte=until).count(),
     )
+
+
+def filed(row: MadeGood) -> list[Deviation]:
+    """Return the deviations about a restoration that are on record, the first one first."""
+    since = row.restoration.restored_at
+    rows = Deviation.objects.filter(study=row.study_id, subject=ABOUT, recorded_at__gte=since)
+    return list(rows.order_by("id"))
 
 
 def restored_line(_at: datetime) -> Line:

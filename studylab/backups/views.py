@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.backups.forms import DoneForm, NumbersForm
-from studylab.backups.gaps import known, to_make_good
+from studylab.backups.gaps import ABOUT, filed, known, to_make_good
 from studylab.backups.models import MadeGood
 from studylab.backups.services.made_good import entered_again, numbers_compared
 from studylab.http import StaffRequest, answer_form, posted
@@ -23,12 +23,18 @@ def restored(request: StaffRequest, study: str) -> HttpResponse:
     now = clock.now()
     may_see = request.actor.may(Cap.VOLUNTEER_VIEW)
     rows = [
-        (row, known(request.study, row.restoration.snapshot_at, now) if may_see else None)
+        (
+            row,
+            known(request.study, row.restoration.snapshot_at, now) if may_see else None,
+            filed(row),
+        )
         for row in to_make_good(request.study)
     ]
     over = MadeGood.objects.filter(study=request.study, done_at__isnull=False)
     over = over.select_related("restoration", "done_by", "numbers_by")
-    return render(request, "backups/restored.html", {"rows": rows, "over": over, "now": now})
+    return render(
+        request, "backups/restored.html", {"rows": rows, "over": over, "now": now, "about": ABOUT}
+    )
 
 
 @requires(Cap.MESSAGE_DECIDE)
@@ -61,7 +67,9 @@ def restored_done(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
         write=lambda: entered_again(row=row, actor=request.actor, **form.cleaned_data),
         done=lambda _count: back,
         message="It is on record. Messages leave again; those that may have gone out before wait for your decision.",
-        context={"row": row, "back": back, "title": "Everything is entered again"},
+        context={
+            "row": row, "back": back, "title": "Everything is entered again", "filed": filed(row), "about": ABOUT,
+        },
     )  # fmt: skip
 
 

@@ -1,5 +1,7 @@
 """A restored site: nothing is sent twice, no number and no dose goes on as if nothing were missing, everybody is told."""
 
+import html
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -9,11 +11,13 @@ import pytest
 from django.urls import reverse
 
 from scheduling.selectors.gate_safety import safety_fact
+from scheduling.selectors.today import contacts_due
 from studylab import clock
 from studylab.access import Role
 from studylab.allocation.services import entry_issue
 from studylab.audit.models import Event
 from studylab.backups.after import settle_after
+from studylab.backups.gaps import ABOUT
 from studylab.backups.loading import load
 from studylab.backups.making import make
 from studylab.backups.models import MadeGood, Restoration
@@ -28,6 +32,7 @@ from studylab.outbox.rules.states import State
 from studylab.outbox.services.queue import queue_rows
 from studylab.outbox.services.sending import claim_due, release_lapsed
 from studylab.participants.models import DosingPause
+from studylab.participants.services.deviations import deviation_record
 from studylab.people.models import SignIn
 from studylab.people.selectors import actor_for
 from studylab.studies.selectors import current_protocol
@@ -184,6 +189,38 @@ def test_every_role_is_told_and_who_may_do_it_goes_through_both_steps(
     assert "Everything that was lost is entered again." in text
     assert "Nothing had happened." in text
     assert "The site was restored from a backup" not in client.get(home).content.decode()
+
+
+def test_the_page_says_what_was_due_and_asks_for_the_deviation_until_it_is_there(
+    crash: World, client_of: Any
+) -> None:
+    slug, at = crash.study.slug, row().restoration.restored_at + HOUR
+    with clock.travel(at):
+        page, done = (
+            reverse("restored", args=[slug]),
+            reverse("restored_done", args=[slug, row().uid]),
+        )
+        client = client_of(crash.people[Role.COORDINATOR])
+        text = client.get(page).content.decode()
+        dosed = [one.code for one in contacts_due(crash.study, at) if one.due_from < at]
+        assert dosed
+        assert all(
+            code in text.partition("Contacts after a dose")[2].partition("</p>")[0]
+            for code in dosed
+        )
+        assert "messages to volunteers were due" in text or "message to volunteers was due" in text
+        assert "None is on record yet." in client.get(done).content.decode()
+        (link,) = re.findall(r'href="([^"]+)">Record the deviation</a>', text)
+        form = client.get(html.unescape(link)).context["form"]
+        assert {form.initial["kind"], form.initial["subject"]} == {"other", ABOUT}
+        deviation_record(
+            study=crash.study, kind="other", what="Three hours were lost.", subject=ABOUT, occurred_at=at,
+            actor=actor_for(crash.people[Role.COORDINATOR], crash.study),
+        )  # fmt: skip
+        for address in (page, done):
+            text = client.get(address).content.decode()
+            assert "the deviation recorded" in text
+            assert "None is on record yet." not in text
 
 
 def test_the_status_says_from_when_and_whether_it_is_made_good(crash: World) -> None:

@@ -95,8 +95,11 @@ def deviation(request: StaffRequest, study: str, uid: UUID) -> HttpResponse:
 @requires(Cap.DEVIATION_RECORD)
 @require_http_methods(["GET", "POST"])
 def deviation_add(request: StaffRequest, study: str) -> HttpResponse:
-    """Record a deviation; ?volunteer=CODE fills the code in, `next` leads back to where somebody came from."""
-    initial = {"volunteer": request.GET.get("volunteer", "")[:20]}
+    """Record a deviation; the address may fill in who, what kind and where; `next` leads back to where somebody came from."""
+    initial = {
+        name: request.GET.get(name, "")[:size]
+        for name, size in (("volunteer", 20), ("kind", 20), ("subject", 120))
+    }
     form = DeviationForm(posted(request), study=request.study, initial=initial)
 
     def write() -> Deviation:
