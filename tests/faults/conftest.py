@@ -26,7 +26,11 @@ def site(
         broker = Broker(tmp_path)
         stack.callback(broker.kill)
         database = stack.enter_context(own_database(monkeypatch, sure=True))
-        given = {"REDIS_URL": broker.url, "FAULTS_CLOCK": str(clock.place)}
+        given = {
+            "REDIS_URL": broker.url,
+            "FAULTS_CLOCK": str(clock.place),
+            "STUDYLAB_CONN_MAX_AGE": "60",
+        }
         monkeypatch.setenv("FAULTS_CLOCK", str(clock.place))
         crew = Crew(tmp_path, given, "tests.faults.forge")
         stack.callback(crew.end)
