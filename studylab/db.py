@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, NamedTuple, ParamSpec, TypeVar
 
 from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
 from django.db.models import Model
@@ -114,16 +114,41 @@ def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
     return (rows.select_related(*related) if related else rows).get(**lookup)
 
 
+class Insert(NamedTuple):
+    """New rows of one model. With `ignore_conflicts` those that stand already are left out, and none is given its key."""
+
+    rows: Sequence[Model]
+    ignore_conflicts: bool = False
+
+
 def insert_many(rows: Sequence[Model], *, ignore_conflicts: bool = False) -> None:
     """Write new rows of one model in one statement, in their order, and give them their keys.
 
-    Keys that all rows have already are kept. Does what `bulk_create` does, several times as fast: the values travel as one JSON document. Columns whose
-    default comes from the database are left to it. Like `bulk_create` it calls no `save` of the model. With
-    `ignore_conflicts` rows that stand already are left out, and none is given its key.
+    Keys that all rows have already are kept. Does what `bulk_create` does, several times as fast: the values travel as
+    one JSON document. Columns whose default comes from the database are left to it. Like `bulk_create` it calls no
+    `save` of the model.
     """
-    if not rows:
+    insert_all(Insert(rows, ignore_conflicts))
+
+
+def insert_all(*parts: Insert) -> None:
+    """Write rows of several models as `insert_many` does, one statement after the other, in one journey to the server."""
+    written = [part for part in parts if part.rows]
+    if not written:
         return
-    quote = connection.ops.quote_name
+    made = [_statement(part) for part in written]
+    with connection.cursor() as cursor:
+        cursor.execute("; ".join(text for text, _ in made), [content for _, content in made])
+        for place, part in enumerate(written):
+            if place:
+                cursor.nextset()
+            if not part.ignore_conflicts:
+                _keep_keys(part.rows, cursor.fetchall())
+
+
+def _statement(part: Insert) -> tuple[str, str]:
+    """Return the statement that writes the rows, and its one value."""
+    rows, quote = part.rows, connection.ops.quote_name
     fields = [
         field
         for field in rows[0]._meta.local_concrete_fields
@@ -134,16 +159,17 @@ def insert_many(rows: Sequence[Model], *, ignore_conflicts: bool = False) -> Non
     types = ", ".join(f"{quote(str(f.column))} {f.db_type(connection)}" for f in fields)
     content = [{str(f.column): getattr(row, f.attname) for f in fields} for row in rows]
     table, key = quote(rows[0]._meta.db_table), quote(str(rows[0]._meta.pk.column))
+    ending = "ON CONFLICT DO NOTHING" if part.ignore_conflicts else f"RETURNING {key}"
     # Names and types come from the model; the numbering keeps the order of the keys that of the rows.
     statement = (
         f"INSERT INTO {table} ({names}) SELECT {names} "  # noqa: S608
         f"FROM ROWS FROM (jsonb_to_recordset(%s::jsonb) AS ({types})) WITH ORDINALITY AS given "
-        f"ORDER BY given.ordinality {'ON CONFLICT DO NOTHING' if ignore_conflicts else f'RETURNING {key}'}"
+        f"ORDER BY given.ordinality {ending}"
     )
-    with connection.cursor() as cursor:
-        cursor.execute(statement, [json.dumps(content, default=str)])
-        if ignore_conflicts:
-            return
-        for row, (number,) in zip(rows, cursor.fetchall(), strict=True):
-            row.pk = number
-            row._state.adding, row._state.db = False, connection.alias
+    return statement, json.dumps(content, default=str)
+
+
+def _keep_keys(rows: Sequence[Model], keys: Sequence[tuple[Any, ...]]) -> None:
+    for row, (number,) in zip(rows, keys, strict=True):
+        row.pk = number
+        row._state.adding, row._state.db = False, connection.alias

@@ -1,5 +1,6 @@
 """Booking a series: all visits and all places at once, or nothing."""
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import connection
@@ -10,15 +11,16 @@ from scheduling.rules.search import SeriesOption
 from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
-from scheduling.services.reminders import reminders_begin
-from scheduling.services.writing import check_free, holds_done, same_study, settle, write_bookings
+from scheduling.services.reminders import first_reminders
+from scheduling.services.writing import bookings_of, check_free, holds_done, same_study, settle
 from screening.rules.medicines import Washout, minute
 from screening.selectors import SignOffState, washouts_of
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
-from studylab.audit.services import audit
-from studylab.db import insert_many, lock, service
+from studylab.audit.models import Event
+from studylab.audit.services import event_row
+from studylab.db import Insert, insert_all, lock, service
 from studylab.errors import Refused, RefusedWithReasons
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
@@ -64,17 +66,19 @@ def write_series(
 
     Runs inside a service that has locked the volunteer and ends what is held for them.
     """
+    number, *visit_numbers = _ids(len(option.visits))
     series = Series(
-        participant=participant,
-        protocol_version=current.version,
-        booked_at=now,
+        pk=number, participant=participant, protocol_version=current.version, booked_at=now,
         booked_by_id=actor.user_id,
+    )  # fmt: skip
+    visits = _visits(series, current.plan, option, visit_numbers)
+    insert_all(
+        Insert([series]),
+        Insert(list(visits.values())),
+        Insert(bookings_of(current.plan, option, visits)),
+        Insert(first_reminders(visits.values(), current), ignore_conflicts=True),
+        Insert([_booked(series, option, current.version, actor)]),
     )
-    insert_many([series])
-    visits = _write_visits(series, current.plan, option)
-    write_bookings(current.plan, option, visits)
-    reminders_begin(visits.values(), current)
-    _audit_booked(series, option, current.version, actor)
     return series
 
 
@@ -107,10 +111,12 @@ def no_dose_before(washout: Washout) -> str:
     return f"No dose before {minute(washout.earliest)} {washout.earliest.tzname()}: {washout.why}."
 
 
-def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[int, Visit]:
-    """Write the visits in order, each with its window after the visit that its rule counts from."""
+def _visits(
+    series: Series, plan: Protocol, option: SeriesOption, numbers: Sequence[int]
+) -> dict[int, Visit]:
+    """Return the visits in order, each with its window after the visit that its rule counts from."""
     visits: dict[int, Visit] = {}
-    for number, row in zip(_visit_ids(len(option.visits)), option.visits, strict=True):
+    for number, row in zip(numbers, option.visits, strict=True):
         gap = gap_of(plan, row.number)
         visits[row.number] = Visit(
             pk=number,
@@ -123,24 +129,24 @@ def _write_visits(series: Series, plan: Protocol, option: SeriesOption) -> dict[
             gap_earliest=gap.earliest if gap else None,
             gap_latest=gap.latest if gap else None,
         )
-    insert_many(list(visits.values()))
     return visits
 
 
-def _visit_ids(count: int) -> list[int]:
-    """Take the next ids of visits, so that visits that count from each other can be written at once."""
+def _ids(count: int) -> list[int]:
+    """Take the next id of a series and of so many visits, so that rows that point at each other are written at once."""
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT nextval(pg_get_serial_sequence('scheduling_visit', 'id')) FROM generate_series(1, %s)",
+            """
+            SELECT nextval(pg_get_serial_sequence('scheduling_series', 'id')) UNION ALL
+            SELECT nextval(pg_get_serial_sequence('scheduling_visit', 'id')) FROM generate_series(1, %s)
+            """,
             [count],
         )
         return [number for (number,) in cursor.fetchall()]
 
 
-def _audit_booked(
-    series: Series, option: SeriesOption, version: ProtocolVersion, actor: Actor
-) -> None:
-    audit(
+def _booked(series: Series, option: SeriesOption, version: ProtocolVersion, actor: Actor) -> Event:
+    return event_row(
         actor=actor,
         action=Action.SERIES_BOOKED,
         subject_type="series",

@@ -4,7 +4,8 @@ from collections.abc import Iterable
 
 from scheduling.models import Series, Visit
 from scheduling.selectors.reminders import BEFORE_VISIT, about_visit, visit_messages
-from studylab.outbox.services.queue import drop_rows, queue_rows
+from studylab.outbox.models import Message
+from studylab.outbox.services.queue import drop_rows, message_rows, queue_rows
 from studylab.studies.selectors import CurrentProtocol, plan_of
 
 MOVED = "The visit was moved or does not take place."
@@ -24,11 +25,11 @@ def reminders_follow(series: Series) -> None:
     queue_rows(wanted)
 
 
-def reminders_begin(visits: Iterable[Visit], current: CurrentProtocol) -> None:
-    """Queue the reminders of visits that were written just now: nothing can wait about them yet."""
+def first_reminders(visits: Iterable[Visit], current: CurrentProtocol) -> list[Message]:
+    """Return the reminders of new visits, to be written with them: nothing can wait about them yet."""
     plan = current.plan
-    if plan.messages.before_visit_hours:
-        queue_rows(
-            [message for visit in visits for message in visit_messages(visit, plan)],
-            current=current,
-        )
+    if not plan.messages.before_visit_hours:
+        return []
+    return message_rows(
+        [message for visit in visits for message in visit_messages(visit, plan)], current=current
+    )

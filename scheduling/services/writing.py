@@ -117,7 +117,12 @@ def _in_the_way(place: PlaceIntervals | None, start: datetime, end: datetime) ->
 
 
 def write_bookings(plan: Protocol, option: SeriesOption, visits: Mapping[int, Visit]) -> None:
-    """Write the places of an option, in the order of the places, so that two writers cannot wait in a circle."""
+    """Write the places of an option."""
+    insert_many(bookings_of(plan, option, visits))
+
+
+def bookings_of(plan: Protocol, option: SeriesOption, visits: Mapping[int, Visit]) -> list[Booking]:
+    """Return the places of an option, in the order of the places, so that two writers cannot wait in a circle."""
     rows = [
         Booking(
             visit=visits[visit.number],
@@ -129,8 +134,7 @@ def write_bookings(plan: Protocol, option: SeriesOption, visits: Mapping[int, Vi
         for visit in option.visits
         for use in uses(visit, plan.turnaround)
     ]
-    rows.sort(key=lambda row: (row.place_id, row.during.lower))
-    insert_many(rows)
+    return sorted(rows, key=lambda row: (row.place_id, row.during.lower))
 
 
 def free_places(visits: Iterable[Visit]) -> None:

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import OuterRef, Q, Subquery
 
 from screening.models import Assessment, SignOff
 from screening.rules.bands import PersonalLimits
@@ -22,6 +22,11 @@ _DECIDED: dict[SignOff.Decision, tuple[SignOffKind, str]] = {
     SignOff.Decision.NOT_ELIGIBLE: ("not_eligible", "A physician has signed: not eligible."),
     SignOff.Decision.NEEDS_MORE: ("needs_more", "A physician asks for more before deciding."),
 }
+
+
+_SCREENED = Assessment.objects.filter(
+    participant=OuterRef("participant"), gate=Assessment.Gate.SCREENING
+).order_by("-id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,7 @@ def newest_sign_off(participant: Participant) -> SignOff | None:
         SignOff.objects.filter(participant=participant)
         .select_related("signature", "assessment__protocol_version")
         .defer("assessment__protocol_version__document")
+        .annotate(newest_assessment=Subquery(_SCREENED.values("pk")[:1]))
         .order_by("-id")
         .first()
     )
@@ -124,9 +130,7 @@ def sign_off_state(
 
 def _why_void(participant: Participant, sign_off: SignOff, current: CurrentProtocol | None) -> str:
     """Return why the sign-off no longer stands for what is on record; "" when it does."""
-    screened = Assessment.objects.filter(participant=participant, gate=Assessment.Gate.SCREENING)
-    newest = screened.order_by("-id").values_list("pk", flat=True).first()
-    if newest != sign_off.assessment_id:
+    if sign_off.newest_assessment != sign_off.assessment_id:  # type: ignore[attr-defined]
         return "Answers, medicines or values changed after the signature."
     sign_off.assessment.participant = participant  # at hand: no need to read it again
     if not signature_fits(sign_off):

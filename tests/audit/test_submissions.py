@@ -28,7 +28,7 @@ def url(study: Any, name: str = "people_add") -> str:
 
 def form(key: Any, **changes: str) -> dict[str, Any]:
     return {
-        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "roles": ["monitor"],
+        "name": "Nora Feldt", "email": "nora.feldt@lab.example", "identity": "known", "roles": ["monitor"],
         "starts_on": today_in("America/Halifax").isoformat(), "ends_on": "", "form_key": str(key), **changes,
     }  # fmt: skip
 

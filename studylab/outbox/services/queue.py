@@ -44,13 +44,22 @@ def message_queue(
     return Message.objects.filter(uid=made[0].uid).first() if made else None
 
 
-def queue_rows(
-    messages: Sequence[Planned], *, current: CurrentProtocol | None = None
-) -> list[Message]:
+def queue_rows(messages: Sequence[Planned]) -> list[Message]:
     """Queue several inside the caller's transaction, in one statement.
 
-    Returns the rows that were tried: those whose key was queued before are left out by the database. `current` is the
-    protocol of now of their study, where they are all of one and the caller has it.
+    Returns the rows that were tried: those whose key was queued before are left out by the database.
+    """
+    rows = message_rows(messages)
+    insert_many(rows, ignore_conflicts=True)
+    return rows
+
+
+def message_rows(
+    messages: Sequence[Planned], *, current: CurrentProtocol | None = None
+) -> list[Message]:
+    """Return several that are not queued yet, for a caller that writes them with rows of its own.
+
+    `current` is the protocol of now of their study, where they are all of one and the caller has it.
     """
     now = clock.now()
     for one in messages:
@@ -66,7 +75,6 @@ def queue_rows(
         for one, first in zip(useful, first_tries(useful, now, current), strict=True)
     ]  # fmt: skip
     _ask_about_gaps(rows, now)
-    insert_many(rows, ignore_conflicts=True)
     return rows
 
 

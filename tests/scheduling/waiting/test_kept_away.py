@@ -36,6 +36,7 @@ ABOUT_NOBODY = {
     "dispensary": "kits and batches, by a pharmacist", "set-up": "documents and rules of the study",
     "resources": "rooms, people, shifts, holidays", "calendar/feeds": "times of a room or of oneself",
     "restored": "all numbers after a restoration", "record/exports": "everybody, by code",
+    "today/clocks": "devices that measure pressure", "people/training": "people of the staff",
 }  # fmt: skip
 
 
