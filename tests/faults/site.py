@@ -69,7 +69,18 @@ class Site:
     def kill_web(self) -> None:
         """Kill -9 both web processes; their master starts new ones."""
         for process in self.web_processes():
-            os.kill(process, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+
+    def kill_one_web(self) -> None:
+        """Kill -9 one of both."""
+        for process in self.web_processes()[:1]:
+            with suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+
+    def forget(self) -> None:
+        """Let Redis forget everything."""
+        self.broker.client.flushall()
 
     def kill_master(self) -> None:
         """Kill -9 the web server as a whole, and start it again."""

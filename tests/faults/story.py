@@ -22,8 +22,7 @@ from tests.faults.acts import Act, session_of
 
 TODAY = date(2026, 2, 11)
 ZONE = ZoneInfo("America/Halifax")
-TICKS = ("welcome", "sensors_on", "story_words", "sensors_off")
-VISIT, DOSE = 24 * 60, 50  # minutes: from the first visit to the second, from its start to the dose
+DOSE = 50  # minutes from the start of the second visit to the dose
 
 
 def local(hour: int, minute: int = 0, days: int = 0) -> datetime:
@@ -37,7 +36,7 @@ class Story:
     def __init__(self) -> None:
         self.lab: Lab = build_lab(local(12, days=-63))
         self.study = self.lab.study
-        self._index = 0
+        self._index, self._sets = 0, 0
         self.cookies: dict[str, str] = {}
         with clock.travel(local(8)):
             for key in ("coordinator", "clinician", "pharmacist", "experimenter", "experimenter2"):
@@ -84,6 +83,7 @@ class Story:
         return Act(act.kind, act.about, act.path, data, cookie)
 
     def _booking_of(self, person: Any, start: datetime) -> Act:
+        """The series that begins then, or else the first one behind it."""
         now, current = clock.now(), current_protocol(self.study)
         state = sign_off_state(person, now)
         assert state.sign_off is not None
@@ -92,7 +92,7 @@ class Story:
             participant=person, version=current.version, now=now, dose_before=state.sign_off.valid_until, limit=40,
             wishes=Wishes(first_day=day, last_day=day + timedelta(days=2), not_earlier=start.timetz().replace(tzinfo=None)),
         )  # fmt: skip
-        option = next(one for one in found.options if one.visits[0].start == start)
+        option = min(found.options, key=lambda one: one.visits[0].start)
         token = seal_option(option, version=current.version, about=person.code)
         return Act(
             "booking", person.pk, self._url("series_book", person.code), {"option": token}, self.cookies["coordinator"]
@@ -118,7 +118,8 @@ class Story:
         walker = self._screened()
         series = walker.book(local(10, days=-2), start)
         VisitWalk(walker, series.visits.get(number=1)).begin().run(start + timedelta(minutes=5))
-        return Steps(self, series.visits.get(number=1))
+        self._sets += 1
+        return Steps(self, series.visits.get(number=1), f"Sensor set {'BCDEF'[self._sets]}")
 
     def dosing(self, starts: list[datetime]) -> list["Dosing"]:
         """People who had their first visit yesterday and come for the second at these times."""
@@ -151,10 +152,10 @@ class Story:
 class Steps:
     """A running first visit."""
 
-    def __init__(self, story: Story, visit: Any) -> None:
+    def __init__(self, story: Story, visit: Any, sensors: str) -> None:
         self.story, self.visit = story, visit
         self._left = iter(
-            [("welcome", {"done": "True"}), ("sensor_set", {"value": "Sensor set C"}), ("sensors_on", {"done": "True"}),
+            [("welcome", {"done": "True"}), ("sensor_set", {"value": sensors}), ("sensors_on", {"done": "True"}),
              ("screen_distance", {"value": "60"}), ("story_words", {"done": "True"})]
         )  # fmt: skip
 

@@ -5,6 +5,9 @@ Each act is stopped at two points, and there something ends at once: in its midd
 that, before the browser has its answer. The browser, which heard nothing, sends the same form once more.
 """
 
+import os
+import random
+import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -16,19 +19,20 @@ from django.db import connection
 
 from studylab.audit.models import Event, Link
 from tests.faults.acts import Act, Clicks, Heard
+from tests.faults.free_run import CUT_OFF, a_round
 from tests.faults.record import answered, nothing_is_half_done, times
 from tests.faults.site import Held, Site, stand_still
 from tests.faults.story import Dosing, Steps, Story, local
 from tests.processes import until
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.redis, pytest.mark.slow]
-CUT_OFF = 61  # seconds after which a form that nobody answered may be sent again
 STARTS = [local(9, 15 * turn) for turn in range(4)]
 
 
 def test_nothing_acknowledged_is_lost_nothing_half_done_nothing_twice(site: Site) -> None:
     story = Story()
-    dosings, steps = story.dosing(STARTS), story.steps(local(7, 30))
+    dosings = story.dosing(STARTS)
+    steps, more_steps = (story.steps(local(7, minute)) for minute in (15, 30))
     site.at(local(9, 45))
     site.open()
     ledger: list[Act] = []
@@ -45,11 +49,24 @@ def test_nothing_acknowledged_is_lost_nothing_half_done_nothing_twice(site: Site
         for _ in range(2):
             sent_again(site, acts)
         ledger += acts
+    ledger += running_freely(site, story, more_steps)
     the_chain_is_sealed(site)
     every_thread_answers_after_a_restart(site)
     assert [act.kind for act in ledger if act.acknowledged and times(act) != 1] == []
     assert sum(act.acknowledged for act in ledger) >= 24
     nothing_is_half_done()
+
+
+def running_freely(site: Site, story: Story, steps: Steps) -> list[Act]:
+    """One small round, or rounds for STUDYLAB_FAULTS_SECONDS; STUDYLAB_FAULTS_SEED runs the same chances again."""
+    seconds = int(os.environ.get("STUDYLAB_FAULTS_SECONDS", "0"))
+    seed = int(os.environ.get("STUDYLAB_FAULTS_SEED", "20261129"))
+    until_ = time.monotonic() + seconds
+    found = a_round(site, story, steps, 0, 8 if seconds else 2, random.Random(seed))
+    while time.monotonic() < until_:
+        number = len(found)
+        found += a_round(site, story, steps, number, 8, random.Random(seed + number))
+    return found
 
 
 def one_of_each(story: Story, turn: int, dosing: Dosing, steps: Steps) -> list[Act]:
