@@ -40,6 +40,7 @@ def second_person(participant: Participant, email: str, password: str, actor: Ac
         password=password,
         subject_type="dose_check",
         subject_code=participant.code,
+        page_of=actor,
     )
 
 

@@ -115,19 +115,24 @@ class TestLock:
         assert count(Action.SIGNATURES_LOCKED) == 0
 
     def test_a_second_person_is_named_to_whoever_has_the_page(
-        self, actor_of: Any, clinician: Any
+        self, actor_of: Any, clinician: Any, lead: Any
     ) -> None:
         second = actor_of(clinician)
         said = []
         for password in (*["wrong"] * 5, PASSWORD):
             with pytest.raises(Refused) as refusal:
                 check_second_password(
-                    actor=second, password=password, subject_type="t", subject_code=1
-                )
+                    actor=second, password=password, subject_type="t", subject_code=1,
+                    page_of=actor_of(lead),
+                )  # fmt: skip
             assert refusal.value.field == "second_password"
             said.append(refusal.value.message)
         assert said[3].startswith("This is not the second person")
         assert all(clinician.name in one and "Ask another member" in one for one in said[4:])
+        noted = Event.objects.filter(subject_type="t")
+        assert {(one.actor_id, one.data["signed_in"]) for one in noted} == {
+            (clinician.pk, lead.name)
+        }
 
     def test_the_person_and_the_administrator_are_told_once_an_hour(
         self, actor_of: Any, clinician: Any, client_of: Any, settings: Any

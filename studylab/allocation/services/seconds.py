@@ -44,4 +44,5 @@ def second_person(
         password=password,
         subject_type=subject_type,
         subject_code=subject_code,
+        page_of=actor,
     )

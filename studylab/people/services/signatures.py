@@ -60,7 +60,13 @@ def _clock(at: datetime) -> str:
 
 @sensitive_variables("password")
 def check_password(
-    *, actor: Actor, password: str, subject_type: str, subject_code: object, urgent: bool = False
+    *,
+    actor: Actor,
+    password: str,
+    subject_type: str,
+    subject_code: object,
+    urgent: bool = False,
+    page_of: Actor | None = None,
 ) -> User:
     """Return the actor's user if `password` is theirs, else raise WrongPassword and note it on the trail.
 
@@ -68,12 +74,14 @@ def check_password(
     through here, and after five wrong passwords none is looked at for ten minutes (SigningLocked). An `urgent` one, the
     opening of a code in an emergency, is only slowed down (TooSoon): a lock there could cost somebody's health, and
     whoever wanted to keep a clinician from opening could bring it about by typing nonsense.
+
+    `page_of` is who is signed in on the page, where that is somebody else: a refusal names them too.
     """
     user = User.objects.filter(pk=actor.user_id or 0, is_active=True).first()
     if user is not None and user.is_account_admin:
         raise NotAllowed("An administrator of accounts signs nothing.", code="signature")
     problem = _try(
-        user=user, password=password, urgent=urgent, actor=actor,
+        user=user, password=password, urgent=urgent, page_of=page_of, actor=actor,
         subject_type=subject_type, subject_code=str(subject_code),
     )  # fmt: skip
     if user is None or problem is not None:
@@ -83,13 +91,14 @@ def check_password(
 
 @sensitive_variables("password")
 def check_second_password(
-    *, actor: Actor, password: str, subject_type: str, subject_code: object
+    *, actor: Actor, password: str, subject_type: str, subject_code: object, page_of: Actor
 ) -> User:
     """Return the second person if `password` is theirs; refused in words for whoever has the page, at their field."""
     try:
         return check_password(
-            actor=actor, password=password, subject_type=subject_type, subject_code=subject_code
-        )
+            actor=actor, password=password, subject_type=subject_type, subject_code=subject_code,
+            page_of=page_of,
+        )  # fmt: skip
     except SigningLocked as locked:
         said = second_locked_words(actor.label, _clock(locked.until))
     except WrongPassword:
@@ -100,16 +109,20 @@ def check_second_password(
 @service
 @sensitive_variables("password")
 def _try(
-    *, user: User | None, password: str, urgent: bool, actor: Actor, subject_type: str, subject_code: str
+    *, user: User | None, password: str, urgent: bool, page_of: Actor | None, actor: Actor,
+    subject_type: str, subject_code: str,
 ) -> WrongPassword | None:  # fmt: skip
     """Look at a password unless it is too soon, note what is refused, and return the refusal.
 
     The person's row is held meanwhile, so that tries sent at once are counted one after the other.
     """
 
+    where = {"signed_in": page_of.label} if page_of else {}
+
     def note(action: Action, **data: object) -> None:
         audit(
-            actor=actor, action=action, subject_type=subject_type, subject_code=subject_code, data=data
+            actor=actor, action=action, subject_type=subject_type, subject_code=subject_code,
+            data={**where, **data},
         )  # fmt: skip
 
     if user is None:
