@@ -32,16 +32,15 @@ class Board:
         wider.free.setdefault(kind, {})[place] = free
         return wider
 
-    def fit(self, kind: str, place: PlaceId, row: Occupation) -> int:
-        """Return the visit starts at which a place is free for an occupation and its turnaround."""
-        first, stop = self.problem.slots_of(row)
-        return self._fit(kind, place, stop - first) >> first
-
     def _fit(self, kind: str, place: PlaceId, length: int) -> int:
-        known = self._fits.setdefault((kind, place), {})
-        if length not in known:
-            known[length] = runs(self.free[kind][place], length)
-        return known[length]
+        """Return the slots from which a place is free for so many."""
+        known = self._fits.get((kind, place))
+        if known is None:
+            known = self._fits[kind, place] = {}
+        found = known.get(length)
+        if found is None:
+            found = known[length] = runs(self.free[kind][place], length)
+        return found
 
     def starts(self, visit: int) -> int:
         """Return the starts at which every group of like occupations of a visit finds enough places."""
@@ -95,14 +94,21 @@ class Board:
         return [
             Request(
                 (visit, number), row.kind, at * size + row.start, at * size + row.held_until,
-                tuple(
-                    place for place in self.free.get(row.kind, {})
-                    if self.fit(row.kind, place, row) >> at & 1 and place not in never
-                ),
+                self._able(row, at, never),
             )
             for visit, at in enumerate(starts)
             for number, row in enumerate(self.problem.needed[visit])
         ]  # fmt: skip
+
+    def _able(self, row: Occupation, at: int, never: Sequence[PlaceId]) -> tuple[PlaceId, ...]:
+        """Return the places that are free for one occupation of a visit that starts at `at`."""
+        first, stop = self.problem.slots_of(row)
+        length, shift, kind = stop - first, first + at, row.kind
+        return tuple(
+            place
+            for place in self.free.get(kind, {})
+            if self._fit(kind, place, length) >> shift & 1 and place not in never
+        )
 
     def take(self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]) -> None:
         """Fill the seats of a series."""

@@ -10,7 +10,6 @@ from studylab.participants.models import CareStatus, DosingPause, Participant
 from studylab.participants.selectors.safety import (
     News,
     Tally,
-    counting_entries,
     news_for,
     open_pauses,
     people_in_care,
@@ -26,7 +25,7 @@ def safety_fact(participant: Participant, protocol: Protocol, at: datetime) -> S
     """Return what the events of everybody say about a dose for this person at `at`."""
     study = participant.study
     pauses = list(open_pauses(study))
-    waiting = unread(study, counting_entries(study), protocol.safety, at)
+    waiting = unread(study, protocol.safety, at)
     named = [(f"{one.entry.term.capitalize()} of {one.entry.event.participant.code}", one) for one in waiting]  # fmt: skip
     return SafetyFact(
         pauses=tuple(
@@ -80,7 +79,7 @@ class Beside:
 def beside_gate(study: Study, participant: Participant) -> Beside:
     """Return the blinded tally of symptoms after dosing, and the news for this person."""
     dosed = len(doses_of(study))
-    return Beside(dosed, tally(counting_entries(study), dosed), news_for(participant))
+    return Beside(dosed, tally(study, dosed), news_for(participant))
 
 
 def booked_names(visit: Visit, kind: str) -> list[str]:

@@ -54,16 +54,20 @@ def account_of(participant: Participant, currency: str = "") -> Account:
 
 def owed_in(study: Study) -> list[Owed]:
     """Return everybody of the study to whom something is due or was paid, one row a currency, who is owed most first."""
-    visits = (
-        Visit.objects.filter(participant__study=study, state__in=_OVER)
-        .select_related("participant__study")
-        .order_by("series_id", "number")
+    known = study.participants.in_bulk()
+    for person in known.values():
+        person.study = study
+    visits = list(
+        Visit.objects.filter(participant__study=study, state__in=_OVER).order_by(
+            "series_id", "number"
+        )
     )
+    for visit in visits:  # one object for each person, and one study: they are thousands of rows
+        visit.participant = known[visit.participant_id]
     home = SentHome.objects.filter(visit__participant__study=study, superseded_by=None, counts=True)
     paid = Payment.objects.filter(participant__study=study, superseded_by=None)
-    accounts = _accounts(list(visits), home.select_related("visit__participant__study"), paid)
-    people = Participant.objects.in_bulk({pk for pk, _currency in accounts})
-    rows = [Owed(people[pk], account) for (pk, _currency), account in accounts.items()]
+    accounts = _accounts(visits, home.select_related("visit__participant__study"), paid)
+    rows = [Owed(known[pk], account) for (pk, _currency), account in accounts.items()]
     rows = [row for row in rows if row.account.due or row.account.paid]
     return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code, row.account.currency))  # fmt: skip
 

@@ -8,7 +8,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from scheduling.models import Visit
-from scheduling.selectors.bells import BellRow, bells_of
+from scheduling.selectors.bells import BellRow, bells_of, studies_running
 from studylab import clock
 from studylab.access import Cap, in_background, requires, while_locked
 from studylab.people.models import User
@@ -62,7 +62,7 @@ def _context(request: HttpRequest) -> dict[str, Any]:
     now = clock.now()
     user = _user(request)
     groups: list[Group] = []
-    for study in studies_of(user):
+    for study in studies_running(studies_of(user)):
         if actor_for(user, study).may(Cap.TODAY_VIEW):
             groups += _groups(study, bells_of(study, now))
     groups.sort(key=lambda group: (group.shown[0].bell.target, group.visit.pk))

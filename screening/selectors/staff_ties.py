@@ -41,9 +41,28 @@ def phones_on_file(study: Study) -> list[tuple[User, set[str]]]:
     return [(user, {one.kind for one in user.staff_phones.all()}) for user in staff_of(study)]
 
 
+@dataclass(frozen=True, slots=True)
+class _Staff:
+    """One of the staff with what volunteers' details are compared with, folded once for all of them."""
+
+    user: User
+    name: str
+    last: str
+    email: str
+
+
+def _folded(staff: list[User]) -> list[_Staff]:
+    return [
+        _Staff(
+            user, fold_name(user.name), fold_name(*user.name.split()[-1:]), fold_email(user.email)
+        )
+        for user in staff
+    ]
+
+
 def staff_ties(participant: Participant) -> list[StaffTie]:
     """Return possible relations of a volunteer to the study's staff."""
-    people = staff_of(participant.study)
+    people = _folded(staff_of(participant.study))
     answers = newest_answers(participant, AnswerSet.When.SCREENING)
     details = contact_details(participant.person)
     return _ties(participant, people, answers, details)
@@ -51,7 +70,7 @@ def staff_ties(participant: Participant) -> list[StaffTie]:
 
 def _ties(
     participant: Participant,
-    staff: list[User],
+    staff: list[_Staff],
     answers: AnswerSet | None,
     details: ContactDetails | None,
 ) -> list[StaffTie]:
@@ -60,7 +79,7 @@ def _ties(
 
 def study_ties(study: Study) -> list[StaffTie]:
     """Return the possible relations of everybody on the path of a study, in a constant number of queries."""
-    staff = staff_of(study)
+    staff = _folded(staff_of(study))
     found = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
     active = list(found.select_related("study", "person").order_by("id"))
     sets = AnswerSet.objects.filter(
@@ -76,13 +95,14 @@ def study_ties(study: Study) -> list[StaffTie]:
 
 
 def _by_words(
-    participant: Participant, staff: list[User], answers: AnswerSet | None
+    participant: Participant, staff: list[_Staff], answers: AnswerSet | None
 ) -> list[StaffTie]:
     item = (answers.answers.get(QUESTION) if answers else None) or {}
     if item.get("value") not in ("yes", "not_sure"):
         return []
     words = item.get("detail", "").strip()
-    named: list[User | None] = [user for user in staff if words and _names(user, words)]
+    parts = fold_name(words).split()
+    named: list[User | None] = [one.user for one in staff if one.last and one.last in parts]
     said = {"yes": "yes", "not_sure": "not sure"}[item["value"]]
     why = f"asked about relations to staff, the volunteer said {said}" + (
         f": “{words}”" if words else ""
@@ -90,14 +110,8 @@ def _by_words(
     return [StaffTie(participant, user, why) for user in named or [None]]
 
 
-def _names(user: User, words: str) -> bool:
-    """Whether the words hold the last part of somebody's name, with accents and case folded."""
-    parts = fold_name(words).split()
-    return fold_name(user.name.split()[-1]) in parts if user.name.split() else False
-
-
 def _by_details(
-    participant: Participant, staff: list[User], details: ContactDetails | None
+    participant: Participant, staff: list[_Staff], details: ContactDetails | None
 ) -> list[StaffTie]:
     if details is None:
         return []
@@ -109,12 +123,12 @@ def _by_details(
         phone_key(details.emergency_phone): "the number of the volunteer’s emergency contact",
     }
     ties = []
-    for user in staff:
-        name = fold_name(user.name)
+    for member in staff:
+        user, name = member.user, member.name
         reasons = [
             words
             for words, same in (
-                ("the same e-mail address", bool(email) and email == fold_email(user.email)),
+                ("the same e-mail address", bool(email) and email == member.email),
                 ("the same name", own == name),
                 (
                     "named as the volunteer’s emergency contact",

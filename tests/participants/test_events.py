@@ -23,7 +23,6 @@ from studylab.participants.models import (
 from studylab.participants.selectors.events import newest_entry
 from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import (
-    counting_entries,
     news_for,
     open_pauses,
     people_in_care,
@@ -208,13 +207,12 @@ def test_f49_the_tally_counts_people_and_what_is_unread_shows(
     for person in (consented, ben, ben):
         record(person, keeper, noon)
     odd = record(ben, keeper, noon, replace(DIZZY, term="green hair"))
-    entries = counting_entries(study)
-    assert [(t.term, t.people, t.dosed) for t in tally(entries, 2)] == [("dizziness", 2, 2), ("green hair", 1, 2)]  # fmt: skip
-    seen = unread(study, entries, plan, noon)
+    assert [(t.term, t.people, t.dosed) for t in tally(study, 2)] == [("dizziness", 2, 2), ("green hair", 1, 2)]  # fmt: skip
+    seen = unread(study, plan, noon)
     assert [(u.old, u.first) for u in seen] == [(False, False)] * 3 + [(False, True)]
-    assert all(u.old for u in unread(study, entries, plan, noon + timedelta(hours=20)))
+    assert all(u.old for u in unread(study, plan, noon + timedelta(hours=20)))
     event_read(entry=odd, actor=doctor)
-    assert not any(u.first for u in unread(study, counting_entries(study), plan, noon))
+    assert not any(u.first for u in unread(study, plan, noon))
     hold = hold_open(participant=ben, kind="symptom", reason="feels odd", actor=keeper)
     assert symptoms_not_written(study, noon) == [ben.code]
     record(ben, keeper, noon, hold=hold)

@@ -1,5 +1,8 @@
 """Who wants to know their arm, and telling one person once the list is open."""
 
+from typing import Any
+
+from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -22,6 +25,8 @@ from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.selectors.volunteers import access_participant
 from studylab.studies.selectors import current_protocol
 
+PER_PAGE = 50
+
 
 def _list(request: StaffRequest) -> str:
     return reverse("arm_wishes", args=[request.study.slug])
@@ -32,7 +37,12 @@ def _list(request: StaffRequest) -> str:
 def arm_wishes(request: StaffRequest, study: str) -> HttpResponse:
     """Show who wants to know, who was told by whom and when, and who is still to be asked. No arm stands here."""
     rows = wish_rows(request.study)
-    context = {"rows": rows, "is_open": opening_state(request.study).is_open}
+    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
+    context: dict[str, Any] = {
+        "rows": page.object_list,
+        "page": page,
+        "is_open": opening_state(request.study).is_open,
+    }
     context["counts"] = {
         "to_tell": sum(row.to_tell for row in rows), "to_ask": sum(row.to_ask for row in rows),
         "told": sum(row.telling is not None for row in rows),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from django.db.models import Prefetch
+from django.db.models import Exists, OuterRef, Prefetch, Q
 
 from studylab.participants.models import (
     AdverseEvent,
@@ -89,8 +89,14 @@ def assessments_of(deviation: Deviation) -> list[DeviationAssessment]:
 def all_reports(study: Study, at: datetime) -> list[Owed]:
     """Return every report owed or made in a study, the earliest deadline first, in a fixed number of queries."""
     plan = current_protocol(study).plan.safety
+    # What no entry ever called serious or always to be reported, no rule covers (`report_clocks`): most events.
+    reportable = EventEntry.objects.filter(Q(criteria__len__gt=0) | Q(always_report=True))
     events = (
-        AdverseEvent.objects.filter(study=study)
+        AdverseEvent.objects.filter(
+            Q(Exists(reportable.filter(event=OuterRef("pk"))))
+            | Q(Exists(SafetyReport.objects.filter(event=OuterRef("pk")))),
+            study=study,
+        )
         .select_related("participant")
         .prefetch_related(Prefetch("entries", EventEntry.objects.order_by("id")), STANDING)
     )

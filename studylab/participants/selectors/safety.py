@@ -1,10 +1,9 @@
 """How safety stands in the whole study, as the dose gate and the overviews ask."""
 
-from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet
 
 from studylab.participants.doses import doses_of
 from studylab.participants.models import (
@@ -81,14 +80,12 @@ def newest_status(event: AdverseEvent, *, since: datetime | None = None) -> Care
     return max(words, key=lambda one: (one.obtained_at, one.pk), default=None)
 
 
-def counting_entries(study: Study) -> list[EventEntry]:
-    """Return the newest entries of everything that came after a dose, with who has read them."""
-    found = newest_entries(study).filter(after_dose=True, in_error=False)
-    return list(found.prefetch_related("readings"))
+def _after_dose(study: Study) -> QuerySet[EventEntry]:
+    return newest_entries(study).filter(after_dose=True, in_error=False)
 
 
-def unread(study: Study, entries: list[EventEntry], plan: SafetyPlan, at: datetime) -> list[Unread]:
-    """Return what no clinician has opened among `entries`, the oldest first."""
+def unread(study: Study, plan: SafetyPlan, at: datetime) -> list[Unread]:
+    """Return what came after a dose and no clinician has opened, the oldest first."""
     first = set(list(doses_of(study))[: plan.first_people])
     today = at.astimezone(study.zone).replace(hour=0, minute=0, second=0, microsecond=0)
     return [
@@ -97,8 +94,7 @@ def unread(study: Study, entries: list[EventEntry], plan: SafetyPlan, at: dateti
             old=entry.recorded_at < max(today, at - timedelta(days=1)),
             first=entry.event.participant_id in first and not entry.expected,
         )
-        for entry in reversed(entries)
-        if not entry.readings.all()
+        for entry in reversed(_after_dose(study).filter(readings=None))
     ]
 
 
@@ -108,12 +104,12 @@ def symptoms_not_written(study: Study, at: datetime) -> list[str]:
     return [hold.participant.code for hold in holds if hold.released_at is None]
 
 
-def tally(entries: list[EventEntry], dosed: int) -> list[Tally]:
+def tally(study: Study, dosed: int) -> list[Tally]:
     """Return the symptoms after dosing, the most frequent first: people, not events."""
-    pairs = {(entry.term, entry.event.participant_id) for entry in entries}
-    numbers = Counter(term for term, _person in pairs)
-    ranked = sorted(numbers.items(), key=lambda row: (-row[1], row[0]))
-    return [Tally(term, people, dosed) for term, people in ranked]
+    people = Count("event__participant", distinct=True)
+    numbers = _after_dose(study).order_by().values_list("term").annotate(people=people)
+    ranked = sorted(numbers, key=lambda row: (-row[1], row[0]))
+    return [Tally(term, number, dosed) for term, number in ranked]
 
 
 def new_information(study: Study) -> list[News]:

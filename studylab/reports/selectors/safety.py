@@ -18,7 +18,6 @@ from studylab.participants.selectors import deviations_of, open_holds
 from studylab.participants.selectors.events import newest_entries, symptoms_to_write_down
 from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import (
-    counting_entries,
     new_information,
     open_pauses,
     people_in_care,
@@ -36,7 +35,6 @@ def safety_page(study: Study, actor: Actor, at: datetime) -> dict[str, Any]:
     """Return the context of the Safety page: never a measured value, never an arm, in a fixed number of queries."""
     plan = current_protocol(study).plan.safety
     dosed = doses_of(study)
-    after_dose = counting_entries(study)
     pauses = list(open_pauses(study))
     contacts = AfterContact.objects.filter(participant__study=study, reached=True)
     return {
@@ -46,11 +44,11 @@ def safety_page(study: Study, actor: Actor, at: datetime) -> dict[str, Any]:
         "owed": owed_reports(study, at),
         "serious": list(newest_entries(study).filter(criteria__len__gt=0, in_error=False, event__state="open")),
         "open_events": newest_entries(study).filter(event__state="open").count(),
-        "unread": unread(study, after_dose, plan, at),
+        "unread": unread(study, plan, at),
         "to_write": symptoms_to_write_down(study, dosed),
         "news": [row for row in new_information(study) if row.text is None],
         "not_told": people_not_told(study),
-        "tally": tally(after_dose, len(dosed)),
+        "tally": tally(study, len(dosed)),
         "dosed": len(dosed),
         "due": sorted(contacts_due(study, at), key=lambda row: (not row.overdue, row.due_until)),
         "lapsing": lapsing(study, at),

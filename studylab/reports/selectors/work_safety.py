@@ -9,7 +9,6 @@ from studylab.participants.models import Deviation, DosingPause
 from studylab.participants.selectors.events import newest_entries, symptoms_to_write_down
 from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import (
-    counting_entries,
     new_information,
     open_pauses,
     unread,
@@ -66,7 +65,7 @@ def _pauses(study: Study, actor: Actor) -> Group:
 def _to_read(study: Study, at: datetime) -> Group:
     plan = current_protocol(study).plan.safety
     group = Group("Adverse events to read", "warn", address("events", study))
-    for one in unread(study, counting_entries(study), plan, at):
+    for one in unread(study, plan, at):
         shuts = one.old or one.first
         group.items.append(
             Item(

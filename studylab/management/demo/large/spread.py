@@ -45,9 +45,9 @@ class Share:
         return max((group.days for group in self.groups), default=0)
 
 
-def sizes(volunteers: int, studies: int) -> list[int]:
-    """Share out volunteers: the first study is the largest, the last ones have a few hundred or less."""
-    weights = [1 / (number + 1) for number in range(studies)]
+def sizes(volunteers: int, state: Sequence[str]) -> list[int]:
+    """Share out volunteers: the first study is the largest, the last ones have a few hundred or less, new ones none."""
+    weights = [0 if one == "setup" else 1 / (number + 1) for number, one in enumerate(state)]
     marks = list(accumulate(weights))
     ends = [round(volunteers * mark / marks[-1]) for mark in marks] if marks else []
     return [end - begin for begin, end in zip([0, *ends], ends, strict=False)]
@@ -62,7 +62,8 @@ def spread(
     *, volunteers: int, studies: int, all_people: int, past_people: int, dice: Random
 ) -> list[Share]:
     """Return the further studies with their groups; `all_people` live in the story, `past_people` of them can be moved back."""
-    wanted, state = sizes(volunteers, studies), states(studies)
+    state = states(studies)
+    wanted = sizes(volunteers, state)
     live = [number for number, one in enumerate(state) if one == "open"][:LIVE_STUDIES]
     groups: list[list[Group]] = [[] for _ in range(studies)]
     turns: list[tuple[float, int, int]] = []  # when, which study, how many people
