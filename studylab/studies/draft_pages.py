@@ -83,6 +83,11 @@ def changes_of(draft: ProtocolDraft) -> list[DiffLine]:
     return list(_lines(before, without_block_sizes(draft.document).split("\n")))
 
 
+def differences(stands: str, typed: str) -> list[DiffLine]:
+    """Return what somebody's text has otherwise than the draft as it stands."""
+    return list(_lines(stands.split("\n"), typed.split("\n")))
+
+
 def _lines(before: list[str], after: list[str]) -> Iterator[DiffLine]:
     kinds = {"+": "ins", "-": "del", " ": "same"}
     for number, line in enumerate(unified_diff(before, after, lineterm="", n=3)):

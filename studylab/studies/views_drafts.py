@@ -15,10 +15,16 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
 from studylab.access import Cap, requires
-from studylab.errors import Refused, StudylabError
+from studylab.errors import Conflict, Refused, StudylabError
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.studies.draft_forms import NameForm, StudyBeginForm, ValuesForm, VersionForm
-from studylab.studies.draft_pages import access_draft, begin_from, changes_of, verdict_page
+from studylab.studies.draft_pages import (
+    access_draft,
+    begin_from,
+    changes_of,
+    differences,
+    verdict_page,
+)
 from studylab.studies.drafting import (
     draft_begin,
     draft_drop,
@@ -107,7 +113,14 @@ def _editor(request: StaffRequest, draft: ProtocolDraft) -> HttpResponse:
                 page=request.POST.get("page", ""), actor=request.actor,
             )  # fmt: skip
         except StudylabError as refusal:
-            context |= {"text": text, "refused": refusal.message}
+            # The page stays what it was opened as, or its next keystroke would write over what nobody has looked at.
+            context |= {
+                "text": text,
+                "refused": refusal.message,
+                "opened": request.POST.get("revision", ""),
+            }
+            if isinstance(refusal, Conflict):
+                context["differences"] = differences(draft.document, text)
             status = refusal.status
         else:
             messages.success(request, "The draft is kept.")

@@ -132,7 +132,12 @@ class TestEditor:
             page(draft), {"revision": draft.revision, "page": "two", "document": DEMO + "# two\n"}
         )
         assert late.status_code == 409
-        assert "# two" in late.content.decode()
+        shown = late.content.decode()
+        assert "<ins>+ # two</ins>" in shown
+        assert "<del>- # one again</del>" in shown
+        assert (
+            f'name="revision" value="{draft.revision}"' in shown
+        )  # its next keystroke is refused too
         draft.refresh_from_db()
         assert draft.document.endswith("# one again\n")
         with pytest.raises(Conflict):
