@@ -1,6 +1,6 @@
 """Form pieces that several apps use."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django import forms
@@ -8,6 +8,26 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from studylab import clock
+
+EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
+_NO_SUCH_YEAR = "Look at the year again: it lies before 1900 or after 2199."
+
+
+def possible(day: date) -> None:
+    """Refuse a day that nobody can mean: near either end of the calendar no day more or less can be counted."""
+    if not EARLIEST <= day <= LATEST:
+        raise ValidationError(_NO_SUCH_YEAR, code="year")
+
+
+class PossibleDayField(forms.DateField):
+    """A day that somebody can mean."""
+
+    def to_python(self, value: Any) -> date | None:
+        """Return the day; refuse years of a slipped key."""
+        day: date | None = super().to_python(value)
+        if day is not None:
+            possible(day)
+        return day
 
 
 class InstantField(forms.DateTimeField):
@@ -30,6 +50,8 @@ class InstantField(forms.DateTimeField):
     def clean(self, value: Any) -> datetime | None:
         """Return the instant; refuse the future unless allowed."""
         instant: datetime | None = super().clean(value)
+        if instant is not None:
+            possible(instant.date())
         if instant is not None and not self.future and instant > clock.now():
             raise ValidationError("This is later than now. Check date and time.", code="future")
         return instant
@@ -40,9 +62,9 @@ def local_minute(at: datetime) -> str:
     return timezone.localtime(at).strftime("%Y-%m-%dT%H:%M")
 
 
-def day_field(label: str) -> forms.DateField:
+def day_field(label: str) -> PossibleDayField:
     """A day; browsers send it as 2026-11-28."""
-    return forms.DateField(
+    return PossibleDayField(
         label=label, required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
         input_formats=["%Y-%m-%d"],
         error_messages={"invalid": "Give the day as year-month-day, for example 2026-11-28."},

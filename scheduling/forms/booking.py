@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from scheduling.rules.availability import Times
 from scheduling.rules.openings import WEEKDAYS
 from scheduling.selectors.options import Wishes
+from studylab.forms import PossibleDayField
 
 DEFAULT_DAYS = 28
 LONGEST_DAYS = 84
@@ -18,8 +19,8 @@ FURTHEST_DAYS = 3 * 366
 class WishesForm(forms.Form):
     """What the volunteer can and wants. Sent by GET, so that the page can be kept and sent on."""
 
-    first_day = forms.DateField(label="From", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
-    last_day = forms.DateField(label="Until", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
+    first_day = PossibleDayField(label="From", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
+    last_day = PossibleDayField(label="Until", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
     not_earlier = forms.TimeField(
         label="Not before", required=False, widget=forms.TimeInput({"type": "time"}, "%H:%M")
     )

@@ -6,13 +6,15 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from studylab.forms import PossibleDayField
+
 LONGEST = timedelta(days=56)
 
 
 class CapacityForm(forms.Form):
     """The last day of the view. Sent by GET, so that the page can be kept."""
 
-    until = forms.DateField(
+    until = PossibleDayField(
         label="Count what fits until", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d")
     )
 

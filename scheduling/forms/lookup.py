@@ -5,6 +5,8 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from studylab.forms import PossibleDayField
+
 
 class LookUpForm(forms.Form):
     """One of the two is enough."""
@@ -13,7 +15,7 @@ class LookUpForm(forms.Form):
         label="Code on the wallet card", required=False, max_length=20,
         widget=forms.TextInput({"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}),
     )  # fmt: skip
-    born = forms.DateField(
+    born = PossibleDayField(
         label="Or date of birth",
         required=False,
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"),

@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 
 from scheduling.services.plans import SECONDS
+from studylab.forms import PossibleDayField
 
 FOUR_WEEKS = 28
 
@@ -13,9 +14,9 @@ FOUR_WEEKS = 28
 class PlanForm(forms.Form):
     """Over which days to plan, what may move, and how long to search."""
 
-    first_day = forms.DateField(label="From", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
-    last_day = forms.DateField(label="Until", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
-    movable_from = forms.DateField(
+    first_day = PossibleDayField(label="From", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
+    last_day = PossibleDayField(label="Until", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
+    movable_from = PossibleDayField(
         label="Booked series may be moved from",
         required=False,
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),

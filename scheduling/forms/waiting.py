@@ -5,15 +5,17 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from studylab.forms import PossibleDayField
+
 
 class WaitingForm(forms.Form):
     """Within which days somebody can wait, and a word to remember."""
 
-    first_day = forms.DateField(
+    first_day = PossibleDayField(
         label="Not before", required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
         help_text="Left empty: from now on.",
     )  # fmt: skip
-    last_day = forms.DateField(
+    last_day = PossibleDayField(
         label="Not later than", required=False,
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
         help_text="Left empty: without end. The days of the week and times of day are those noted for the volunteer.",

@@ -17,7 +17,7 @@ from screening.rules.answers import shown
 from screening.rules.measures import POSSIBLE
 from screening.rules.rows import Gate, QuestionRow
 from screening.rules.table import RuleTable, Topic
-from studylab.forms import InstantField
+from studylab.forms import InstantField, PossibleDayField
 
 CHOICES = (("yes", "Yes"), ("no", "No"), ("not_sure", "Not sure"))
 
@@ -42,7 +42,7 @@ def _answer_field(row: QuestionRow) -> forms.Field:
             label=row.text, choices=CHOICES, required=False, widget=forms.RadioSelect
         )
     if row.kind == "date":
-        return forms.DateField(
+        return PossibleDayField(
             label=row.text, required=False, widget=forms.DateInput({"type": "date"}, "%Y-%m-%d")
         )
     return AmountField(label=row.text, unit=row.unit, low=row.minimum, high=row.maximum)

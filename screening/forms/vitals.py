@@ -18,6 +18,7 @@ from screening.rules.taking import BothArms, pulse_must_be_counted
 from screening.rules.vitals import Reading, Undecided, VitalDecision, decide, plausibility
 from screening.services.readings import BEFORE, GIRTH_CM, HowTaken
 from studylab import clock
+from studylab.forms import PossibleDayField
 from studylab.studies.rules.protocol import Measuring
 
 SYMPTOMS_ASKED = frozenset({VitalSet.Gate.POST_DOSE, VitalSet.Gate.LEAVE})
@@ -59,7 +60,7 @@ class VitalsForm(ReadingRows):
         help_text="Ask. Better wait half an hour, or until the bladder is empty, than measure now.",
     )  # fmt: skip
     rest_began = time_field("Rest began, if the button was not used")
-    measured_on = forms.DateField(
+    measured_on = PossibleDayField(
         label="Day of the readings", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d")
     )
     posture = forms.ChoiceField(

@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
 from studylab.access import ROLE_NAMES, Role
+from studylab.forms import PossibleDayField
 from studylab.people.models import User
 from studylab.people.selectors import (
     blind_clash,
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 _ROLES = [(role.value, ROLE_NAMES[role]) for role in Role]
 
 
-class DayField(forms.DateField):
+class DayField(PossibleDayField):
     """A calendar day, entered with the browser's own picker."""
 
     def __init__(self, **kwargs: Any) -> None:

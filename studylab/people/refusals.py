@@ -30,11 +30,18 @@ class RefusalMiddleware:
             return response
         if response.headers["Location"].partition("?")[0] != resolve_url(settings.LOGIN_URL):
             return response
-        page = request.htmx.current_url_abs_path or "/"  # type: ignore[attr-defined]
-        return HttpResponseClientRedirect(redirect_to_login(page).url)
+        return HttpResponseClientRedirect(redirect_to_login(_page_of(request)).url)
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         """Turn a refusal into its page; leave everything else to break loudly."""
         if isinstance(exception, StudylabError):
             return answer_refusal(request, exception)
         return None
+
+
+def _page_of(request: HttpRequest) -> str:
+    """Return the page that asked for a part of itself, as far as the browser says it in a way that can be read."""
+    try:
+        return request.htmx.current_url_abs_path or "/"  # type: ignore[attr-defined]
+    except ValueError:
+        return "/"

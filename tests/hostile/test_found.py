@@ -7,7 +7,9 @@ import pytest
 from django import forms
 from django.test import Client, RequestFactory
 
+from studylab.forms import InstantField, day_field
 from studylab.http import next_url
+from studylab.people.forms import DayField
 from tests.access.world import pages
 
 
@@ -26,6 +28,24 @@ def test_a_request_for_another_host_is_malformed_and_no_fault_of_ours(host: str,
 )  # fmt: skip
 def test_where_somebody_came_from_is_an_address_of_ours_or_nothing(sent: str, taken: str) -> None:
     assert next_url(RequestFactory().get("/", {"next": sent})) == taken
+
+
+def test_a_part_asked_for_by_a_page_whose_address_cannot_be_read(db: Any) -> None:
+    headers = {"hx-request": "true", "hx-current-url": "http://["}
+    answer = Client(raise_request_exception=False).get("/s/x/", headers=headers)
+    assert answer.headers["HX-Redirect"] == "/sign-in/?next=/"
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])
+def test_no_day_lies_at_an_end_of_the_calendar(day: str) -> None:
+    """A day more or less cannot be counted there, and what the database keeps of year 1 it cannot give back."""
+    for field, sent in (
+        (InstantField(future=True), f"{day}T00:00"),
+        (DayField(), day),
+        (day_field("Day"), day),
+    ):
+        with pytest.raises(forms.ValidationError, match="Look at the year again"):
+            field.clean(sent)
 
 
 def test_no_field_takes_words_without_end() -> None:

@@ -7,6 +7,7 @@ from django import forms
 
 from studylab.allocation.rules.kit_states import CHANGES
 from studylab.allocation.services.stock import MOST_KITS
+from studylab.forms import PossibleDayField
 from studylab.studies.rules.protocol import Arm, Supply
 
 NO_ARM = "Readable to others: no word here may tell what the kits hold."
@@ -17,7 +18,7 @@ class ReceiveForm(forms.Form):
 
     arm_key = forms.ChoiceField(label="What these kits hold", widget=forms.RadioSelect)
     label = forms.CharField(label="Batch number", max_length=40, help_text=NO_ARM)
-    usable_until = forms.DateField(
+    usable_until = PossibleDayField(
         label="Usable until, this day included",
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
     )

@@ -5,7 +5,7 @@ from typing import Any
 
 from django import forms
 
-from studylab.forms import InstantField
+from studylab.forms import InstantField, PossibleDayField
 from studylab.participants.models import Consent
 
 
@@ -16,7 +16,7 @@ class PaperTimes(forms.Form):
         label="Volunteer signed at",
         help_text="Day and clock time of the volunteer's own signature.",
     )
-    written_on = forms.DateField(
+    written_on = PossibleDayField(
         label="Date the volunteer wrote on the form",
         widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"),
         input_formats=["%Y-%m-%d"],

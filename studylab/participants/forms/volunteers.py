@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from studylab import clock
-from studylab.forms import InstantField, local_minute
+from studylab.forms import InstantField, PossibleDayField, local_minute
 from studylab.participants.models import Consent, Person
 from studylab.participants.rules.details import LONGEST, ContactDetails, details_problems
 from studylab.participants.selectors import Match, fresh_matches, likely_matches
@@ -48,7 +48,7 @@ class ContactForm(forms.Form):
         label="Given names", max_length=LONGEST["given_names"],
         widget=forms.TextInput({"autocomplete": "off"}),
     )  # fmt: skip
-    birth_date = forms.DateField(
+    birth_date = PossibleDayField(
         label="Birth date", widget=forms.DateInput({"type": "date", "autocomplete": "off"}, "%Y-%m-%d"),
         input_formats=["%Y-%m-%d"],
         error_messages={"invalid": "This is no date. Enter year, month and day, for example 1998-03-31."},
