@@ -3,6 +3,7 @@
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any
@@ -13,11 +14,12 @@ from django.http import HttpResponse
 from django.urls import Resolver404, resolve
 
 from tests.access.world import Page
-from tests.hostile import asks
+from tests.hostile import asks, bends
 from tests.hostile.asks import Ask
 from tests.hostile.forms import Form, read
 from tests.hostile.judge import AGAIN, FORGED, Fault, Judged, judge, keyless
 from tests.hostile.scene import Scene, Visitor
+from tests.hostile.values import values_for
 from tests.hostile.watch import Ears, Ledger
 
 # Ends the sign-in, or is a stream: asked for by hand elsewhere.
@@ -88,19 +90,59 @@ class Drive:
 
     def conversation(self, visitor: Visitor, random: Random) -> None:
         """Have one conversation, and undo it."""
+        with self._undone(visitor):
+            self._talk(visitor, random)
+
+    @contextmanager
+    def _undone(self, visitor: Visitor) -> Iterator[None]:
         visitor.fresh()
         undone = transaction.atomic()
         # As around Django's own test cases: a service may still ask for the outermost transaction.
         undone._from_testcase = True  # type: ignore[attr-defined]
         with undone:
             self.ledger.begin()
-            self._talk(visitor, random)
+            yield
             transaction.set_rollback(True)
+
+    def sweep(self, visitor: Visitor) -> Iterator[None]:
+        """Put each of the values into each field of each form of theirs, the other fields filled in well.
+
+        Forms with the same fields at the same route are one.
+        """
+        seen: set[tuple[Any, ...]] = set()
+        for route in self._open[visitor.name]:
+            for place in self.scene.places[route]:
+                with self._undone(visitor):
+                    forms = self.forms(visitor, place)
+                for form in forms:
+                    page = self._page(form.action)
+                    kind = (
+                        page and page.route,
+                        form.method,
+                        tuple(sorted({f.name for f in form.fields})),
+                    )
+                    if kind not in seen:
+                        seen.add(kind)
+                        yield from self._sweep_form(visitor, form, place)
+
+    def _sweep_form(self, visitor: Visitor, form: Form, place: str) -> Iterator[None]:
+        for name in dict.fromkeys(one.name for one in form.fields):
+            kind = next(one.kind for one in form.fields if one.name == name)
+            for title, value in values_for(kind):
+                random = Random(f"{form.action} {name} {title}")
+                with self._undone(visitor):
+                    self.ask(
+                        visitor,
+                        asks.with_value(
+                            form, place, random, self.scene.known, (name, value), title
+                        ),
+                    )
+                yield
 
     def _talk(self, visitor: Visitor, random: Random) -> None:
         kind = random.random()
         if kind < 0.08:
-            self.ask(visitor, asks.with_secret(*random.choice(_DOORS), random, self.scene.known))
+            self.ask(visitor, bends.with_secret(*random.choice(_DOORS), random, self.scene.known))
         elif kind < 0.24:
             self._bend(visitor, random)
         elif kind < 0.34 and self._forms:
@@ -119,13 +161,13 @@ class Drive:
         return place
 
     def _bend(self, visitor: Visitor, random: Random) -> None:
-        ask = asks.crooked(self._place(visitor, random), random, self.scene.known)
+        ask = bends.crooked(self._place(visitor, random), random, self.scene.known)
         if random.random() < 0.35:
             ask = replace(ask, verb=random.choice(asks.VERBS))
         if ask.verb in ("POST", "PUT", "PATCH") and random.random() < 0.5:
             ask = asks.bent(ask, random)
         if random.random() < 0.25:
-            ask = asks.odd_headers(ask, random)
+            ask = bends.odd_headers(ask, random)
         self.ask(visitor, ask)
 
     def _borrow(self, visitor: Visitor, random: Random) -> None:

@@ -102,6 +102,13 @@ def judge(
     judged.wrote = bool(changed - HOUSEKEEPING)
     for what, more in _written(visitor, page, ask, answer, changed, events):
         fault(what, more)
+    if (
+        judged.wrote
+        and len(ask.body) > A_LOT
+        and name not in TAKES_MUCH
+        and ledger.longest() > A_LOT
+    ):
+        fault("took a megabyte")
     if judged.wrote and (broken := _left_open()):
         fault("would not be committed", broken)
     return judged
@@ -152,9 +159,6 @@ def _written(
         and not acts <= THOUGH_REFUSED,
         "wrote twice": bool(kept) and ask.how.endswith(AGAIN) and b"form_key=" in ask.body,
         "wrote for another site": bool(wrote) and ask.how == FORGED,
-        "took a megabyte": bool(wrote)
-        and len(ask.body) > A_LOT
-        and (page is None or page.name not in TAKES_MUCH),
     }
     for what, is_so in wrong.items():
         if is_so:

@@ -7,6 +7,7 @@ A few hundred requests in each run of the suite, about 30 s of processor time; S
 import os
 from collections import Counter
 from collections.abc import Iterator
+from itertools import islice
 from random import Random
 from typing import Any
 
@@ -23,6 +24,7 @@ from tests.hostile.scene import VISITORS, build_scene
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 MANY = int(os.environ.get("STUDYLAB_HOSTILE", "0"))
 SEED = int(os.environ.get("STUDYLAB_HOSTILE_SEED", "1"))
+SWEEP = os.environ.get("STUDYLAB_HOSTILE_SWEEP", "1") == "1"
 FEW = 25  # conversations of each visitor
 
 
@@ -55,10 +57,14 @@ def test_nothing_breaks_and_nothing_is_written_that_may_not_be(drive: Drive, nam
 @pytest.mark.skipif(not MANY, reason="sends as many requests as STUDYLAB_HOSTILE says")
 def test_a_long_drive(drive: Drive, capfd: Any) -> None:
     number, said = SEED * 1_000_000, 0
+    sweeps = [drive.sweep(visitor) for visitor in drive.scene.visitors] if SWEEP else []
     while drive.tally.asked < MANY:
         for visitor in drive.scene.visitors:
             number += 1
             drive.conversation(visitor, Random(number))
+        for sweep in sweeps:
+            for _ in islice(sweep, 3):
+                pass
         if drive.tally.asked // 1000 > said:
             said = drive.tally.asked // 1000
             faults = Counter(f"{fault.what} at {fault.where}" for fault in drive.tally.faults)

@@ -110,6 +110,13 @@ def hostile(random: Random, kind: str = "", *, big: float = 0.01) -> tuple[str, 
     return random.choice(list(sort.items()))
 
 
+def values_for(kind: str) -> list[tuple[str, bytes]]:
+    """Every value that is awkward for a kind of field, and some that are so for any."""
+    fitting = _BY_TYPE.get(kind, TEXTS)
+    some = ("nul", "surrogate", "long", "digits", "blanks")
+    return [*fitting.items(), *((name, TEXTS[name]) for name in some if fitting is not TEXTS)]
+
+
 def tampered(random: Random, token: str) -> bytes:
     """Return a secret with something wrong about it."""
     raw = token.encode()

@@ -60,6 +60,16 @@ class Ledger:
             self.now[name] = now
         return found
 
+    @staticmethod
+    def longest() -> int:
+        """How long the longest of the newest rows and acts is, in characters."""
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT greatest((SELECT max(length(new::text)) FROM (SELECT new FROM audit_rowchange ORDER BY id DESC LIMIT 20) c),"
+                " (SELECT max(length(e::text)) FROM (SELECT * FROM audit_event ORDER BY id DESC LIMIT 5) e))"
+            )
+            return int(cursor.fetchone()[0] or 0)
+
     def events(self) -> list[Event]:
         """The acts that the last request put on the trail."""
         found = list(Event.objects.filter(pk__gt=self.event).order_by("pk"))
