@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from studylab import clock
 
-EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
-_NO_SUCH_YEAR = "Look at the year again: it lies before 1900 or after 2199."
+EARLIEST, LATEST = date(1800, 1, 1), date(2999, 12, 31)
+_NO_SUCH_YEAR = "Look at the year again: it lies before 1800 or after 2999."
 
 
 def possible(day: date) -> None:
