@@ -21,6 +21,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 FORMAT = 1
 LONGEST = 1_000_000  # bytes of a file
 MOST = 500  # entries in a file
+FARTHEST_OFF = 10**12  # milliseconds, 31 years
 NO_FILE = "This is no file of unsent entries. Choose the file that the tablet saved; its name begins with “studylab-unsent”."
 DAMAGED = "This file is not whole, or it was changed. Save it on the tablet once more. Nothing was taken in."
 
@@ -85,17 +86,21 @@ def opened(sealed: SealedAct, key: bytes) -> KeptAct:
     """Return what an entry holds. UnsentFileWrong when the key is not its maker's, or the seal was broken."""
     try:
         content = json.loads(AESGCM(key).decrypt(sealed.iv, sealed.box, None))
-        fields = {str(name): _texts(value) for name, value in content["fields"].items()}
+        fields = {_text(name): _texts(value) for name, value in content["fields"].items()}
         device_at = datetime.fromisoformat(content["device_at"])
         if device_at.utcoffset() is None or not 2000 <= device_at.year < 2100:
             raise ValueError("no clock shows this")
-        compared = content["compared_ms"]
+        compared = None if content["compared_ms"] == "" else int(content["compared_ms"])
+        if compared is not None and abs(compared) > FARTHEST_OFF:
+            raise ValueError("no clock is as wrong as this")
         return KeptAct(
-            id=UUID(content["id"]), base=str(content["base"]), visit=UUID(content["visit"]),
-            step=str(content["step"]), short=str(content["short"]), words=str(content["words"]),
-            device_at=device_at, compared_ms=None if compared == "" else int(compared), fields=fields,
+            id=UUID(content["id"]), base=_text(content["base"]), visit=UUID(content["visit"]),
+            step=_text(content["step"]), short=_text(content["short"]), words=_text(content["words"]),
+            device_at=device_at, compared_ms=compared, fields=fields,
         )  # fmt: skip
-    except (InvalidTag, ValueError, KeyError, TypeError, AttributeError, OverflowError) as problem:
+    except (
+        InvalidTag, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError,
+    ) as problem:  # fmt: skip
         raise UnsentFileWrong(DAMAGED) from problem
 
 
@@ -107,4 +112,13 @@ def _bytes(text: Any) -> bytes:
 
 
 def _texts(value: Any) -> list[str]:
-    return [str(one) for one in (value if isinstance(value, list) else [value])]
+    return [_text(one) for one in (value if isinstance(value, list) else [value])]
+
+
+def _text(value: Any) -> str:
+    """Return a value as text that can be stored and shown; ValueError for signs that can not."""
+    text = str(value)
+    text.encode()  # half of a surrogate pair is no sign
+    if "\x00" in text:
+        raise ValueError("a sign that no database keeps")
+    return text

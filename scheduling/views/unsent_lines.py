@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 from uuid import UUID
 
-from django.db import transaction
+from django.db import OperationalError, transaction
 from django.http import Http404, QueryDict
 
 from scheduling.models import StepRecord, Visit
@@ -17,7 +17,7 @@ from scheduling.views.act_taking import WrongForm, take_act
 from scheduling.views.sheet_page import row_of
 from studylab import clock
 from studylab.access import Actor
-from studylab.errors import RefusedWithReasons, StudylabError
+from studylab.errors import Conflict, RefusedWithReasons, StudylabError
 from studylab.participants.kept_away import check_not_away
 from studylab.studies.models import Study
 
@@ -40,9 +40,12 @@ class Line:
 
 def previewed(study: Study, acts: Sequence[KeptAct], actor: Actor) -> list[Line]:
     """Return what taking in all entries would do: it is done, looked at, and taken back."""
-    with transaction.atomic():
-        lines = taken_in(study, acts, {act.id for act in acts}, actor)
-        transaction.set_rollback(True)
+    try:
+        with transaction.atomic():
+            lines = taken_in(study, acts, {act.id for act in acts}, actor)
+            transaction.set_rollback(True)
+    except OperationalError as problem:  # inside another transaction no service tries again
+        raise Conflict("Somebody else is changing this at the moment. Try again.") from problem
     return lines
 
 
@@ -84,7 +87,7 @@ def _taken(
 
 def _one(line: Line, visit: Visit, time: TabletTime, actor: Actor) -> Line:
     act = line.act
-    what = act.fields.get("act", ["record"])[0]
+    what = (act.fields.get("act") or ["record"])[0]
     row = row_of(sheet_of(visit, clock.now()), act.step)
     if row is None or what not in ACTS:
         return replace(line, state="refused", said="This visit has no such step.")

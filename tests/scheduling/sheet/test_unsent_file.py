@@ -184,6 +184,26 @@ def test_files_of_others_of_another_study_changed_or_none_at_all_are_refused(los
     assert not Event.objects.filter(action="tablet.unsent_taken").exists()
 
 
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"words": "\ud800"}, "was changed"), ({"words": "\x00"}, "was changed"), ({"compared_ms": 10**30}, "was changed"),
+        ({"compared_ms": "x"}, "was changed"), ({"device_at": "9999-12-31T23:00:00+00:00"}, "was changed"),
+        ({"device_at": "2026-11-23T11:00:00"}, "was changed"), ({"fields": []}, "was changed"), ({"fields": None}, "was changed"),
+        ({"id": "1"}, "was changed"), ({"fields": {"act": []}}, "least two"), ({"fields": {"act": "steal"}}, "no such step"),
+        ({"step": "x" * 5000}, "no such step"),
+    ],
+)  # fmt: skip
+def test_what_no_tablet_of_ours_writes_is_refused_in_words(
+    lost: Lost, changes: dict[str, Any], said: str
+) -> None:
+    """The maker's own key seals it, so nothing but reading it stands in the way."""
+    lost.acts = [lost.acts[0] | changes]
+    page = lost.show(lost.file())[1]
+    assert said in page
+    assert not StepRecord.objects.exists()
+
+
 def test_entries_that_belong_nowhere_or_need_the_server_are_named(lost: Lost) -> None:
     lost.acts[0]["visit"] = str(uuid4())
     lost.acts[1]["step"] = "nowhere"
