@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from scheduling.models.series import Visit
-from studylab.audit.history import append_only, fits
+from studylab.audit.history import append_only, corrections, fits
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
@@ -38,6 +38,7 @@ class Payment(models.Model):
     reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
+        indexes = [corrections("payment_corrections")]
         constraints = [
             models.CheckConstraint(
                 condition=Q(amount__gt=0) | Q(amount=0, supersedes__isnull=False),

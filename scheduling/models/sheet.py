@@ -9,7 +9,7 @@ from django.db.models import F, Q
 
 from scheduling.models.series import Visit
 from studylab.allocation.models import Kit
-from studylab.audit.history import append_only, fits, guard
+from studylab.audit.history import append_only, corrections, fits, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
@@ -70,7 +70,10 @@ class StepRecord(models.Model):
                 name="step_tablet_times_whole",
             ),
         ]
-        indexes = [models.Index(fields=["step", "occurred_at"], name="step_by_moment")]
+        indexes = [
+            corrections("step_corrections"),
+            models.Index(fields=["step", "occurred_at"], name="step_by_moment"),
+        ]
         triggers = [
             *append_only(),
             consent_first("occurred_at"),
@@ -116,6 +119,7 @@ class Dose(models.Model):
     )
 
     class Meta:
+        indexes = [corrections("dose_corrections")]
         constraints = [
             models.UniqueConstraint(
                 fields=["participant"], condition=Q(supersedes=None), name="dose_once"

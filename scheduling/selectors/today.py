@@ -257,6 +257,7 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
         Dose.objects.filter(~Exists(reached), participant__study=study, superseded_by=None)
         .exclude(participant__in=wants_no_safety_contact(study))
         .select_related("participant__study", "visit")
+        .defer("gate")
         .order_by("given_at", "id")
     )
     attempts: dict[int, list[AfterContact]] = {}

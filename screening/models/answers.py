@@ -5,7 +5,7 @@ import uuid
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import append_only, fits
+from studylab.audit.history import append_only, corrections, fits
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
@@ -51,6 +51,12 @@ class AnswerSet(models.Model):
     reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
+        indexes = [
+            corrections("answers_corrections"),
+            models.Index(
+                fields=["visit_uid"], condition=Q(visit_uid__isnull=False), name="answers_of_visit"
+            ),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(given_at__lte=F("recorded_at")), name="answers_not_in_future"

@@ -7,7 +7,7 @@ from django.db.models import F, Q
 
 from screening.models.timing import ENTRIES
 from screening.models.vitals import VitalSet
-from studylab.audit.history import append_only, fits
+from studylab.audit.history import append_only, corrections, fits
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Participant
@@ -46,7 +46,13 @@ class Check(models.Model):
     reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
-        indexes = [models.Index(fields=["participant", "gate", "kind", "id"], name="check_of_gate")]
+        indexes = [
+            corrections("check_corrections"),
+            models.Index(
+                fields=["visit_uid"], condition=Q(visit_uid__isnull=False), name="check_of_visit"
+            ),
+            models.Index(fields=["participant", "gate", "kind", "id"], name="check_of_gate"),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(taken_at__lte=F("recorded_at")), name="check_not_in_future"

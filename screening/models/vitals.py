@@ -8,7 +8,7 @@ from django.db.models import F, Q
 
 from screening.models.monitors import MonitorClock
 from screening.models.timing import ENTRIES, TIMED, Timing
-from studylab.audit.history import append_only, fits, guard
+from studylab.audit.history import append_only, corrections, fits, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models import Deviation, Participant
@@ -82,6 +82,12 @@ class VitalSet(models.Model):
     reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
+        indexes = [
+            corrections("vitals_corrections"),
+            models.Index(
+                fields=["visit_uid"], condition=Q(visit_uid__isnull=False), name="vitals_of_visit"
+            ),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(taken_at__lte=F("recorded_at")), name="vitals_not_in_future"

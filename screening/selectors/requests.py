@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
+from django.db.models import Exists, OuterRef
 from django.http import Http404
 
 from screening.models import RequestAnswer, SignOff
@@ -45,15 +46,15 @@ class AskedFor:
 
 def asked_for(study: Study) -> dict[int, list[AskedFor]]:
     """Return what the newest sign-offs of active people ask for, by participant id."""
-    newest = (
+    newer = SignOff.objects.filter(participant=OuterRef("participant"), pk__gt=OuterRef("pk"))
+    open_ones = list(
         SignOff.objects.filter(
-            participant__study=study, participant__status=Participant.Status.ACTIVE
+            ~Exists(newer), decision=SignOff.Decision.NEEDS_MORE,
+            participant__study=study, participant__status=Participant.Status.ACTIVE,
         )
-        .order_by("participant_id", "-id")
-        .distinct("participant_id")
+        .order_by("participant_id")
         .select_related("participant")
-    )
-    open_ones = [one for one in newest if one.decision == SignOff.Decision.NEEDS_MORE]
+    )  # fmt: skip
     answers: dict[tuple[int, int], RequestAnswer] = {
         (answer.sign_off_id, answer.index): answer
         for answer in RequestAnswer.objects.filter(sign_off__in=open_ones).select_related(

@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -47,11 +48,14 @@ from studylab.participants.models import Participant
 from studylab.participants.selectors import access_participant
 from studylab.studies.selectors import current_protocol
 
+PER_PAGE = 50
+
 
 @requires(Cap.SIGN_OFF)
 @require_GET
 def queue(request: StaffRequest, study: str) -> HttpResponse:
     """Who waits for a decision: the nearest visit first, then the longest waiting."""
+    page = Paginator(sign_off_queue(request.study), PER_PAGE).get_page(request.GET.get("page"))
     items = [
         {
             "item": item,
@@ -59,10 +63,11 @@ def queue(request: StaffRequest, study: str) -> HttpResponse:
             "waiting": WAITING[item.waiting],
             "flags": sum(f["disposition"] == "physician" for f in item.assessment.findings),
         }
-        for item in sign_off_queue(request.study)
+        for item in page.object_list
     ]
     context = {
         "items": items,
+        "page": page,
         "protocol": current_protocol(request.study),
         "lapsing": lapsing(request.study, clock.now()),
         "asked": open_requests(request.study),

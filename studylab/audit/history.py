@@ -5,6 +5,8 @@ is set per transaction by `studylab.db.service`; a write from outside a service 
 """
 
 import pgtrigger
+from django.db import models
+from django.db.models import Q
 
 _NOTE = """
 INSERT INTO audit_rowchange (at, table_name, row_id, operation, old, new, actor, request)
@@ -70,6 +72,15 @@ def _no_truncate() -> pgtrigger.Trigger:
         level=pgtrigger.Statement,
         func="RAISE EXCEPTION 'The rows of % stay: the table cannot be emptied.', TG_TABLE_NAME;",
     )
+
+
+def corrections(name: str) -> models.Index:
+    """Return an index over the few rows that correct another one.
+
+    What counts are rows that none supersedes. Without this index PostgreSQL looks for such a one through all rows of the
+    table, for every page.
+    """
+    return models.Index(fields=["supersedes"], condition=Q(supersedes__isnull=False), name=name)
 
 
 def fits(

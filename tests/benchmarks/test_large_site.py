@@ -7,14 +7,20 @@ import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 from django.db import connection
+from django.db.models import Q
 from django.test import Client
 from django.urls import reverse
 
+from scheduling.models import Dose, Payment, StepRecord
+from screening.models import AnswerSet, Check, VitalSet
+from screening.selectors.queue import sign_off_queue
 from screening.selectors.sign_off import sign_off_state
+from screening.views import sign_off
 from studylab import clock, codes
 from studylab.access import ROLE_CAPS, Cap
 from studylab.allocation.models import AllocationList
 from studylab.allocation.selectors.verification import list_differences
+from studylab.allocation.views import telling
 from studylab.audit.models import Event
 from studylab.audit.services import seal_events
 from studylab.management.demo.cast import STAFF
@@ -25,7 +31,7 @@ from studylab.management.demo.large.spread import needed, spread
 from studylab.management.demo.plot import Plot
 from studylab.management.demo.visits import VisitWalk
 from studylab.participants.contact import box_open
-from studylab.participants.models import Participant
+from studylab.participants.models import Consent, EventEntry, Participant
 from studylab.studies.models import Study
 from tests.worlds import world
 
@@ -142,3 +148,26 @@ def test_what_is_not_the_demonstration_is_left_alone(small_story: Plot):
         check_wanted(100, 5)
     with pytest.raises(CommandError, match="--studies must be between 2"):
         check_wanted(100, 1)
+
+
+def test_what_corrects_another_row_is_found_by_an_index_of_such_rows_only():
+    for model in (Consent, EventEntry, AnswerSet, VitalSet, Check, StepRecord, Dose, Payment):
+        of_corrections = Q(supersedes__isnull=False)
+        assert any(one.condition == of_corrections for one in model._meta.indexes), model
+
+
+def test_long_queues_come_in_pages(small_story: Plot, large: list[Study], monkeypatch):
+    monkeypatch.setattr(sign_off, "PER_PAGE", 1)
+    monkeypatch.setattr(telling, "PER_PAGE", 1)
+    client, study = Client(), large[0]
+    with clock.travel(small_story.now):
+        client.force_login(small_story.lab.users["lead"])
+        answer = client.get(reverse("arm_wishes", args=[study.slug]))
+        assert answer.content.decode().count('scope="row"') == 1
+        assert "Page 1 of" in answer.content.decode()
+        client.force_login(small_story.lab.users["clinician"])
+        answer = client.get(reverse("sign_off_queue", args=[study.slug]))
+        waiting = len(sign_off_queue(study))
+    assert waiting > 1
+    assert len(answer.context["items"]) == 1
+    assert f"Page 1 of {waiting}" in answer.content.decode()

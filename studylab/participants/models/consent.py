@@ -4,7 +4,7 @@ import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import append_only, guard
+from studylab.audit.history import append_only, corrections, guard
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models.person import Participant
@@ -44,6 +44,7 @@ class Consent(models.Model):
     reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
+        indexes = [corrections("consent_corrections")]
         constraints = [
             models.CheckConstraint(
                 condition=Q(signed_at__lte=F("recorded_at")), name="consent_not_in_future"

@@ -7,7 +7,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
 
-from studylab.audit.history import append_only, fits, guard, never_deleted
+from studylab.audit.history import append_only, corrections, fits, guard, never_deleted
 from studylab.db import explain
 from studylab.errors import Conflict, Refused
 from studylab.participants.models.consent import consent_first
@@ -126,6 +126,7 @@ class EventEntry(models.Model):
     )
 
     class Meta:
+        indexes = [corrections("event_entry_corrections")]
         constraints = [
             models.CheckConstraint(condition=Q(grade__gte=1, grade__lte=5), name="event_grade"),
             models.CheckConstraint(

@@ -132,6 +132,7 @@ class _Known:
         self.assessments = {
             row.participant_id: row
             for row in Assessment.objects.filter(**these, gate=Assessment.Gate.SCREENING)
+            .defer("findings")  # kilobytes of JSON each, for hundreds of people
             .order_by("participant_id", "-id")
             .distinct("participant_id")
         }
@@ -143,6 +144,7 @@ class _Known:
         self.signed = {
             row.participant_id: row
             for row in SignOff.objects.filter(**these)
+            .only("participant", "assessment", "decision", "valid_until")
             .order_by("participant_id", "-id")
             .distinct("participant_id")
         }
@@ -164,7 +166,8 @@ class _Known:
             ListEntry.objects.filter(**these).values_list("participant_id", flat=True)
         )
         self.doses = {
-            row.participant_id: row for row in Dose.objects.filter(**these, superseded_by=None)
+            row.participant_id: row
+            for row in Dose.objects.filter(**these, superseded_by=None).defer("gate")
         }
         self.reached: dict[int, list[datetime]] = defaultdict(list)
         for pk, when in AfterContact.objects.filter(**these, reached=True).values_list(
