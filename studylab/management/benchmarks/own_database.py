@@ -34,6 +34,13 @@ class OwnDatabase:
         return done.stdout.strip().splitlines()[-1] if done.stdout.strip() else ""
 
 
+def here() -> OwnDatabase:
+    """Return the present database, for modules of ours as processes on it."""
+    given = connection.settings_dict
+    parts = {"host": given["HOST"], "port": given["PORT"], "user": given["USER"], "password": given["PASSWORD"]}  # fmt: skip
+    return OwnDatabase(_address(given["NAME"], parts))
+
+
 @contextmanager
 def in_own_database() -> Iterator[OwnDatabase]:
     """Make the database with its tables; drop it at the end."""
