@@ -28,6 +28,12 @@ STORED = """new Promise((resolve) => { const asked = indexedDB.open("studylab-ta
     rows.onsuccess = () => { asked.result.close(); resolve(rows.result.length); };
     rows.onerror = () => resolve(0); }; })"""
 
+# A run sheet was taken onto the tablet since that moment of its own clock.
+TAKEN_SINCE = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
+  asked.onsuccess = () => { const rows = asked.result.transaction("sheets").objectStore("sheets").getAll();
+    rows.onsuccess = () => { asked.result.close(); resolve(rows.result.some((row) => row.at >= %d)); };
+    rows.onerror = () => resolve(false); }; })"""
+
 # The clocks were compared since they were set.
 COMPARED = """new Promise((resolve) => { const asked = indexedDB.open("studylab-tablet");
   asked.onsuccess = () => { const row = asked.result.transaction("meta").objectStore("meta").get("compared");
@@ -132,14 +138,15 @@ class Tablet:
         return f"/s/{self.site.case.study.slug}/visits/{visit.uid}/"
 
     def open(self) -> None:
-        """Open the run sheet, and wait until the tablet has it."""
+        """Open the run sheet, and wait until the tablet has it as it is now."""
+        before = self.page.evaluate("Date.now()")
         self.page.goto(self.path)
         if self.page.get_by_role("heading", name="Locked").count():  # nobody touched it for so long
             self.page.get_by_label(f"Password of {self.user.name}").fill(cast.PASSWORD)
             self.page.get_by_role("button", name="Unlock").click()
             self.page.wait_for_url(f"**{self.path}")
         self.until("navigator.serviceWorker.controller !== null")
-        self.until(STORED)
+        self.until(TAKEN_SINCE % before)
         self.until(COMPARED % round(-self.wrong.total_seconds() * 1000))
 
     def until(self, expression: str) -> None:
