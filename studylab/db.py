@@ -28,6 +28,11 @@ writing_refused: ContextVar[str] = ContextVar("writing_refused", default="")
 _HOUSE_RULE = "SL001"  # constraint name prefix set by our own triggers carries the sentence itself
 
 
+def storable(text: str) -> str:
+    """Return a text that no form has looked at without the one sign that PostgreSQL cannot hold (NUL)."""
+    return text.replace("\x00", "")
+
+
 def explain(sentences: dict[str, tuple[type[StudylabError], str]]) -> None:
     """Register what to say when the named constraints refuse a write."""
     _sentences.update(sentences)

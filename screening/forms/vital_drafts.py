@@ -5,13 +5,18 @@ from django.http import QueryDict
 
 from screening.forms.vitals import SetContext, VitalsForm
 from screening.models import VitalDraft
+from studylab.db import storable
 
 _NOT_TYPED = frozenset({"csrfmiddlewaretoken", "form_key", "next", "draft", "draft_do", "as_it_is"})
 
 
 def typed(sent: QueryDict) -> dict[str, list[str]]:
     """Return the fields of the form as they were sent."""
-    return {name: list(texts) for name, texts in sent.lists() if name not in _NOT_TYPED}
+    return {
+        storable(name): [storable(text) for text in texts]
+        for name, texts in sent.lists()
+        if name not in _NOT_TYPED
+    }
 
 
 def restored_form(draft: VitalDraft, about: SetContext) -> VitalsForm:

@@ -8,7 +8,7 @@ from studylab import clock
 from studylab.access import Actor, Cap
 from studylab.audit.actions import Action
 from studylab.audit.services import audit
-from studylab.db import lock, service
+from studylab.db import lock, service, storable
 from studylab.errors import Conflict, NotAllowed, Refused
 from studylab.people.services.roles import require_in
 from studylab.studies.models import ProtocolDraft, ProtocolVersion, Study
@@ -70,7 +70,7 @@ def draft_save(
     draft = _open(draft)
     if draft.page != page and draft.revision != revision and draft.document != document:
         raise Conflict(ELSEWHERE)
-    draft.document, draft.page = _kept(document), page[:40]
+    draft.document, draft.page = _kept(document), storable(page)[:40]
     draft.revision, draft.saved_at = draft.revision + 1, clock.now()
     draft.save(update_fields=["document", "page", "revision", "saved_at"])
     return draft

@@ -25,7 +25,7 @@ THOUGH_REFUSED = {"values.seen", "vitals.draft_begun", "self_report.begun"}
 # Rows that say themselves who wrote them, when and what, and are never changed; or when something was last fetched.
 # A draft of a study document is kept while it is typed; what is made of it is an act.
 OWN_TRAIL = {
-    "screening_selfreportentry", "screening_timing", "scheduling_calendarfeed", "studies_protocoldraft",
+    "screening_selfreport", "screening_selfreportentry", "screening_timing", "scheduling_calendarfeed", "studies_protocoldraft",
 }  # fmt: skip
 ARMS = ("Propranolol 40 mg", "Placebo")
 

@@ -5,7 +5,6 @@ A few hundred requests in each run of the suite, about 30 s of processor time; S
 """
 
 import os
-from collections import Counter
 from collections.abc import Iterator
 from itertools import islice
 from random import Random
@@ -17,7 +16,7 @@ from hypothesis import strategies as st
 
 from studylab import clock
 from tests.access.foreign import Apart
-from tests.hostile.drive import Drive, finish
+from tests.hostile.drive import Drive, Tally, finish
 from tests.hostile.report import faults_of, table
 from tests.hostile.scene import VISITORS, build_scene
 
@@ -67,10 +66,12 @@ def test_a_long_drive(drive: Drive, capfd: Any) -> None:
                 pass
         if drive.tally.asked // 1000 > said:
             said = drive.tally.asked // 1000
-            faults = Counter(f"{fault.what} at {fault.where}" for fault in drive.tally.faults)
-            with capfd.disabled():
-                print(drive.tally.asked, dict(faults), flush=True)
-    with capfd.disabled():
-        print(table(drive.tally))
-        print(faults_of(drive.tally))
+            _print(capfd, drive.tally)
+    _print(capfd, drive.tally)
     assert len(drive.tally.faults) == 0
+
+
+def _print(capfd: Any, tally: Tally) -> None:
+    """Say what came of it so far, so that a drive can be ended at any time."""
+    with capfd.disabled():
+        print(table(tally), faults_of(tally), sep="\n", flush=True)

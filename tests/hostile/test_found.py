@@ -5,12 +5,17 @@ from typing import Any
 
 import pytest
 from django import forms
+from django.http import QueryDict
 from django.test import Client, RequestFactory
+from django.urls import reverse
 
+from screening.forms.vital_drafts import typed
 from studylab.forms import InstantField, day_field
 from studylab.http import next_url
 from studylab.people.forms import DayField
+from studylab.studies.drafting import draft_begin, draft_save
 from tests.access.world import pages
+from tests.cast import actor_of
 
 
 @pytest.mark.parametrize("host", ["//evil.example/", "http://testserver:abc/", "x" * 300, "é", ""])
@@ -34,6 +39,24 @@ def test_a_part_asked_for_by_a_page_whose_address_cannot_be_read(db: Any) -> Non
     headers = {"hx-request": "true", "hx-current-url": "http://["}
     answer = Client(raise_request_exception=False).get("/s/x/", headers=headers)
     assert answer.headers["HX-Redirect"] == "/sign-in/?next=/"
+
+
+def test_what_no_form_has_looked_at_may_hold_a_nul(
+    client_of: Any, coordinator: Any, lead: Any, study: Any
+) -> None:
+    client = client_of(coordinator)
+    found = client.post(reverse("volunteer_find", args=[study.slug]), {"sought": "\x00Ana\x00"})
+    assert found.status_code == 200
+    actor = actor_of(lead, study)
+    draft = draft_begin(study=study, document="a = 1", base=None, actor=actor)
+    kept = draft_save(
+        draft=draft, document="a = 2", revision=draft.revision, page="\x00p", actor=actor
+    )
+    assert kept.page == "p"
+    assert typed(QueryDict("reading_1.pulse=6%001&%00x=y")) == {
+        "reading_1.pulse": ["61"],
+        "x": ["y"],
+    }
 
 
 @pytest.mark.parametrize("day", ["0001-01-01", "1799-12-31", "3000-01-01", "9999-12-31"])

@@ -9,6 +9,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from studylab import codes
 from studylab.access import Cap, requires
+from studylab.db import storable
 from studylab.http import StaffRequest, answer_form, posted
 from studylab.participants.forms.volunteers import VolunteerAddForm
 from studylab.participants.models import Participant
@@ -42,7 +43,7 @@ def volunteer_find(request: StaffRequest, study: str) -> HttpResponse:
 
     Sent by POST, so that no name lands in an address, a browser's history or a server's log.
     """
-    text = request.POST.get("sought", "").strip()[:120]
+    text = storable(request.POST.get("sought", "")).strip()[:120]
     by_contact = request.actor.may(Cap.CONTACT_VIEW)
     found = list(find_volunteers(request.study, text, by_contact=by_contact)[:PER_PAGE])
     if len(found) == 1 and codes.normalise(text) == found[0].code:
