@@ -51,24 +51,28 @@ class Act:
         return self.heard[-1]
 
     def _sent(self, port: int) -> Heard:
+        try:
+            status, to, body = self._ask(port, "POST", self.path, urlencode(self.data, doseq=True))
+        except (OSError, http.client.HTTPException):
+            return Heard.NOTHING
+        self.said = f"{status} {to} {body[-3000:]!r}"
+        if status >= 500:
+            return Heard.NOTHING
+        if status in (302, 303):
+            return Heard.DONE
+        return Heard.STILL if _STILL in body else Heard.REFUSED
+
+    def _ask(self, port: int, method: str, path: str, form: str = "") -> tuple[int, str, bytes]:
         server = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE)
         try:
-            server.request("POST", self.path, urlencode(self.data, doseq=True), {
+            server.request(method, path, form, {
                 "Content-Type": "application/x-www-form-urlencoded",
                 "Cookie": f"{settings.SESSION_COOKIE_NAME}={self.cookie}; {settings.CSRF_COOKIE_NAME}={_CSRF}",
             })  # fmt: skip
             answer = server.getresponse()
-            body = answer.read()
-        except (OSError, http.client.HTTPException):
-            return Heard.NOTHING
+            return answer.status, answer.headers.get("Location", ""), answer.read()
         finally:
             server.close()
-        self.said = f"{answer.status} {answer.headers.get('Location', '')} {body[-3000:]!r}"
-        if answer.status >= 500:
-            return Heard.NOTHING
-        if answer.status in (302, 303):
-            return Heard.DONE
-        return Heard.STILL if _STILL in body else Heard.REFUSED
 
 
 def session_of(user: Any) -> str:

@@ -16,6 +16,7 @@ from studylab.management.demo.cast import PASSWORD
 from studylab.management.demo.lab import Lab, build_lab
 from studylab.management.demo.visits import VisitWalk, physician_in
 from studylab.management.demo.walker import Walker
+from studylab.participants.services.volunteers import DuplicateFound
 from studylab.studies.selectors import current_protocol
 from tests import cast
 from tests.faults.acts import Act, session_of
@@ -43,8 +44,12 @@ class Story:
                 self.cookies[key] = session_of(self.lab.users[key])
 
     def _new(self, days: int) -> Walker:
+        """Somebody nobody knows; invented names begin to resemble each other in a long drive."""
         self._index += 1
-        return Walker(self.lab, self._index, local(9, days=days))
+        try:
+            return Walker(self.lab, self._index, local(9, days=days))
+        except DuplicateFound:
+            return self._new(days)
 
     def _screened(self) -> Walker:
         return self._new(-9).screened(local(10, 5, days=-8))
@@ -92,7 +97,7 @@ class Story:
             participant=person, version=current.version, now=now, dose_before=state.sign_off.valid_until, limit=40,
             wishes=Wishes(first_day=day, last_day=day + timedelta(days=2), not_earlier=start.timetz().replace(tzinfo=None)),
         )  # fmt: skip
-        option = min(found.options, key=lambda one: one.visits[0].start)
+        option = sorted(found.options, key=lambda one: one.visits[0].start)[0]
         token = seal_option(option, version=current.version, about=person.code)
         return Act(
             "booking", person.pk, self._url("series_book", person.code), {"option": token}, self.cookies["coordinator"]

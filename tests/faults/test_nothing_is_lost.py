@@ -64,6 +64,7 @@ def running_freely(site: Site, story: Story, steps: Steps) -> list[Act]:
     until_ = time.monotonic() + seconds
     found = a_round(site, story, steps, 0, 8 if seconds else 2, random.Random(seed))
     while time.monotonic() < until_:
+        print(f"{len(found)} acts so far")
         number = len(found)
         found += a_round(site, story, steps, number, 8, random.Random(seed + number))
     return found
