@@ -23,7 +23,7 @@ LARGE = (
     1000  # from here on a real server is asked, over a large demonstration in the present database
 )
 NOT_HERE = {"dispensary"}  # the kits of a scratch study are in no sealed batch
-TIMES = 60  # pages that each person asks for
+TIMES = 20  # pages that each person asks for
 
 
 @benchmark(
