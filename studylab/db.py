@@ -23,6 +23,8 @@ T = TypeVar("T")
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
 _TRIES = 4
+_FULL = "53100"  # disk_full
+_NO_ROOM = "The database's disk is full, so nothing was recorded. Tell whoever runs the site; write on paper meanwhile."
 # Why services of this thread write nothing for now; "" as long as they do.
 writing_refused: ContextVar[str] = ContextVar("writing_refused", default="")
 _HOUSE_RULE = "SL001"  # constraint name prefix set by our own triggers carries the sentence itself
@@ -83,7 +85,7 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
 
     The function takes keyword arguments only, `actor` among them, and writes its own audit row. A deadlock or
     serialisation failure is tried again when the service is the outermost transaction; Conflict when it stays.
-    ReadOnly where this thread was told to write nothing.
+    ReadOnly where this thread was told to write nothing, or the database has no room.
     """
 
     @functools.wraps(function)
@@ -98,6 +100,8 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
                 return _run(function, args, kwargs, actor)
             except OperationalError as problem:
                 state = _diagnosis(problem)[0]
+                if state == _FULL:
+                    raise ReadOnly(_NO_ROOM) from problem
                 again = alone and state in _RETRY
                 if state == "55P03" or (again and attempt == _TRIES - 1):
                     raise Conflict(

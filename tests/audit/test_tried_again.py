@@ -7,7 +7,8 @@ from django.db import connection
 
 from studylab.access import Actor, system_actor
 from studylab.db import service
-from studylab.errors import Conflict
+from studylab.errors import Conflict, ReadOnly, StudylabError
+from studylab.operation.full_disk import is_full
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.database]
 TIRED = "DO $$ BEGIN RAISE EXCEPTION 'given up' USING ERRCODE = '{}'; END $$"
@@ -28,7 +29,7 @@ def run(state: str, times: int) -> tuple[Any, int]:
 
     try:
         return write(actor=system_actor("test")), begun
-    except Conflict as refusal:
+    except StudylabError as refusal:
         return refusal, begun
 
 
@@ -44,3 +45,12 @@ def test_a_lock_not_had_is_told_at_once() -> None:
     came, begun = run("55P03", 99)  # lock_not_available: the wait itself was long
     assert isinstance(came, Conflict)
     assert begun == 1
+
+
+def test_a_full_disk_is_told_at_once_and_not_as_a_broken_page() -> None:
+    came, begun = run("53100", 99)  # disk_full
+    assert isinstance(came, ReadOnly)
+    assert begun == 1
+    assert str(came).startswith("The database's disk is full, so nothing was recorded.")
+    assert is_full(came)
+    assert not is_full(ReadOnly("The site is upgraded."))
