@@ -9,6 +9,7 @@ from uuid import UUID
 
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
+from studylab.db import storable
 from studylab.participants.contact import phone_key
 from studylab.participants.kept_away import NumberReader
 from studylab.participants.models import Participant
@@ -163,7 +164,7 @@ def kept_away(participant: Participant) -> set[int]:
 
 def is_kept_away(study_id: int, code: str, user_id: int) -> bool:
     """Whether the newest decision about a volunteer of the study and this user keeps them apart."""
-    return _newest_keeps_away(study_id, user_id, participant__code=code)
+    return _newest_keeps_away(study_id, user_id, participant__code=storable(code))
 
 
 def away_by(way: str) -> NumberReader:

@@ -3,14 +3,14 @@
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
+from urllib.parse import unquote_to_bytes, urlsplit
 
 from django.db import DatabaseError, connection, transaction
 from django.http import HttpResponse
 
 from studylab.audit.models import Event
 from tests.access.world import Page
-from tests.hostile.asks import Ask
+from tests.hostile.asks import URLENCODED, Ask
 from tests.hostile.forms import Form
 from tests.hostile.scene import Visitor
 from tests.hostile.watch import Ears, Ledger
@@ -133,7 +133,8 @@ def _said(visitor: Visitor, ask: Ask, answer: HttpResponse) -> Iterator[tuple[st
     if to.netloc not in ("", "testserver"):
         yield "leads elsewhere", to.geturl()[:300]
     if visitor.blinded and answer.status_code != 200:
-        named = [arm for arm in ARMS if arm.encode() in content and arm.encode() not in ask.body]
+        sent = unquote_to_bytes(ask.body.replace(b"+", b" "))  # a study document names its arms
+        named = [arm for arm in ARMS if arm.encode() in content and arm.encode() not in sent]
         if len(named) == 1:
             yield "names one arm", named[0]
 
@@ -157,7 +158,7 @@ def _written(
         "wrote though refused": bool(kept - {"audit_event"})
         and status >= 400
         and not acts <= THOUGH_REFUSED,
-        "wrote twice": bool(kept) and ask.how.endswith(AGAIN) and b"form_key=" in ask.body,
+        "wrote twice": bool(kept) and ask.how.endswith(AGAIN) and _has_key(ask),
         "wrote for another site": bool(wrote) and ask.how == FORGED,
     }
     for what, is_so in wrong.items():
@@ -165,6 +166,11 @@ def _written(
             yield what, f"{status} {sorted(wrote)} {sorted(acts)}"
     if page is None or page.name not in BY_A_SECRET:
         yield from _by_another(visitor, events)
+
+
+def _has_key(ask: Ask) -> bool:
+    """Whether the form's key came along readably: a body of no known kind is no form, and a browser sends none."""
+    return b"form_key=" in ask.body and ask.kind == URLENCODED
 
 
 def _by_another(visitor: Visitor, events: Sequence[Event]) -> Iterator[tuple[str, str]]:

@@ -10,11 +10,12 @@ from django.test import Client, RequestFactory
 from django.urls import reverse
 
 from screening.forms.vital_drafts import typed
+from studylab.access import Role
 from studylab.forms import InstantField, day_field
 from studylab.http import next_url
 from studylab.people.forms import DayField
 from studylab.studies.drafting import draft_begin, draft_save
-from tests.access.world import pages
+from tests.access.world import World, pages
 from tests.cast import actor_of
 
 
@@ -91,3 +92,11 @@ def _forms(above: Any) -> Iterator[Any]:
         if hasattr(form, "base_fields"):
             yield form
         yield from _forms(form)
+
+
+def test_a_code_with_a_nul_is_nobodys(middle: World) -> None:
+    client = Client(raise_request_exception=False)
+    client.force_login(middle.people[Role.EXPERIMENTER])
+    for end in ("", "knows/"):
+        answer = client.get(f"/s/{middle.study.slug}/volunteers/before%00after/{end}")
+        assert answer.status_code == 404, end
