@@ -1,9 +1,10 @@
 """Pressure devices of a study and their clocks."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from uuid import UUID
 
+from django.db.models import QuerySet
 from django.http import Http404
 
 from screening.models import Monitor, MonitorClock
@@ -14,13 +15,17 @@ from studylab.studies.models import Study
 
 @dataclass(frozen=True, slots=True)
 class MonitorLine:
-    """One device: its newest comparison, in words, and whether there is one that counts today."""
+    """One device: its newest comparison, in words, and whether there is one that counts today.
+
+    `reset` says that it was compared today but its clock was set between two comparisons, so that none counts.
+    """
 
     monitor: Monitor
     newest: MonitorClock | None
     words: str
     off: bool
     today: bool
+    reset: bool = False
 
 
 def access_monitor(study: Study, uid: UUID) -> Monitor:
@@ -41,7 +46,7 @@ def monitor_names(study: Study) -> list[str]:
 
 
 def monitor_lines(study: Study, now: datetime) -> list[MonitorLine]:
-    """Return every device in use with its newest comparison; two queries however many there are."""
+    """Return every device in use with its newest comparison; three queries however many there are."""
     monitors = list(Monitor.objects.filter(study=study, retired_at=None).order_by("name"))
     newest = {
         one.monitor_id: one
@@ -51,23 +56,51 @@ def monitor_lines(study: Study, now: datetime) -> list[MonitorLine]:
         .distinct("monitor_id")
     }
     today = now.astimezone(study.zone).date()
-    return [_line(one, newest.get(one.pk), study, today) for one in monitors]
+    of_today: dict[int, list[Comparison]] = {}
+    for row in _of_day(study, today).filter(monitor__in=monitors):
+        of_today.setdefault(row.monitor_id, []).append(_comparison(row))
+    return [_line(one, newest.get(one.pk), of_today.get(one.pk, []), study) for one in monitors]
 
 
-def _line(monitor: Monitor, newest: MonitorClock | None, study: Study, today: date) -> MonitorLine:
+def _line(
+    monitor: Monitor, newest: MonitorClock | None, of_today: list[Comparison], study: Study
+) -> MonitorLine:
     if newest is None:
         return MonitorLine(monitor, None, "not compared yet", off=False, today=False)
     off = newest.offset_seconds * 1000
-    of_today = newest.at.astimezone(study.zone).date() == today
-    return MonitorLine(monitor, newest, clock_words(off), clock_is_wrong(off), of_today)
+    counts = (
+        bool(of_today)
+        and that_counts(of_today, of_today[0].at.astimezone(study.zone).date(), study.zone)
+        is not None
+    )
+    return MonitorLine(
+        monitor,
+        newest,
+        clock_words(off),
+        clock_is_wrong(off),
+        counts,
+        bool(of_today) and not counts,
+    )
 
 
 def comparison_for(study: Study, device: str, on: date) -> Comparison | None:
     """Return the comparison by which times of a device on a local day count, None where they are uncertain."""
-    rows = MonitorClock.objects.filter(
-        monitor__study=study, monitor__name__iexact=device.strip(), monitor__retired_at=None
-    ).order_by("-at")[:50]
-    return that_counts([Comparison(one.pk, one.shown, one.at) for one in rows], on, study.zone)
+    rows = _of_day(study, on).filter(monitor__name__iexact=device.strip())
+    return that_counts([_comparison(one) for one in rows], on, study.zone)
+
+
+def _of_day(study: Study, on: date) -> QuerySet[MonitorClock]:
+    """Return the comparisons of devices in use on a local day."""
+    first, last = (
+        datetime.combine(one, time.min, study.zone) for one in (on, on + timedelta(days=1))
+    )
+    return MonitorClock.objects.filter(
+        monitor__study=study, monitor__retired_at=None, at__gte=first, at__lt=last
+    )
+
+
+def _comparison(row: MonitorClock) -> Comparison:
+    return Comparison(row.pk, row.shown, row.at)
 
 
 def comparisons_of(study: Study) -> list[tuple[MonitorClock, str, bool]]:

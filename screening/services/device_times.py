@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
-from screening.rules.monitor_clock import moment_of
+from screening.rules.monitor_clock import Comparison, moment_of
 from screening.selectors.monitors import comparison_for
 from screening.services.readings import HowTaken, Taken
 from studylab import clock
@@ -28,7 +28,7 @@ def device_timing(
     if not how.by_device:
         return DeviceTiming(None, uncertain=False)
     zone = participant.study.zone
-    compared = comparison_for(participant.study, device, taken[0].at.astimezone(zone).date())
+    compared = _compared(participant, device, taken[0].at)
     if compared is None:
         return DeviceTiming(None, uncertain=True)
     for number, (one, shown) in enumerate(zip(taken, how.shown, strict=False), start=1):
@@ -49,5 +49,10 @@ def is_uncertain(participant: Participant, values: Mapping[str, Any]) -> bool:
     how = values.get("how")
     if how is None or not how.by_device:
         return False
-    day = values["readings"][0].at.astimezone(participant.study.zone).date()
-    return comparison_for(participant.study, values["device"], day) is None
+    return _compared(participant, values["device"], values["readings"][0].at) is None
+
+
+def _compared(participant: Participant, device: str, at: datetime) -> Comparison | None:
+    """Return the comparison by which the times of a set that began at `at` count."""
+    study = participant.study
+    return comparison_for(study, device, at.astimezone(study.zone).date())

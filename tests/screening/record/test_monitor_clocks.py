@@ -54,6 +54,32 @@ def test_f55_a_comparison_is_kept_with_the_device_and_on_the_trail(
         monitor_compare(study=study, name="  ", shown=time(10, 8), actor=edda)
 
 
+def test_a_clock_that_was_set_between_two_comparisons_is_not_shown_as_compared(
+    fast: MonitorClock, study: Any, edda: Any, client_of: Any, experimenter: Any
+) -> None:
+    monitor_compare(study=study, name="BP-2", shown=time(10), actor=edda)
+    today = clock.now().astimezone(study.zone).date()
+    assert comparison_for(study, "BP-2", today) is None
+    (line,) = monitor_lines(study, clock.now())
+    assert (line.today, line.reset) == (False, True)
+    page = (
+        client_of(experimenter).get(reverse("monitor_clocks", args=[study.slug])).content.decode()
+    )
+    assert "clock was set" in page
+
+
+def test_many_comparisons_since_hide_none_of_an_earlier_day(
+    fast: MonitorClock, study: Any, edda: Any
+) -> None:
+    today = clock.now().astimezone(study.zone).date()
+    with clock.travel(clock.now() + timedelta(days=1)):
+        for _ in range(60):
+            monitor_compare(study=study, name="BP-2", shown=time(10, 8), actor=edda)
+    found = comparison_for(study, "BP-2", today)
+    assert found is not None
+    assert found.key == fast.pk
+
+
 def test_a_device_out_of_use_counts_no_more(fast: MonitorClock, study: Any, edda: Any) -> None:
     today = clock.now().astimezone(study.zone).date()
     assert comparison_for(study, "bp-2", today)
