@@ -4,6 +4,7 @@ The tables are made by the migrations that the backup names, so that it can be l
 which then migrates on.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,9 @@ _TOLD_BY = (
     "audit_event",
 )  # a database that holds any of these is in use
 _LINKS = 20_000
+_PATIENCE = (
+    10  # seconds in which the server notices that those who were stopped, or killed, are gone
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,14 +194,24 @@ def _require_alone(replace: str) -> None:
     name = str(connection.settings_dict["NAME"])
     if replace and replace != name:
         raise BackupProblem(f"--replace must name the database, {name}, not {replace}.")
-    others = _ask(
-        "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
-        " AND backend_type = 'client backend'"
-    )
-    if others:
-        raise BackupProblem(
-            f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
+    until = time.monotonic() + _PATIENCE
+    while _others():
+        if time.monotonic() > until:
+            raise BackupProblem(
+                f"Something else is connected to the database {name}. Stop web, workers and scheduler first."
+            )
+        time.sleep(0.2)
+
+
+def _others() -> int:
+    """Return how many others are connected to this database now, also where this transaction has looked before."""
+    _ask("SELECT pg_stat_clear_snapshot()")
+    return int(
+        _ask(
+            "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            " AND backend_type = 'client backend'"
         )
+    )
 
 
 def _require_free(replace: str) -> bool:

@@ -62,22 +62,10 @@ def waits_in_the_middle() -> bool:
     return found != (0,)
 
 
-def nobody_else() -> bool:
-    """Whether the server has noticed that whoever was killed is gone: until then the database is in use."""
-    own = connection.connection.info.backend_pid if connection.connection else 0
-    with psycopg.connect(trial.address_of("postgres")) as other:
-        found = other.execute(
-            "SELECT count(*) FROM pg_stat_activity WHERE datname = %s AND pid <> %s AND backend_type = 'client backend'",
-            [connection.settings_dict["NAME"], own],
-        ).fetchone()
-    return found == (0,)
-
-
 def killed(process: subprocess.Popen[bytes]) -> None:
     until(waits_in_the_middle)
     process.kill()
     assert process.wait() == -signal.SIGKILL
-    until(nobody_else)
 
 
 def columns() -> list[Any]:

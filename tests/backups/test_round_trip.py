@@ -6,8 +6,10 @@ import subprocess
 import sys
 from base64 import urlsafe_b64encode
 from pathlib import Path
+from threading import Timer
 from typing import Any
 
+import psycopg
 import pytest
 from django.conf import settings as django_settings
 from django.core.management import CommandError, call_command
@@ -183,6 +185,22 @@ def test_a_database_in_use_is_not_filled(middle: World, place: Path) -> None:
     with pytest.raises(CommandError, match=f"--replace must name the database, {name}, not other"):
         call_command("restore", str(path), replace="other")
     assert sums() == before
+
+
+def test_a_database_is_filled_once_those_who_were_stopped_are_gone(
+    middle: World, place: Path, monkeypatch: Any
+) -> None:
+    alone()
+    path = make().backup.path
+    address = trial.address_of(connection.settings_dict["NAME"])
+    going = Timer(1, psycopg.connect(address).close)
+    going.start()
+    with pytest.raises(CommandError, match="is not empty"):  # after waiting for it
+        call_command("restore", str(path))
+    going.join()
+    monkeypatch.setattr(restoring, "_PATIENCE", 0.5)
+    with psycopg.connect(address), pytest.raises(CommandError, match="Something else is connected"):
+        call_command("restore", str(path))
 
 
 def test_a_full_disk_leaves_no_file_and_says_so(middle: World, place: Path) -> None:
