@@ -34,9 +34,7 @@ _TOLD_BY = (
     "audit_event",
 )  # a database that holds any of these is in use
 _LINKS = 20_000
-_PATIENCE = (
-    10  # seconds in which the server notices that those who were stopped, or killed, are gone
-)
+_PATIENCE = 10  # seconds until the server has noticed that whoever was stopped or killed is gone
 
 
 @dataclass(frozen=True, slots=True)
