@@ -23,7 +23,7 @@ T = TypeVar("T")
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
 _TRIES = 4
-_FULL = "53100"  # disk_full
+DISK_FULL = "53100"  # PostgreSQL's own number
 _NO_ROOM = "The database's disk is full, so nothing was recorded. Tell whoever runs the site; write on paper meanwhile."
 # Why services of this thread write nothing for now; "" as long as they do.
 writing_refused: ContextVar[str] = ContextVar("writing_refused", default="")
@@ -100,7 +100,7 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
                 return _run(function, args, kwargs, actor)
             except OperationalError as problem:
                 state = _diagnosis(problem)[0]
-                if state == _FULL:
+                if state == DISK_FULL:
                     raise ReadOnly(_NO_ROOM) from problem
                 again = alone and state in _RETRY
                 if state == "55P03" or (again and attempt == _TRIES - 1):

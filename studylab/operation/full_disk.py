@@ -4,10 +4,10 @@ import errno
 
 from django.db import DatabaseError
 
+from studylab.db import DISK_FULL
 from studylab.errors import ReadOnly
 
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-_DATABASE_FULL = "53100"  # disk_full, PostgreSQL's own
 
 
 def is_full(problem: BaseException) -> bool:
@@ -15,5 +15,5 @@ def is_full(problem: BaseException) -> bool:
     if isinstance(problem, ReadOnly) and problem.__cause__ is not None:
         problem = problem.__cause__  # a service said it already (studylab/db.py)
     if isinstance(problem, DatabaseError):
-        return getattr(problem.__cause__, "sqlstate", None) == _DATABASE_FULL
+        return getattr(problem.__cause__, "sqlstate", None) == DISK_FULL
     return isinstance(problem, OSError) and problem.errno in _NO_ROOM
