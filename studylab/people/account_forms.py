@@ -6,6 +6,7 @@ from django import forms
 
 from studylab.access import Role
 from studylab.people.invitation_forms import InvitationForm, NewAccountForm
+from studylab.people.second_step_forms import PasswordAgain
 
 
 class AccountReasonForm(forms.Form):
@@ -16,16 +17,7 @@ class AccountReasonForm(forms.Form):
     )
 
 
-class _OwnPassword(forms.Form):
-    """The password of whoever does it: a page left open is not enough."""
-
-    password = forms.CharField(
-        label="Your own password", strip=False,
-        widget=forms.PasswordInput({"autocomplete": "current-password"}),
-    )  # fmt: skip
-
-
-class AdminAddForm(_OwnPassword):
+class AdminAddForm(PasswordAgain):
     """Who is to administer accounts."""
 
     name = forms.CharField(
@@ -41,7 +33,7 @@ class AdminAddForm(_OwnPassword):
     field_order = ["name", "email", "reason", "password"]
 
 
-class AdminEndForm(AccountReasonForm, _OwnPassword):
+class AdminEndForm(AccountReasonForm, PasswordAgain):
     """Why somebody administers accounts no more."""
 
     field_order = ["reason", "password"]
