@@ -1,6 +1,7 @@
 """Reading accounts for whoever administers them: names, addresses, in which studies; nothing of a study beyond its name."""
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -95,6 +96,11 @@ def accounts_seen() -> list[AccountSeen]:
         )
         for user in users
     ]
+
+
+def only_one_administers(rows: Sequence[AccountSeen]) -> bool:
+    """Whether nobody could take away the lost second step of the one administrator of accounts who can sign in."""
+    return sum(row.user.is_account_admin and row.user.is_active for row in rows) == 1
 
 
 def access_account(pk: int) -> User:

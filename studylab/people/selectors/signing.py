@@ -48,6 +48,6 @@ def locked_until(users: Collection[User]) -> dict[int, datetime]:
 
 
 def _locks(people: Collection[int], since: datetime) -> QuerySet[Event]:
-    return Event.objects.filter(actor_id__in=people, action__in=SIGNING, at__gt=since).filter(
-        action=Action.SIGNATURES_LOCKED
-    )
+    # The condition of the small index, and what is looked for within it.
+    of_signing = Event.objects.filter(actor_id__in=people, action__in=SIGNING, at__gt=since)
+    return of_signing.filter(action=Action.SIGNATURES_LOCKED)

@@ -18,6 +18,7 @@ from studylab.people.selectors import today_in
 from studylab.people.selectors.accounts import (
     access_account,
     accounts_seen,
+    only_one_administers,
     studies_without_lead,
     study_without_lead,
 )
@@ -38,9 +39,8 @@ _Act = Callable[..., object]
 def accounts(request: StaffRequest) -> HttpResponse:
     """List every account, and the studies that nobody leads."""
     rows = accounts_seen()
-    able = [one for one in rows if one.user.is_account_admin and one.user.is_active]
     context = {
-        "rows": rows, "only_one": len(able) == 1, "without_lead": studies_without_lead(),
+        "rows": rows, "only_one": only_one_administers(rows), "without_lead": studies_without_lead(),
         "mail_is_on": invitation_mail().is_on(),
     }  # fmt: skip
     return render(request, "people/accounts/accounts.html", context)
