@@ -7,6 +7,7 @@ from uuid import uuid4
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils.html import strip_tags
 
 from studylab.access import Role
 from tests import cast
@@ -59,6 +60,10 @@ class Pages:
         response = self.get(url, role)
         assert response.status_code == 200, response.status_code
         return response.content.decode()
+
+    def words(self, url: str, role: str = "experimenter") -> str:
+        """The page without its tags: keys and tokens in them hold any short text now and then."""
+        return strip_tags(self.text(url, role))
 
     def record(self, number: int, step: str, **data: Any) -> Any:
         """Send the form of one step."""

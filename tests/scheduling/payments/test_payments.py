@@ -199,7 +199,7 @@ def test_another_currency_has_a_sum_of_its_own(seen_once: Case, pages_of: PagesO
     form = {"amount": "30.00", "paid_at": f"{day}T00:01", "how": "cash", "shown": shown}
     assert pages.post(add, form, "coordinator").status_code == 422
     made = pages.post(add, {**form, "currency": "CAD"}, "coordinator")
-    receipt = pages.text(made["Location"], "coordinator")
+    receipt = pages.words(made["Location"], "coordinator")
     assert "thirty and 00/100 (CAD)" in receipt
     assert "EUR" not in receipt
     assert [(one.currency, one.owed) for one in accounts_of(person)] == [

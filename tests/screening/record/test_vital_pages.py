@@ -1,12 +1,12 @@
 """Readings in the browser's words."""
 
-import re
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from django.urls import reverse
+from django.utils.html import strip_tags
 
 from screening.models import Timing, VitalSet
 from screening.selectors import newest_vitals
@@ -68,11 +68,9 @@ def start(browser: Any, volunteer: Any) -> str:
 
 def test_no_limit_stands_beside_the_fields(browser: Any, volunteer: Any) -> None:
     page = browser.get(at("vitals_add", volunteer, "screening")).content.decode()
-    page = re.sub(
-        r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", "", page
-    )  # a random number may hold any figure
+    words = strip_tags(page)  # a key in a tag may hold any figure
     for figure in ("100 to", "140", "passes from", "review"):
-        assert figure not in page
+        assert figure not in words
 
 
 def test_a_set_is_taken_by_the_servers_clock(browser: Any, volunteer: Any, start: str) -> None:
