@@ -14,7 +14,11 @@ from studylab.studies.rules.form_values import HOURS
 from studylab.studies.rules.loader import LONGEST_DOCUMENT
 
 _PREFIX = RegexValidator("^[A-Z]{1,3}$", "A code begins with one to three capital letters.")
-_HOUR_WORDS = {"earliest_hours": "earliest", "target_hours": "wanted", "latest_hours": "latest"}
+_HOUR_WORDS = {
+    "earliest_hours": "not earlier",
+    "target_hours": "aimed at",
+    "latest_hours": "not later",
+}  # as the page of a version says it
 _POINTS = {"start": "the start", "end": "the end", "dose": "the dose"}
 
 

@@ -135,6 +135,7 @@ class TestEditor:
         shown = late.content.decode()
         assert "<ins>+ # two</ins>" in shown
         assert "<del>- # one again</del>" in shown
+        assert shown.count("Not kept.") == 1
         assert (
             f'name="revision" value="{draft.revision}"' in shown
         )  # its next keystroke is refused too
@@ -157,6 +158,8 @@ class TestEditor:
         client = client_of(lead)
         draft = begin(client, study)
         form = client.get(page(draft, "_values")).context["form"]
+        words = "Hours from the dose of visit 2 to the start of visit 3, not later"
+        assert form.fields["spacing_2_latest_hours"].label == words
         sent = {name: field.initial for name, field in form.fields.items()}
         sent |= {"target": 55, "spacing_1_latest_hours": "25.5", "shown": draft.revision}
         assert client.post(page(draft, "_values"), sent).status_code == 302

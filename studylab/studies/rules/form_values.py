@@ -40,13 +40,24 @@ def known_values(text: str) -> dict[str, Value]:
 
 
 def spacing_rows(text: str) -> list[tuple[int, str, str]]:
-    """Return the number of each spacing with the names of its two anchors."""
-    rows = _read(text).get("spacings")
+    """Return the number of each spacing with its two anchors, in which a visit is called by its place."""
+    data = _read(text)
+    rows, visits = data.get("spacings"), data.get("visits")
+    names = {
+        str(visit.get("key")): f"visit {place}"
+        for place, visit in enumerate(visits if isinstance(visits, list) else [], 1)
+        if isinstance(visit, dict)
+    }
     return [
-        (number, str(row.get("start", "")), str(row.get("end", "")))
+        (number, _by_place(row.get("start", ""), names), _by_place(row.get("end", ""), names))
         for number, row in enumerate(rows if isinstance(rows, list) else [], 1)
         if isinstance(row, dict)
     ]
+
+
+def _by_place(anchor: Any, names: Mapping[str, str]) -> str:
+    key, point, rest = str(anchor).partition(".")
+    return names.get(key, key) + point + rest
 
 
 def with_values(text: str, wanted: Mapping[str, Value]) -> str:
