@@ -20,6 +20,7 @@ from studylab.access import Cap, requires
 from studylab.errors import Refused, StudylabError
 from studylab.http import StaffRequest, answer_form, take_refusal
 from studylab.studies.amending import limits_amend
+from studylab.studies.draft_pages import lines_changed
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.pages import version_page
 from studylab.studies.rules.problems import ProtocolInvalid
@@ -62,6 +63,7 @@ def confirm(request: StaffRequest, study: str, number: int) -> HttpResponse:
         context={
             **version_page(version, blocks=False),
             "changes": changes_to_confirm(version),
+            **lines_changed(version),
             "newest": newest,
             "open": is_open,
             "meaning": LIMITS_MEANING,

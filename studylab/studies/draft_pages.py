@@ -11,12 +11,13 @@ from django.http import Http404
 
 from studylab.people.models import User
 from studylab.studies.document_checks import checked_protocol
-from studylab.studies.models import ProtocolDraft, Study
+from studylab.studies.models import ProtocolDraft, ProtocolVersion, Study
 from studylab.studies.pages import plan_page
 from studylab.studies.rules.form_values import without_block_sizes
 from studylab.studies.rules.places import line_of, places
 from studylab.studies.rules.problems import Problem, ProtocolInvalid
 from studylab.studies.rules.protocol import Protocol
+from studylab.studies.selectors import confirmed_before
 
 _LINE = re.compile(r"^Line (\d+)\b")
 
@@ -77,10 +78,18 @@ class DiffLine:
 
 def changes_of(draft: ProtocolDraft) -> list[DiffLine]:
     """Return what the draft changes against the version it began from, with three lines around each change."""
-    if draft.base is None:
-        return []
-    before = without_block_sizes(draft.base.document).split("\n")
-    return list(_lines(before, without_block_sizes(draft.document).split("\n")))
+    return [] if draft.base is None else _shown_lines(draft.base.document, draft.document)
+
+
+def lines_changed(version: ProtocolVersion) -> dict[str, Any]:
+    """Return the context of the lines in which a version differs from the confirmed one before it."""
+    before = confirmed_before(version)
+    lines = _shown_lines(before.document, version.document) if before else []
+    return {"compared_with": before, "lines": lines}
+
+
+def _shown_lines(before: str, after: str) -> list[DiffLine]:
+    return differences(without_block_sizes(before), without_block_sizes(after))
 
 
 def differences(stands: str, typed: str) -> list[DiffLine]:

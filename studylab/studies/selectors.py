@@ -130,15 +130,20 @@ def confirmation_void(version: ProtocolVersion) -> bool:
     return not version.confirmation.covers(content_hash(limits_content(version)))
 
 
-def changes_to_confirm(version: ProtocolVersion) -> VersionChanges | None:
-    """Return what a version changes against the newest confirmed one before it, or None for the first."""
-    before = (
+def confirmed_before(version: ProtocolVersion) -> ProtocolVersion | None:
+    """Return the newest confirmed version before this one, which is what it is compared with."""
+    return (
         version.study.protocol_versions.filter(
             confirmed_at__isnull=False, number__lt=version.number
         )
         .order_by("-number")
         .first()
     )
+
+
+def changes_to_confirm(version: ProtocolVersion) -> VersionChanges | None:
+    """Return what a version changes against the newest confirmed one before it, or None for the first."""
+    before = confirmed_before(version)
     if before is None:
         return None
     old, new = plan_of(before), plan_of(version)

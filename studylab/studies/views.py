@@ -12,7 +12,7 @@ from studylab import clock
 from studylab.access import Cap, requires
 from studylab.errors import StudylabError
 from studylab.http import StaffRequest, answer_form, posted, take_refusal
-from studylab.studies.draft_pages import open_drafts
+from studylab.studies.draft_pages import lines_changed, open_drafts
 from studylab.studies.forms import ProtocolForm, StateForm
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.pages import ready_shown, version_page
@@ -81,6 +81,7 @@ def protocol_version(request: StaffRequest, study: str, number: int) -> HttpResp
     newest = newest_version(request.study)
     context: dict[str, Any] = {
         **version_page(version, blocks=request.actor.may(Cap.LIST_MANAGE)),
+        **lines_changed(version),
         "can_confirm": version.confirmed_at is None and newest == version,
     }
     return render(request, "studies/protocol_version.html", context)

@@ -213,6 +213,22 @@ class TestConfirming:
         assert "<del>passes 60 to 100" in shown
         assert "<ins>passes 65 to 100" in shown
 
+    def test_every_line_that_differs_is_shown_but_for_block_sizes(
+        self, client_of: Any, clinician: Any, monitor: Any, study: Any
+    ) -> None:
+        signing = client_of(clinician)
+        signing.post(url("limits_confirm", study, number=1), {"read": "on", "password": PASSWORD})
+        text = STRICTER.replace("[allocation]", "[allocation]\nblock_sizes = [4, 8]")
+        study.protocol_versions.create(
+            number=2, document=text, sha256=protocol_hash(text), added_at=cast.PAST
+        )
+        for client, page in ((signing, "limits_confirm"), (client_of(monitor), "protocol_version")):
+            shown = client.get(url(page, study, number=2)).content.decode()
+            assert shown.count("<ins>+ ") == shown.count("<del>- ") == 1
+            assert "block_sizes" not in shown
+        first = client_of(monitor).get(url("protocol_version", study, number=1))
+        assert "Every line that differs" not in text_of(first)
+
     def test_an_older_version_leads_to_the_newer(
         self, client_of: Any, clinician: Any, lead: Any, study: Any
     ) -> None:
