@@ -10,11 +10,13 @@ from contextvars import ContextVar
 from typing import Any, NamedTuple, ParamSpec, TypeVar
 
 from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 from django.db.models.expressions import DatabaseDefault
+from django.db.transaction import TransactionManagementError
 
 from studylab.access import Actor
 from studylab.errors import Conflict, ReadOnly, Refused, StudylabError
+from studylab.prepared import Prepared
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -117,10 +119,32 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
     return run
 
 
-def lock(model: type[Any], *related: str, **lookup: Any) -> Any:
+def lock(model: type[Model], *related: str, **lookup: Any) -> Any:
     """Return the row locked for update, with the `related` rows read along, or raise `model.DoesNotExist`."""
+    if lookup.keys() == {"pk"} and isinstance(lookup["pk"], int):
+        return _lock_by_key(model, related, lookup["pk"])
+    return _for_update(model, related).get(**lookup)
+
+
+def _for_update(model: type[Model], related: tuple[str, ...]) -> QuerySet[Any]:
     rows = model._default_manager.select_for_update(of=("self",))
-    return (rows.select_related(*related) if related else rows).get(**lookup)
+    return rows.select_related(*related) if related else rows
+
+
+@functools.cache
+def _by_key(model: type[Model], related: tuple[str, ...]) -> Prepared[Any]:
+    return Prepared(lambda key: _for_update(model, related).filter(pk=key))
+
+
+def _lock_by_key(model: type[Model], related: tuple[str, ...], key: int) -> Any:
+    if not connection.in_atomic_block:  # Django says so only where it makes the SQL
+        raise TransactionManagementError("A row is locked within a transaction only.")
+    found = _by_key(model, related).first(key)
+    if found is None:
+        raise model.DoesNotExist(  # type: ignore[attr-defined]
+            f"There is no {model._meta.verbose_name} {key}."
+        )
+    return found
 
 
 class Insert(NamedTuple):
@@ -157,25 +181,37 @@ def insert_all(*parts: Insert) -> None:
 
 def _statement(part: Insert) -> tuple[str, str]:
     """Return the statement that writes the rows, and its one value."""
-    rows, quote = part.rows, connection.ops.quote_name
+    first = part.rows[0]
     fields = [
-        field
-        for field in rows[0]._meta.local_concrete_fields
-        if not (field.primary_key and rows[0].pk is None)
-        and not isinstance(getattr(rows[0], field.attname), DatabaseDefault)
+        (str(field.column), field.attname)
+        for field in first._meta.local_concrete_fields
+        if not (field.primary_key and first.pk is None)
+        and not isinstance(getattr(first, field.attname), DatabaseDefault)
     ]
-    names = ", ".join(quote(str(field.column)) for field in fields)
-    types = ", ".join(f"{quote(str(f.column))} {f.db_type(connection)}" for f in fields)
-    content = [{str(f.column): getattr(row, f.attname) for f in fields} for row in rows]
-    table, key = quote(rows[0]._meta.db_table), quote(str(rows[0]._meta.pk.column))
-    ending = "ON CONFLICT DO NOTHING" if part.ignore_conflicts else f"RETURNING {key}"
-    # Names and types come from the model; the numbering keeps the order of the keys that of the rows.
-    statement = (
+    columns = tuple(column for column, _ in fields)
+    content = [{column: getattr(row, name) for column, name in fields} for row in part.rows]
+    return _insert_sql(type(first), columns, part.ignore_conflicts), json.dumps(
+        content, default=str
+    )
+
+
+@functools.cache
+def _insert_sql(model: type[Model], columns: tuple[str, ...], ignore_conflicts: bool) -> str:
+    """Return the statement for rows of these columns. Names and types come from the model."""
+    quote, kinds = (
+        connection.ops.quote_name,
+        {str(f.column): f for f in model._meta.local_concrete_fields},
+    )
+    names = ", ".join(map(quote, columns))
+    types = ", ".join(f"{quote(one)} {kinds[one].db_type(connection)}" for one in columns)
+    table, key = quote(model._meta.db_table), quote(str(model._meta.pk.column))
+    ending = "ON CONFLICT DO NOTHING" if ignore_conflicts else f"RETURNING {key}"
+    # The numbering keeps the order of the keys that of the rows.
+    return (
         f"INSERT INTO {table} ({names}) SELECT {names} "  # noqa: S608
         f"FROM ROWS FROM (jsonb_to_recordset(%s::jsonb) AS ({types})) WITH ORDINALITY AS given "
         f"ORDER BY given.ordinality {ending}"
     )
-    return statement, json.dumps(content, default=str)
 
 
 def _keep_keys(rows: Sequence[Model], keys: Sequence[tuple[Any, ...]]) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from struct import iter_unpack
 from zoneinfo import ZoneInfo
 
 from scheduling.rules.elapsed import change_between, local_day, local_day_bounds, to_utc
@@ -108,6 +109,14 @@ def free_bits(grid: Grid, opened: Sequence[Interval], busy: Sequence[Interval] =
     for interval in _checked(busy, "busy"):
         taken |= grid.touched(interval)
     return free & ~taken
+
+
+def stamped_intervals(stamps: bytes) -> tuple[Interval, ...]:
+    """Return intervals from starts and ends in turn, written as for `touched_slots`: exact to the microsecond."""
+    return tuple(
+        (STAMPS_BEGIN + timedelta(microseconds=start), STAMPS_BEGIN + timedelta(microseconds=end))
+        for start, end in iter_unpack(">qq", stamps)
+    )
 
 
 def touched_slots(grid: Grid, stamps: bytes) -> int:

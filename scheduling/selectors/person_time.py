@@ -2,10 +2,10 @@
 
 from collections.abc import Collection
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Q
+from django.db import connection
 
-from scheduling.models import Visit
 from scheduling.rules.openings import joined
 from scheduling.rules.timeline import Interval
 from scheduling.selectors.timelines import HOLDING, span
@@ -24,10 +24,15 @@ def person_busy(
 
     `ignoring` are visits' ids; not `acquainted` says that the person is known to be kept apart from nobody.
     """
-    theirs = Q(person_id=person_id)
-    if acquainted and (apart := apart_from(person_id)):
-        theirs |= Q(participant__in=apart)
-    visits = Visit.objects.filter(
-        theirs, state__in=HOLDING, planned__overlap=span(start, end)
-    ).exclude(pk__in=ignoring)
-    return joined(visits.values_list("planned__startswith", "planned__endswith"))
+    apart = list(apart_from(person_id)) if acquainted else []
+    values: list[Any] = [person_id, apart, list(HOLDING), span(start, end), list(ignoring)]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT lower(planned), upper(planned) FROM scheduling_visit
+            WHERE (person_id = %s OR participant_id = ANY(%s)) AND state = ANY(%s) AND planned && %s
+              AND NOT id = ANY(%s)
+            """,
+            values,
+        )
+        return joined(cursor.fetchall())

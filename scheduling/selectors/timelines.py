@@ -13,7 +13,6 @@ from typing import Any
 from django.db import connection
 from psycopg.types.range import Range
 
-from scheduling.models import Place
 from scheduling.rules.openings import Hours, open_between, without
 from scheduling.rules.timeline import (
     Grid,
@@ -21,6 +20,7 @@ from scheduling.rules.timeline import (
     PlaceIntervals,
     PlaceTimeline,
     free_bits,
+    stamped_intervals,
     timelines,
     touched_slots,
 )
@@ -108,7 +108,7 @@ def occupancy(
     busy = _busy([row[0] for row in rows], span(start, end), ignoring, at or NEVER, held_for)
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
-        found[kind].append(PlaceIntervals(place_id, opened[resource_id], tuple(busy[place_id])))
+        found[kind].append(PlaceIntervals(place_id, opened[resource_id], busy.get(place_id, ())))
     places = {kind: tuple(rows) for kind, rows in found.items()}
     return Occupancy(start, end, places, _names(rows))
 
@@ -143,19 +143,25 @@ def _places(
     without_users: Collection[int],
     only: Collection[int] | None = None,
 ) -> list[PlaceRow]:
-    places = Place.objects.filter(resource__is_active=True).order_by("resource__name", "index")
-    if without_users:
-        places = places.exclude(resource__user_id__in=without_users)
-    if kinds is not None:
-        places = places.filter(resource__kind__in=kinds)
-    if only is not None:
-        used = Place.objects.filter(pk__in=only).values("resource_id")
-        places = places.filter(resource_id__in=used)
-    return list(
-        places.values_list(
-            "id", "index", "resource_id", "resource__kind", "resource__name", "resource__timezone"
+    values = {
+        "away": list(without_users),
+        "kinds": None if kinds is None else list(kinds),
+        "only": None if only is None else list(only),
+    }
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT p.id, p.index, r.id, r.kind, r.name, r.timezone
+            FROM scheduling_place p JOIN scheduling_resource r ON r.id = p.resource_id
+            WHERE r.is_active AND (r.user_id IS NULL OR NOT r.user_id = ANY(%(away)s::bigint[]))
+              AND (%(kinds)s::text[] IS NULL OR r.kind = ANY(%(kinds)s::text[]))
+              AND (%(only)s::bigint[] IS NULL
+                   OR r.id IN (SELECT resource_id FROM scheduling_place WHERE id = ANY(%(only)s::bigint[])))
+            ORDER BY r.name, p.index
+            """,
+            values,
         )
-    )
+        return cursor.fetchall()
 
 
 def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
@@ -263,26 +269,27 @@ def _busy(
     ignoring: Collection[int],
     at: datetime,
     held_for: Collection[int],
-) -> dict[int, list[Interval]]:
+) -> dict[int, tuple[Interval, ...]]:
     """Return when places are booked, or held at an instant for anybody but the participants `held_for`."""
-    busy: dict[int, list[Interval]] = defaultdict(list)
     values: list[Any] = [ids, within, list(ignoring), at, ids, within, list(held_for)]
     with connection.cursor() as cursor:
         cursor.execute(
             """
-            SELECT place_id, lower(blocked), upper(blocked) FROM scheduling_booking
-            WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
-            UNION ALL
-            SELECT p.place_id, lower(p.blocked), upper(p.blocked) FROM scheduling_heldplace p
-            JOIN scheduling_optionhold h ON h.id = p.hold_id
-            WHERE p.is_active AND h.is_active AND h.until > %s
-              AND p.place_id = ANY(%s) AND p.blocked && %s AND NOT h.participant_id = ANY(%s)
+            SELECT place_id, string_agg(
+                timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
+            FROM (
+                SELECT place_id, blocked FROM scheduling_booking
+                WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
+                UNION ALL
+                SELECT p.place_id, p.blocked FROM scheduling_heldplace p
+                JOIN scheduling_optionhold h ON h.id = p.hold_id
+                WHERE p.is_active AND h.is_active AND h.until > %s
+                  AND p.place_id = ANY(%s) AND p.blocked && %s AND NOT h.participant_id = ANY(%s)
+            ) AS taken GROUP BY place_id
             """,
             values,
         )
-        for place, lower, upper in cursor.fetchall():
-            busy[place].append((lower, upper))
-    return busy
+        return {place: stamped_intervals(bytes(row)) for place, row in cursor.fetchall()}
 
 
 def free_of(busy: Iterable[Interval], start: datetime, end: datetime) -> tuple[Interval, ...]:

@@ -11,6 +11,7 @@ from django.http import Http404
 from screening.models import AnswerSet
 from screening.rules.inputs import Answer, Medicine
 from studylab.participants.models import Participant
+from studylab.prepared import Prepared
 
 
 def answer_sets(
@@ -21,6 +22,18 @@ def answer_sets(
     if visit_uid is not None:
         sets = sets.filter(visit_uid=visit_uid)
     return sets.order_by("id")
+
+
+_AT_SCREENING = Prepared(
+    lambda person: AnswerSet.objects.filter(
+        participant=person, when=AnswerSet.When.SCREENING
+    ).order_by("id")
+)
+
+
+def answers_at_screening(participant: Participant) -> list[AnswerSet]:
+    """Return every set of screening, oldest first, superseded ones included."""
+    return _AT_SCREENING(participant.pk)
 
 
 def newest_answers(

@@ -8,24 +8,33 @@ from uuid import UUID
 from django.db.models import QuerySet
 from django.http import Http404
 
-from screening.models import AnswerSet, Check
+from screening.models import AnswerSet, Check, VitalSet
 from screening.rules.checks import CheckResult, judge_check, pregnancy_test_applies, ruling
 from screening.rules.gate_facts import CheckFact
 from screening.selectors.answers import newest_answers
 from studylab.participants.models import Participant
+from studylab.prepared import Prepared
 from studylab.studies.rules.protocol import CheckKind, Limits
 
 COULD_BE_PREGNANT = "C-32a"
 
 
 def standing_checks(
-    participant: Participant, gate: str, visit_uid: UUID | None = None
+    participant: Participant | int, gate: str, visit_uid: UUID | None = None
 ) -> QuerySet[Check]:
     """Return the checks of a gate that no correction supersedes, oldest first."""
     checks = Check.objects.filter(participant=participant, gate=gate, superseded_by=None)
     if visit_uid is not None:
         checks = checks.filter(visit_uid=visit_uid)
     return checks.select_related("reading", "measured_by", "recorded_by").order_by("id")
+
+
+_AT_SCREENING = Prepared(lambda person: standing_checks(person, VitalSet.Gate.SCREENING))
+
+
+def checks_at_screening(participant: Participant) -> list[Check]:
+    """Return what `standing_checks` says of screening."""
+    return _AT_SCREENING(participant.pk)
 
 
 def access_check(participant: Participant, uid: UUID) -> Check:

@@ -13,11 +13,17 @@ from screening.rules.outcome import Finding
 from screening.rules.rows import Gate, QuestionRow
 from screening.rules.table import RuleTable, load_table
 from screening.rules.vitals import VitalDecision
-from screening.selectors.answers import answer_sets, as_answers, as_medicines, newest_answers
-from screening.selectors.checks import standing_checks
+from screening.selectors.answers import (
+    answer_sets,
+    answers_at_screening,
+    as_answers,
+    as_medicines,
+    newest_answers,
+)
+from screening.selectors.checks import checks_at_screening
 from screening.selectors.measured import Measured, measured_at_screening
 from screening.selectors.told import told_before
-from screening.selectors.vitals import standing_sets
+from screening.selectors.vitals import sets_at_screening
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.limits import Limits
@@ -107,11 +113,9 @@ def _screening(
     versions: list[ProtocolVersion],
     told: Mapping[str, Sequence[Any]],
 ) -> Inputs:
-    sets = list(answer_sets(participant, AnswerSet.When.SCREENING))
-    vital_sets = list(standing_sets(participant, VitalSet.Gate.SCREENING))
     return screening_inputs(
-        protocol, table, sets, vital_sets, versions,
-        list(standing_checks(participant, VitalSet.Gate.SCREENING)), participant.study.zone, told,
+        protocol, table, answers_at_screening(participant), sets_at_screening(participant), versions,
+        checks_at_screening(participant), participant.study.zone, told,
     )  # fmt: skip
 
 

@@ -4,11 +4,23 @@ from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from django.db.models import QuerySet
+
 from screening.models import AnswerSet
 from screening.rules.catalogue import load_catalogue
 from screening.rules.medicines import Washout, washouts
 from screening.selectors.answers import as_medicines
 from studylab.participants.models import Participant
+from studylab.prepared import Prepared
+
+
+def _lists(sets: QuerySet[AnswerSet]) -> QuerySet[AnswerSet]:
+    """Of these sets those that stand and say something of medicines, oldest first."""
+    told = sets.filter(superseded_by=None).exclude(medicines=[], no_medicines=False)
+    return told.order_by("given_at", "id")
+
+
+_LISTS = Prepared(lambda person: _lists(AnswerSet.objects.filter(participant=person)))
 
 
 def washouts_of(participant: Participant, at: datetime) -> tuple[Washout, ...] | None:
@@ -17,7 +29,7 @@ def washouts_of(participant: Participant, at: datetime) -> tuple[Washout, ...] |
     Lists of screening and of dosing days all count. A last dose that nobody knows counts as `at` in the newest
     list; in an earlier one as taken when that list was given, since it is left out or dated later on.
     """
-    return washouts_of_all([participant], at)[participant.pk]
+    return _washouts(_LISTS(participant.pk), participant.study.timezone, at)
 
 
 def washouts_of_all(
@@ -25,8 +37,7 @@ def washouts_of_all(
 ) -> dict[int, tuple[Washout, ...] | None]:
     """Return what `washouts_of` says of each of several people, in one query."""
     standing: dict[int, list[AnswerSet]] = {person.pk: [] for person in people}
-    rows = AnswerSet.objects.filter(participant__in=standing, superseded_by=None)
-    for row in rows.exclude(medicines=[], no_medicines=False).order_by("given_at", "id"):
+    for row in _lists(AnswerSet.objects.filter(participant__in=standing)):
         standing[row.participant_id].append(row)
     return {
         person.pk: _washouts(standing[person.pk], person.study.timezone, at) for person in people

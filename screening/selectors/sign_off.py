@@ -13,6 +13,7 @@ from screening.rules.bands import PersonalLimits
 from screening.selectors.inputs import current_inputs_digest
 from studylab.participants.models import Participant
 from studylab.people.services.signatures import content_hash
+from studylab.prepared import Prepared
 from studylab.studies.selectors import CurrentProtocol
 
 SignOffKind = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
@@ -27,6 +28,15 @@ _DECIDED: dict[SignOff.Decision, tuple[SignOffKind, str]] = {
 _SCREENED = Assessment.objects.filter(
     participant=OuterRef("participant"), gate=Assessment.Gate.SCREENING
 ).order_by("-id")
+_NEWEST = Prepared(
+    lambda participant: (
+        SignOff.objects.filter(participant=participant)
+        .select_related("signature", "assessment__protocol_version")
+        .defer("assessment__protocol_version__document")
+        .annotate(newest_assessment=Subquery(_SCREENED.values("pk")[:1]))
+        .order_by("-id")[:1]
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +65,7 @@ def newest_assessment(
 
 def newest_sign_off(participant: Participant) -> SignOff | None:
     """Return the newest sign-off of any decision, with signature and assessment."""
-    return (
-        SignOff.objects.filter(participant=participant)
-        .select_related("signature", "assessment__protocol_version")
-        .defer("assessment__protocol_version__document")
-        .annotate(newest_assessment=Subquery(_SCREENED.values("pk")[:1]))
-        .order_by("-id")
-        .first()
-    )
+    return _NEWEST.first(participant.pk)
 
 
 def signed_content(

@@ -8,7 +8,7 @@ from uuid import UUID
 from django.db.models import QuerySet
 from django.http import Http404
 
-from screening.models import VitalSet
+from screening.models import VitalReading, VitalSet
 from screening.rules.bands import PersonalLimits, Place, judge, personal_bands
 from screening.rules.sets import TakenSet
 from screening.rules.taking import BothArms, weighed
@@ -21,6 +21,7 @@ from screening.rules.vitals import (
     shown,
 )
 from studylab.participants.models import Participant
+from studylab.prepared import Prepared, give
 from studylab.studies.rules.protocol import Band, Limits, VitalBands
 
 MEASURES = ("systolic", "diastolic", "pulse")
@@ -28,13 +29,30 @@ BANDED_GATES = frozenset({VitalSet.Gate.SCREENING, VitalSet.Gate.PRE_DOSE})
 
 
 def standing_sets(
-    participant: Participant, gate: str, visit_uid: UUID | None = None
+    participant: Participant | int, gate: str, visit_uid: UUID | None = None
 ) -> QuerySet[VitalSet]:
     """Return the sets of a gate that no correction supersedes, oldest first, with their readings."""
     sets = VitalSet.objects.filter(participant=participant, gate=gate, superseded_by=None)
     if visit_uid is not None:
         sets = sets.filter(visit_uid=visit_uid)
     return sets.order_by("id").prefetch_related("readings")
+
+
+_AT_SCREENING = Prepared(lambda person: standing_sets(person, VitalSet.Gate.SCREENING))
+_READ = Prepared(
+    lambda person: VitalReading.objects.filter(
+        set__participant=person, set__gate=VitalSet.Gate.SCREENING, set__superseded_by=None
+    )
+)
+
+
+def sets_at_screening(participant: Participant) -> list[VitalSet]:
+    """Return what `standing_sets` says of screening."""
+    sets = _AT_SCREENING(participant.pk)
+    readings = _READ(participant.pk) if sets else []
+    for one in sets:
+        give(one, "readings", [reading for reading in readings if reading.set_id == one.pk])
+    return sets
 
 
 def newest_vitals(

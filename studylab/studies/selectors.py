@@ -5,10 +5,12 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import F, QuerySet
+from django.db.models.lookups import IsNull
 from django.http import Http404
 
 from studylab.people.services.signatures import content_hash
+from studylab.prepared import Prepared
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.rules.limits_rows import Change, changes
 from studylab.studies.rules.loader import load_protocol
@@ -68,6 +70,11 @@ def _parsed(sha256: str, document: str) -> Protocol:
     return load_protocol(document)
 
 
+_IN_FORCE = Prepared(
+    lambda study: ProtocolVersion.objects.filter(study=study).order_by(
+        IsNull(F("confirmed_at"), True), "-number"
+    )[:1]
+)
 _by_hash: dict[str, Protocol] = {}
 
 
@@ -88,10 +95,10 @@ def current_protocol(study: Study) -> CurrentProtocol:
 
     Raises ProtocolVersion.DoesNotExist for a study without any version.
     """
-    versions = study.protocol_versions.order_by("-number")
-    version = versions.filter(confirmed_at__isnull=False).first() or versions.first()
+    version = _IN_FORCE.first(study.pk)
     if version is None:
         raise ProtocolVersion.DoesNotExist
+    version.study = study
     return CurrentProtocol(version, plan_of(version))
 
 

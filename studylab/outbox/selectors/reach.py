@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from django.db import connection
+
 from studylab.outbox.models import Reach
 from studylab.outbox.texting import gateway, mail_is_on
 from studylab.participants.models import Participant
@@ -23,8 +25,15 @@ def zone_of(participant: Participant) -> ZoneInfo:
 def zones_of(participants: Iterable[Participant]) -> dict[int, ZoneInfo]:
     """Return by number of the volunteer the zone of their quiet hours, in one query."""
     people = {person.pk: person for person in participants}
-    rows = Reach.objects.filter(participant__in=list(people)).order_by("participant_id", "-id")
-    said = dict(rows.distinct("participant_id").values_list("participant_id", "zone"))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """
+            SELECT DISTINCT ON (participant_id) participant_id, zone FROM outbox_reach
+            WHERE participant_id = ANY(%s) ORDER BY participant_id, id DESC
+            """,
+            [list(people)],
+        )
+        said = dict(cursor.fetchall())
     return {key: ZoneInfo(said[key]) if said.get(key) else person.study.zone for key, person in people.items()}  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from scheduling.rules.timeline import (
     free_bits,
     raster_bits,
     runs,
+    stamped_intervals,
     timelines,
     weekday_bits,
 )
@@ -136,3 +137,18 @@ def test_raster_days_and_offsets_by_the_local_clock(zone, start, raster) -> None
 def test_a_raster_off_the_grid_is_refused(raster) -> None:
     with pytest.raises(ValueError, match="choose a multiple of 5"):
         raster_bits(GRID, ZoneInfo("Europe/Amsterdam"), raster)
+
+
+def test_stamps_become_intervals_exact_to_the_microsecond() -> None:
+    """PostgreSQL sends a timestamptz as microseconds since 2000-01-01 UTC, 64 bits, big-endian (src/include/datatype/timestamp.h)."""
+    start, end = (
+        datetime(2027, 3, 14, 6, 59, 59, 999_999, UTC),
+        datetime(2027, 3, 14, 7, tzinfo=UTC),
+    )
+    count = (
+        datetime(2027, 3, 14, 7) - datetime(2000, 1, 1)
+    ).days * 86_400_000_000 + 7 * 3_600_000_000
+    stamps = (count - 1).to_bytes(8, "big") + count.to_bytes(8, "big") + bytes(16)
+    first = datetime(2000, 1, 1, tzinfo=UTC)
+    assert stamped_intervals(stamps) == ((start, end), (first, first))
+    assert stamped_intervals(b"") == ()
