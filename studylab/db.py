@@ -25,6 +25,7 @@ T = TypeVar("T")
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
 _TRIES = 4
+SETTLE = "SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED"
 DISK_FULL = "53100"  # PostgreSQL's own number
 _NO_ROOM = "The database's disk is full, so nothing was recorded. Tell whoever runs the site; write on paper meanwhile."
 # Why services of this thread write nothing for now; "" as long as they do.
@@ -164,14 +165,18 @@ def insert_many(rows: Sequence[Model], *, ignore_conflicts: bool = False) -> Non
     insert_all(Insert(rows, ignore_conflicts))
 
 
-def insert_all(*parts: Insert) -> None:
-    """Write rows of several models as `insert_many` does, one statement after the other, in one journey to the server."""
+def insert_all(*parts: Insert, settle: bool = False) -> None:
+    """Write rows of several models as `insert_many` does, one statement after the other, in one journey to the server.
+
+    With `settle` the database judges them on the same journey by what it would judge at the end of the transaction.
+    """
     written = [part for part in parts if part.rows]
     if not written:
         return
     made = [_statement(part) for part in written]
     with connection.cursor() as cursor:
-        cursor.execute("; ".join(text for text, _ in made), [content for _, content in made])
+        texts = [text for text, _ in made] + ([SETTLE] if settle else [])
+        cursor.execute("; ".join(texts), [content for _, content in made])
         for place, part in enumerate(written):
             if place:
                 cursor.nextset()

@@ -5,7 +5,9 @@ Django makes the SQL of a query anew each time, which takes longer than a small 
 
 import copy
 import inspect
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Generic, NamedTuple, TypeVar
@@ -15,9 +17,12 @@ from django.db.models import Model, QuerySet
 from django.db.models.query import ModelIterable
 
 M = TypeVar("M", bound=Model)
+Asked = tuple[str, Sequence[Any]]  # SQL, and what stands in the places of its values
 
 # The highest numbers that a key can have: they hold the places of the keys that come with each call.
 _PLACES = range(2_147_483_640, 2_147_483_647)
+# What `together` has asked already, by question and keys.
+_at_hand: ContextVar[dict[Any, list[tuple[Any, ...]]]] = ContextVar("at_hand", default={})  # noqa: B039
 
 
 class Prepared(Generic[M]):
@@ -29,16 +34,20 @@ class Prepared(Generic[M]):
 
     def __call__(self, *keys: int) -> list[M]:
         """Return the rows for these keys, in the order of the query."""
-        ready = self._ready
-        values = [one if place is None else keys[place] for one, place in ready.values]
-        with connection.cursor() as cursor:
-            cursor.execute(ready.sql, values)
-            answer = _Answer(ready, cursor.fetchall())
+        rows = _at_hand.get().pop((self, keys), None)
+        if rows is None:
+            rows = ask_all(self.asked(*keys))[0]
+        answer = _Answer(self._ready, rows)
         return list(ModelIterable(answer))  # type: ignore[arg-type]  # it asks no more than that of a queryset
 
     def first(self, *keys: int) -> M | None:
         """Return the first of the rows, None where there is none; the query should ask for no more than one."""
         return next(iter(self(*keys)), None)
+
+    def asked(self, *keys: int) -> "Asked":
+        """Return the SQL and its values for these keys."""
+        ready = self._ready
+        return ready.sql, [one if place is None else keys[place] for one, place in ready.values]
 
     @cached_property
     def _ready(self) -> "_Ready":
@@ -54,6 +63,34 @@ class Prepared(Generic[M]):
         compiler.connection = None  # each thread has its own
         placed = [(one, _PLACES.index(one) if one in _PLACES else None) for one in values]
         return _Ready(compiler, converters, sql, placed)
+
+
+def ask_all(*questions: Asked) -> list[list[tuple[Any, ...]]]:
+    """Ask several questions in one journey to the server and return the rows of each."""
+    answers = []
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "; ".join(sql for sql, _ in questions),
+            [one for _, values in questions for one in values],
+        )
+        for place, _ in enumerate(questions):
+            if place:
+                cursor.nextset()
+            answers.append(cursor.fetchall())
+    return answers
+
+
+@contextmanager
+def together(*questions: Prepared[Any], key: int) -> Iterator[None]:
+    """Ask several prepared questions about one key at once; within, each finds its answer at hand the first time."""
+    answers = ask_all(*(one.asked(key) for one in questions))
+    token = _at_hand.set(
+        {(one, (key,)): rows for one, rows in zip(questions, answers, strict=True)}
+    )
+    try:
+        yield
+    finally:
+        _at_hand.reset(token)
 
 
 def give(row: Model, name: str, related: Sequence[Model]) -> None:

@@ -12,11 +12,11 @@ from django.db.transaction import TransactionManagementError
 from django.test.utils import CaptureQueriesContext
 
 from screening.models import AnswerSet, SignOff, VitalReading, VitalSet
-from screening.selectors.vitals import sets_at_screening, standing_sets
+from screening.selectors.vitals import SETS_AT_SCREENING, sets_at_screening, standing_sets
 from studylab import clock
 from studylab.db import lock
 from studylab.participants.models import Participant
-from studylab.prepared import Prepared
+from studylab.prepared import Prepared, together
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.selectors import current_protocol
 from tests.access.world import World
@@ -144,3 +144,25 @@ def test_the_protocol_in_force_is_the_newest_confirmed_one(middle: World) -> Non
     newer.added_by_id, newer.added_at = confirmed.added_by_id, clock.now()
     newer.save()
     assert current_protocol(study).version == confirmed
+
+
+def test_asked_together_each_question_has_its_answer_once_and_in_one_journey(
+    people: list[Participant],
+) -> None:
+    signed, sets = Prepared(_signed), SETS_AT_SCREENING
+    for person in people:
+        wanted = (signed(person.pk), sets(person.pk))
+        with CaptureQueriesContext(connection) as asked, together(signed, sets, key=person.pk):
+            assert (signed(person.pk), sets(person.pk)) == wanted
+            assert len(asked) == 1
+            signed(person.pk)  # what may have changed since is asked anew
+            assert len(asked) == 2
+        with CaptureQueriesContext(connection) as after:
+            assert sets(person.pk) == wanted[1]
+        assert len(after) == 1
+
+
+def test_asked_together_about_one_nobody_else_is_answered(people: list[Participant]) -> None:
+    one, other = [person for person in people if SETS_AT_SCREENING(person.pk)][:2]
+    with together(SETS_AT_SCREENING, key=one.pk):
+        assert {found.participant_id for found in SETS_AT_SCREENING(other.pk)} == {other.pk}

@@ -25,7 +25,9 @@ from scheduling.rules.timeline import (
     touched_slots,
 )
 from scheduling.selectors.wishes import held_places
+from studylab.prepared import Asked, ask_all
 
+Rows = Sequence[tuple[Any, ...]]
 PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
 NEVER = datetime(9999, 1, 1, tzinfo=UTC)  # nothing is held until then
 GONE = "a place that is no longer in use"
@@ -104,8 +106,13 @@ def occupancy(
     """
     rows = _places(kinds, without_users, only)
     zones = {row[2]: row[5] for row in rows}
-    opened = _opened(zones, start, end)
-    busy = _busy([row[0] for row in rows], span(start, end), ignoring, at or NEVER, held_for)
+    ids = [row[0] for row in rows]
+    weeks, dated, taken = ask_all(
+        _weeks(zones), _closures_and_shifts(zones, start, end),
+        _taken(ids, span(start, end), ignoring, at or NEVER, held_for),
+    )  # fmt: skip
+    opened = _opened(zones, start, end, weeks, dated)
+    busy = {place: stamped_intervals(bytes(stamps)) for place, stamps in taken}
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
         found[kind].append(PlaceIntervals(place_id, opened[resource_id], busy.get(place_id, ())))
@@ -124,9 +131,14 @@ def free_places(
 ) -> FreePlaces:
     """Return what `occupancy` says as free slots of a grid, without an object per booking in between."""
     rows = _places(kinds, without_users)
-    opened = _opened({row[2]: row[5] for row in rows}, grid.start, grid.end)
-    ids = [row[0] for row in rows]
-    busy = _booked_slots(grid, ids, ignoring)
+    zones, ids = {row[2]: row[5] for row in rows}, [row[0] for row in rows]
+    weeks, dated, booked = ask_all(
+        _weeks(zones),
+        _closures_and_shifts(zones, grid.start, grid.end),
+        _booked(grid, ids, ignoring),
+    )
+    opened = _opened(zones, grid.start, grid.end, weeks, dated)
+    busy = {place: touched_slots(grid, bytes(stamps)) for place, stamps in booked}
     held = held_places(at, ids, grid.start, grid.end, own=held_for)
     open_bits = {intervals: free_bits(grid, intervals) for intervals in set(opened.values())}
     found: dict[str, list[PlaceTimeline]] = defaultdict(list)
@@ -174,81 +186,68 @@ def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
     }
 
 
-def _booked_slots(
-    grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]
-) -> dict[int, int]:
-    """Return, per place, the slots that its bookings touch: one row of the answer for each place."""
-    values: list[Any] = [list(place_ids), span(grid.start, grid.end), list(ignoring)]
-    with connection.cursor() as cursor:
-        cursor.execute(
-            """
-            SELECT place_id, string_agg(
-                timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
-            FROM scheduling_booking
-            WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
-            GROUP BY place_id
-            """,
-            values,
-        )
-        return {place: touched_slots(grid, bytes(row)) for place, row in cursor.fetchall()}
+def _booked(grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]) -> Asked:
+    """Ask for the times of its bookings per place, one row for each, as `touched_slots` reads them."""
+    return (
+        """
+        SELECT place_id, string_agg(
+            timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
+        FROM scheduling_booking
+        WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
+        GROUP BY place_id
+        """,
+        [list(place_ids), span(grid.start, grid.end), list(ignoring)],
+    )
 
 
 def _opened(
-    zones: Mapping[int, str], start: datetime, end: datetime
+    zones: Mapping[int, str], start: datetime, end: datetime, weeks: Rows, dated: Rows
 ) -> dict[int, tuple[Interval, ...]]:
     """Return when each resource can be used: its hours, or its shifts on days that have some, less its own
     closures and those of the whole lab."""
-    weeks = _weeks(zones)
-    closed, shifts = _closed_and_shifts(zones, start, end)
+    week_of: dict[int, str] = dict(weeks)
+    closed: dict[int | None, list[Interval]] = defaultdict(list)
+    shifts: dict[int | None, list[Interval]] = defaultdict(list)
+    for is_closure, resource_id, lower, upper in dated:
+        (closed if is_closure else shifts)[resource_id].append((lower, upper))
     # Most resources keep the hours of the house: equal ones are worked out once.
     known: dict[tuple[Any, ...], tuple[Interval, ...]] = {}
     found = {}
     for resource_id, zone in zones.items():
         shut = (*closed[resource_id], *closed[None])
         own = tuple(sorted(shifts[resource_id]))
-        key = (zone, weeks.get(resource_id, ""), own, shut)
+        key = (zone, week_of.get(resource_id, ""), own, shut)
         if key not in known:
             known[key] = without(_open_hours(key[1], zone, start, end, own), shut)
         found[resource_id] = known[key]
     return found
 
 
-def _closed_and_shifts(
-    resource_ids: Collection[int], start: datetime, end: datetime
-) -> tuple[dict[int | None, list[Interval]], dict[int | None, list[Interval]]]:
-    """Return closures and shifts within [start, end) by their resource, None for the whole lab."""
-    closed: dict[int | None, list[Interval]] = defaultdict(list)
-    shifts: dict[int | None, list[Interval]] = defaultdict(list)
+def _closures_and_shifts(resource_ids: Collection[int], start: datetime, end: datetime) -> Asked:
+    """Ask for closures (true) and shifts (false) within [start, end) by their resource, None for the whole lab."""
     # A day earlier and later, so that a shift on the first or last local day is known to be there.
     ids, day = list(resource_ids), timedelta(days=1)
-    values: list[Any] = [ids, span(start, end), ids, span(start - day, end + day)]
-    with connection.cursor() as cursor:
-        cursor.execute(
-            """
-            SELECT true, resource_id, lower(during), upper(during) FROM scheduling_closure
-            WHERE (resource_id = ANY(%s) OR resource_id IS NULL) AND during && %s
-            UNION ALL
-            SELECT false, resource_id, lower(during), upper(during) FROM scheduling_shift
-            WHERE resource_id = ANY(%s) AND during && %s
-            """,
-            values,
-        )
-        for is_closure, resource_id, lower, upper in cursor.fetchall():
-            (closed if is_closure else shifts)[resource_id].append((lower, upper))
-    return closed, shifts
+    return (
+        """
+        SELECT true, resource_id, lower(during), upper(during) FROM scheduling_closure
+        WHERE (resource_id = ANY(%s) OR resource_id IS NULL) AND during && %s
+        UNION ALL
+        SELECT false, resource_id, lower(during), upper(during) FROM scheduling_shift
+        WHERE resource_id = ANY(%s) AND during && %s
+        """,
+        [ids, span(start, end), ids, span(start - day, end + day)],
+    )
 
 
-def _weeks(resource_ids: Collection[int]) -> dict[int, str]:
-    """Return the weekly hours of each resource as text, equal for equal hours: one row for each."""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            """
-            SELECT resource_id, string_agg(concat_ws(' ', weekday, opens, closes), ',' ORDER BY weekday, opens)
-            FROM scheduling_opening WHERE resource_id = ANY(%s) GROUP BY resource_id
-            """,
-            [list(resource_ids)],
-        )
-        return dict(cursor.fetchall())
+def _weeks(resource_ids: Collection[int]) -> Asked:
+    """Ask for the weekly hours of each resource as text, equal for equal hours: one row for each."""
+    return (
+        """
+        SELECT resource_id, string_agg(concat_ws(' ', weekday, opens, closes), ',' ORDER BY weekday, opens)
+        FROM scheduling_opening WHERE resource_id = ANY(%s) GROUP BY resource_id
+        """,
+        [list(resource_ids)],
+    )
 
 
 @lru_cache(maxsize=256)
@@ -263,33 +262,30 @@ def _open_hours(
     return open_between(hours, zone, start, end, own)
 
 
-def _busy(
+def _taken(
     ids: list[int],
     within: Range,
     ignoring: Collection[int],
     at: datetime,
     held_for: Collection[int],
-) -> dict[int, tuple[Interval, ...]]:
-    """Return when places are booked, or held at an instant for anybody but the participants `held_for`."""
-    values: list[Any] = [ids, within, list(ignoring), at, ids, within, list(held_for)]
-    with connection.cursor() as cursor:
-        cursor.execute(
-            """
-            SELECT place_id, string_agg(
-                timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
-            FROM (
-                SELECT place_id, blocked FROM scheduling_booking
-                WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
-                UNION ALL
-                SELECT p.place_id, p.blocked FROM scheduling_heldplace p
-                JOIN scheduling_optionhold h ON h.id = p.hold_id
-                WHERE p.is_active AND h.is_active AND h.until > %s
-                  AND p.place_id = ANY(%s) AND p.blocked && %s AND NOT h.participant_id = ANY(%s)
-            ) AS taken GROUP BY place_id
-            """,
-            values,
-        )
-        return {place: stamped_intervals(bytes(row)) for place, row in cursor.fetchall()}
+) -> Asked:
+    """Ask when places are booked, or held at an instant for anybody but the participants `held_for`."""
+    return (
+        """
+        SELECT place_id, string_agg(
+            timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
+        FROM (
+            SELECT place_id, blocked FROM scheduling_booking
+            WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
+            UNION ALL
+            SELECT p.place_id, p.blocked FROM scheduling_heldplace p
+            JOIN scheduling_optionhold h ON h.id = p.hold_id
+            WHERE p.is_active AND h.is_active AND h.until > %s
+              AND p.place_id = ANY(%s) AND p.blocked && %s AND NOT h.participant_id = ANY(%s)
+        ) AS taken GROUP BY place_id
+        """,
+        [ids, within, list(ignoring), at, ids, within, list(held_for)],
+    )
 
 
 def free_of(busy: Iterable[Interval], start: datetime, end: datetime) -> tuple[Interval, ...]:

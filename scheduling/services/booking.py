@@ -12,7 +12,7 @@ from scheduling.rules.spacing import planned_anchors
 from scheduling.selectors.series import readiness
 from scheduling.selectors.timelines import span
 from scheduling.services.reminders import first_reminders
-from scheduling.services.writing import bookings_of, check_free, holds_done, same_study, settle
+from scheduling.services.writing import bookings_of, check_free, holds_done, same_study
 from screening.rules.medicines import Washout, minute
 from screening.selectors import SignOffState, washouts_of
 from studylab import clock
@@ -49,9 +49,7 @@ def series_book(*, participant: Participant, option: SeriesOption, actor: Actor)
     check_medicines_out(current.plan, option, person)
     if ready.standing.options:
         holds_done(person)
-    series = write_series(participant=person, option=option, current=current, now=now, actor=actor)
-    settle()
-    return series
+    return write_series(participant=person, option=option, current=current, now=now, actor=actor)
 
 
 def write_series(
@@ -78,6 +76,7 @@ def write_series(
         Insert(bookings_of(current.plan, option, visits)),
         Insert(first_reminders(visits.values(), current), ignore_conflicts=True),
         Insert([_booked(series, option, current.version, actor)]),
+        settle=True,
     )
     return series
 

@@ -193,12 +193,10 @@ def _write_one(protocol: CurrentProtocol, row: PlanRow, actor: Actor) -> Series:
     proposal = proposal_of(protocol.plan, row)
     if row.series is None:
         holds_done(row.participant)
-        series = write_series(
+        return write_series(
             participant=row.participant, option=proposal.option, current=protocol,
             now=clock.now(), actor=actor,
         )  # fmt: skip
-        settle()
-        return series
     visits = list(row.series.visits.all())
     replan(protocol.plan, row.series, visits, proposal.option)
     write_bookings(protocol.plan, proposal.option, {visit.number: visit for visit in visits})

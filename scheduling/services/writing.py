@@ -17,7 +17,7 @@ from scheduling.selectors.series import Standing
 from scheduling.selectors.timelines import Occupancy, free_of, occupancy, span
 from screening.selectors.staff_ties import kept_away
 from studylab.access import Actor
-from studylab.db import insert_many
+from studylab.db import SETTLE, insert_many
 from studylab.errors import Conflict, NotAllowed
 from studylab.participants.models import Participant
 from studylab.studies.rules.protocol import Protocol
@@ -149,7 +149,7 @@ def settle() -> None:
     A breach of the spacing then reaches the person as its sentence instead of breaking the commit.
     """
     with connection.cursor() as cursor:
-        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED")
+        cursor.execute(SETTLE)
 
 
 def holds_done(participant: Participant) -> None:

@@ -24,7 +24,7 @@ def answer_sets(
     return sets.order_by("id")
 
 
-_AT_SCREENING = Prepared(
+ANSWERS_AT_SCREENING = Prepared(
     lambda person: AnswerSet.objects.filter(
         participant=person, when=AnswerSet.When.SCREENING
     ).order_by("id")
@@ -33,7 +33,7 @@ _AT_SCREENING = Prepared(
 
 def answers_at_screening(participant: Participant) -> list[AnswerSet]:
     """Return every set of screening, oldest first, superseded ones included."""
-    return _AT_SCREENING(participant.pk)
+    return ANSWERS_AT_SCREENING(participant.pk)
 
 
 def newest_answers(

@@ -29,12 +29,12 @@ def standing_checks(
     return checks.select_related("reading", "measured_by", "recorded_by").order_by("id")
 
 
-_AT_SCREENING = Prepared(lambda person: standing_checks(person, VitalSet.Gate.SCREENING))
+CHECKS_AT_SCREENING = Prepared(lambda person: standing_checks(person, VitalSet.Gate.SCREENING))
 
 
 def checks_at_screening(participant: Participant) -> list[Check]:
     """Return what `standing_checks` says of screening."""
-    return _AT_SCREENING(participant.pk)
+    return CHECKS_AT_SCREENING(participant.pk)
 
 
 def access_check(participant: Participant, uid: UUID) -> Check:

@@ -14,16 +14,17 @@ from screening.rules.rows import Gate, QuestionRow
 from screening.rules.table import RuleTable, load_table
 from screening.rules.vitals import VitalDecision
 from screening.selectors.answers import (
+    ANSWERS_AT_SCREENING,
     answer_sets,
     answers_at_screening,
     as_answers,
     as_medicines,
     newest_answers,
 )
-from screening.selectors.checks import checks_at_screening
+from screening.selectors.checks import CHECKS_AT_SCREENING, checks_at_screening
 from screening.selectors.measured import Measured, measured_at_screening
 from screening.selectors.told import told_before
-from screening.selectors.vitals import sets_at_screening
+from screening.selectors.vitals import READINGS_AT_SCREENING, SETS_AT_SCREENING, sets_at_screening
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.limits import Limits
@@ -35,6 +36,13 @@ from studylab.studies.selectors import (
     version_at,
 )
 
+# What an assessment at screening reads of a person.
+READ_AT_SCREENING = (
+    ANSWERS_AT_SCREENING,
+    SETS_AT_SCREENING,
+    READINGS_AT_SCREENING,
+    CHECKS_AT_SCREENING,
+)
 CHANGED = "A first answer that matters was taken back; a physician looks at it."
 
 

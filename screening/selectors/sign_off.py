@@ -10,10 +10,10 @@ from django.db.models import OuterRef, Q, Subquery
 
 from screening.models import Assessment, SignOff
 from screening.rules.bands import PersonalLimits
-from screening.selectors.inputs import current_inputs_digest
+from screening.selectors.inputs import READ_AT_SCREENING, current_inputs_digest
 from studylab.participants.models import Participant
 from studylab.people.services.signatures import content_hash
-from studylab.prepared import Prepared
+from studylab.prepared import Prepared, together
 from studylab.studies.selectors import CurrentProtocol
 
 SignOffKind = Literal["none", "eligible", "not_eligible", "needs_more", "lapsed", "void"]
@@ -119,10 +119,11 @@ def sign_off_state(
 
     `current` is the study's protocol of now where the caller has it.
     """
-    sign_off = newest_sign_off(participant)
-    if sign_off is None:
-        return SignOffState("none", None, "No physician has decided yet.")
-    void = _why_void(participant, sign_off, current)
+    with together(_NEWEST, *READ_AT_SCREENING, key=participant.pk):
+        sign_off = newest_sign_off(participant)
+        if sign_off is None:
+            return SignOffState("none", None, "No physician has decided yet.")
+        void = _why_void(participant, sign_off, current)
     if void:
         return SignOffState("void", sign_off, void)
     if sign_off.decision == SignOff.Decision.ELIGIBLE and at >= sign_off.valid_until:

@@ -38,8 +38,8 @@ def standing_sets(
     return sets.order_by("id").prefetch_related("readings")
 
 
-_AT_SCREENING = Prepared(lambda person: standing_sets(person, VitalSet.Gate.SCREENING))
-_READ = Prepared(
+SETS_AT_SCREENING = Prepared(lambda person: standing_sets(person, VitalSet.Gate.SCREENING))
+READINGS_AT_SCREENING = Prepared(
     lambda person: VitalReading.objects.filter(
         set__participant=person, set__gate=VitalSet.Gate.SCREENING, set__superseded_by=None
     )
@@ -48,8 +48,8 @@ _READ = Prepared(
 
 def sets_at_screening(participant: Participant) -> list[VitalSet]:
     """Return what `standing_sets` says of screening."""
-    sets = _AT_SCREENING(participant.pk)
-    readings = _READ(participant.pk) if sets else []
+    sets = SETS_AT_SCREENING(participant.pk)
+    readings = READINGS_AT_SCREENING(participant.pk) if sets else []
     for one in sets:
         give(one, "readings", [reading for reading in readings if reading.set_id == one.pk])
     return sets
