@@ -12,7 +12,7 @@ from uuid import UUID
 
 from django.db.models import Q, QuerySet
 from django.http import Http404
-from django.utils import formats, translation
+from django.utils import translation
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
@@ -26,6 +26,7 @@ from studylab.access import Actor, Cap
 from studylab.participants.rules.link import token_digest, token_purpose
 from studylab.participants.selectors.links import link_keys
 from studylab.people.selectors import actor_for, current_memberships, today_in
+from studylab.said_times import said_day, said_time
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -196,10 +197,9 @@ def _language(series: Series) -> str:
 def _appointment(row: Visit, study: Study) -> Entry:
     start, end = row.planned.lower, row.planned.upper
     local_start, local_end = localtime(start, study.zone), localtime(end, study.zone)
-    day = formats.date_format(local_start, "DATE_FORMAT")
-    from_clock, to_clock = (f"{at:%H:%M}" for at in (local_start, local_end))
     words = _("%(day)s, %(start)s to %(end)s, local time of %(zone)s.") % {
-        "day": day, "start": from_clock, "end": to_clock, "zone": study.timezone,
+        "day": said_day(local_start), "start": said_time(local_start), "end": said_time(local_end),
+        "zone": study.timezone,
     }  # fmt: skip
     call = _("Questions or changes: call %(phone)s.") % {"phone": _phone(study)}
     return Entry(

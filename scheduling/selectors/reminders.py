@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from django.utils.formats import date_format
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 
@@ -16,6 +15,7 @@ from studylab import clock
 from studylab.outbox.kinds import Attachment, Audience, MessageField, MessageKind, Planned
 from studylab.outbox.models import Message
 from studylab.participants.models import Participant
+from studylab.said_times import said_start, said_time
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.rules.volunteer_texts import NATIVE
@@ -146,10 +146,9 @@ def contact_values(message: Message) -> dict[str, str]:
 def _span(start: datetime, end: datetime, study: Study) -> str:
     """Say a time in full: weekday and month in letters, the zone by name."""
     first, last = start.astimezone(study.zone), end.astimezone(study.zone)
-    begins = date_format(first, _("l, j F Y, H:i"))
-    ends = date_format(last, _("H:i") if first.date() == last.date() else _("l, j F Y, H:i"))
+    ends = said_time(last) if first.date() == last.date() else said_start(last)
     return _("%(begins)s to %(ends)s (%(zone)s)") % {
-        "begins": begins, "ends": ends, "zone": study.timezone,
+        "begins": said_start(first), "ends": ends, "zone": study.timezone,
     }  # fmt: skip
 
 
@@ -158,7 +157,7 @@ def _clock(visit: Visit, study: Study) -> str:
     if changed_before(visit.planned.lower, study.timezone, timedelta(days=3)) is None:
         return ""
     return _("The clocks change just before this visit: it begins at %(time)s by the new time.") % {
-        "time": date_format(visit.planned.lower.astimezone(study.zone), _("H:i"))
+        "time": said_time(visit.planned.lower.astimezone(study.zone))
     }
 
 

@@ -20,6 +20,7 @@ from screening.rules.self_report import (
     open_keys,
 )
 from screening.rules.words import Words
+from studylab.said_times import said_day
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ def _line(row: QuestionRow, content: Content, words: Words) -> Line:
     if row.kind == "yes_no" or value in (None, "", "not_sure"):
         answer = _said(value)
     elif row.kind == "date":
-        answer = formats.date_format(date.fromisoformat(value), "DATE_FORMAT")
+        answer = said_day(date.fromisoformat(value))
     else:
         answer = f"{formats.number_format(_plain(value))} {words.say(row.unit)}"
     return Line(words.say(row.text), answer, content.get("detail", ""))
@@ -102,7 +103,7 @@ def _medicine(item: Mapping[str, Any]) -> Line:
         item.get("dose") or "",
         str(dict(ROUTES)[item["route"]]) if item.get("route") else "",
         _("last taken: %(day)s")
-        % {"day": formats.date_format(date.fromisoformat(day), "DATE_FORMAT") if day else _("not sure")},
+        % {"day": said_day(date.fromisoformat(day)) if day else _("not sure")},
         _("prescribed: %(answer)s") % {"answer": _said(item.get("prescribed")).lower()},
     ]  # fmt: skip
     return Line(item["name"], "; ".join(part for part in parts if part))

@@ -11,6 +11,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from studylab.access import Actor, Cap
+from studylab.said_times import said_day, said_start, said_time, said_weekday
 
 register = template.Library()
 
@@ -44,6 +45,18 @@ def day(on: date | datetime | None) -> str:
     if isinstance(on, datetime):
         on = timezone.localtime(on).date()
     return formats.date_format(on, "D j M Y")
+
+
+register.filter("said_day", said_day, expects_localtime=True)
+register.filter("said_weekday", said_weekday, expects_localtime=True)
+register.filter("said_start", said_start, expects_localtime=True)
+register.filter("said_time", said_time, expects_localtime=True)
+
+
+@register.filter
+def unbroken(text: str) -> str:
+    """A number or a time whose parts stay in one line."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 @register.filter

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from django.urls import reverse
-from django.utils import formats, translation
+from django.utils import translation
 from django.utils.translation import trans_real
 
 from screening.rules.rows import Gate
@@ -17,7 +17,6 @@ from screening.rules.self_report import Screen
 from screening.rules.table import load_table
 from screening.rules.words import Words, table_texts, words_for
 from screening.selectors.self_report import languages_of
-from screening.views import self_report_words
 from studylab.participants.models import Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.loader import load_protocol, protocol_hash
@@ -62,6 +61,13 @@ def test_every_text_is_translated_with_the_same_places() -> None:
             )
 
 
+def test_signs_stand_as_in_canadian_french() -> None:
+    """Office québécois de la langue française: nothing before ; ? and !, a no-break space before : and inside « »."""
+    french = [text for english, texts in PO.items() for text in texts[:2] if text != english]
+    for text in french:
+        assert not re.search(r"\s[?!;]|(?<=[^\W\d_]):(?= )|[ \u202f]:|« | »", text), text
+
+
 def test_the_compiled_file_is_that_of_the_source() -> None:
     """Read by Python's own gettext: what a fresh clone shows is what the .po says."""
     with (FOLDER / "django.mo").open("rb") as file:
@@ -91,6 +97,7 @@ def test_every_text_of_the_pages_stands_in_the_catalogue() -> None:
         *ROOT.glob("scheduling/**/my_visits.py"),
         *ROOT.glob("scheduling/selectors/reminders.py"),
         *ROOT.glob("scheduling/**/own_*.py"),
+        ROOT / "studylab/said_times.py",
     ]:
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("_", "gettext_lazy"):
@@ -215,6 +222,7 @@ def test_no_page_mixes_languages(
     look(phone.get(reverse("self_report_screen", args=[1])))
     look(phone.get(reverse("self_report_later")))
     look(phone.get("/my/questions/99/"))
+    look(phone.get("/my/no/such/page/"))
     other = Phone("fr")
     look(other.open(made.token))
     look(other.open(made.token, year="x", month="", day="40"))
@@ -242,12 +250,6 @@ def _bracket(monkeypatch: pytest.MonkeyPatch) -> None:
                 monkeypatch.setitem(catalog, key, f"⟦{value}⟧")
     say = Words.say
     monkeypatch.setattr(Words, "say", lambda self, text: f"⟦{say(self, text)}⟧" if text else "")
-    date_format = formats.date_format
-    monkeypatch.setattr(
-        self_report_words.formats,
-        "date_format",
-        lambda *a, **k: f"⟦{date_format(*a, **k)}⟧".replace("⟦⟦", "⟦"),
-    )
     assert translation.get_language() == "en"
 
 
