@@ -45,6 +45,8 @@ class Event(models.Model):
             models.Index(fields=["participant_code", "-id"], name="event_by_participant"),
             # Did the request that sent this form write anything? (SubmissionMiddleware)
             models.Index(fields=["request_id"], name="event_by_request"),
+            # What the chain has not come to yet.
+            models.Index(fields=["transaction_id"], name="event_by_transaction"),
             # Refused sign-ins of one address in the last minutes.
             models.Index(
                 fields=["subject_code", "-id"],

@@ -7,9 +7,9 @@ from django.db.models import Count, Min
 from django.http import Http404
 
 from studylab.access import Actor, Cap
-from studylab.audit.models import Event, Link, SealCheck
+from studylab.audit.models import Link, SealCheck
 from studylab.audit.seal_checks import check_ask, check_stop
-from studylab.audit.selectors import CHECKED_WITHIN, last_check
+from studylab.audit.selectors import CHECKED_WITHIN, last_check, unsealed_events
 from studylab.operation.rules.status import Line, Queue, State
 from studylab.operation.work import Stage, Work, WorkKind, queue_of
 
@@ -79,8 +79,7 @@ KIND = WorkKind(
 def seals_line(at: datetime) -> Line:
     """Judge sealing and the daily check of the seals."""
     newest = Link.objects.order_by("-id").first()
-    unsealed = Event.objects.filter(link=None)
-    waits = unsealed.aggregate(count=Count("pk"), oldest=Min("at"))
+    waits = unsealed_events().aggregate(count=Count("pk"), oldest=Min("at"))
     last = last_check()
     sealed = (
         "Nothing is sealed yet"

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from studylab.audit.actions import REFUSALS, Action
-from studylab.audit.models import Event
+from studylab.audit.chain import settled_below
+from studylab.audit.models import Event, Link
 from studylab.audit.walk import CHUNK, Walk, passed_without_link
 
 CHECKED_WITHIN = timedelta(days=1)
@@ -51,6 +52,18 @@ def verification(walk: Walk, broken_at: int | None, problem: str) -> Verificatio
             f"Event {passed} has no link although later events have theirs.",
         )
     return Verification(walk.links, unsealed, broken_at, problem, walk.previous)
+
+
+def unsealed_events() -> QuerySet[Event]:
+    """Return the events that wait for their link, without a look at those that the chain has passed.
+
+    An event that it passed without a link is a fault, which `passed_without_link` finds.
+    """
+    waiting, last = Event.objects.filter(link=None), Link.objects.order_by("-id").first()
+    bound = last.settled_below if last else None
+    if last is None or bound is None or settled_below() < bound:
+        return waiting  # nothing sealed yet, or loaded into another server since
+    return waiting.filter(Q(transaction_id__gte=bound) | Q(id__gt=last.event_id))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from django.db import connection, transaction
 from studylab.access import system_actor
 from studylab.audit.actions import Action
 from studylab.audit.models import Event, Link
-from studylab.audit.selectors import verify_chain
+from studylab.audit.selectors import unsealed_events, verify_chain
 from studylab.audit.services import audit, seal_events
 from tests.guards import guards_off
 
@@ -192,6 +192,23 @@ def test_what_is_not_settled_waits() -> None:
     )
     assert later.pk == Event.objects.order_by("-id").values_list("id", flat=True)[0]
     assert verify_chain().intact
+
+
+def test_what_waits_is_looked_for_behind_the_chain_only() -> None:
+    first = write(3)
+    assert list(unsealed_events().order_by("id")) == first, "nothing is sealed yet"
+    seal_events(limit=2)
+    assert list(unsealed_events()) == first[2:]
+    seal_events()
+    assert not unsealed_events().exists()
+    later = write(2)
+    assert list(unsealed_events().order_by("id")) == later
+    tamper("UPDATE audit_link SET settled_below = settled_below + 1000000")
+    assert list(unsealed_events().order_by("id")) == later, "loaded into another server"
+    tamper("DELETE FROM audit_link WHERE event_id = %s", first[0].pk)
+    tamper("UPDATE audit_link SET settled_below = settled_below - 1000000")
+    assert list(unsealed_events().order_by("id")) == later, "passed_without_link finds the other"
+    assert not verify_chain().intact
 
 
 @pytest.mark.shows("V-2.3.3")

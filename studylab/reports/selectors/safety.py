@@ -10,8 +10,7 @@ from scheduling.selectors.today import contacts_due
 from screening.selectors.lapsing import lapsing
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import reveals_of
-from studylab.audit.models import Event
-from studylab.audit.selectors import check_is_due, last_check
+from studylab.audit.selectors import check_is_due, last_check, unsealed_events
 from studylab.participants.doses import doses_of
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
@@ -64,7 +63,7 @@ def safety_page(study: Study, actor: Actor, at: datetime) -> dict[str, Any]:
 
 def unsealed_for_long(at: datetime) -> int:
     """Return how many events of the record wait for their seal longer than they should."""
-    return Event.objects.filter(link=None, at__lt=at - SEALED_WITHIN).count()
+    return unsealed_events().filter(at__lt=at - SEALED_WITHIN).count()
 
 
 def deviations_by_kind(study: Study) -> list[tuple[str, str, int, int, int]]:

@@ -11,7 +11,7 @@ from django.db.models import Q, QuerySet
 from scheduling.rules.elapsed import local_day_bounds
 from studylab.allocation.selectors.published import about_export
 from studylab.audit.models import Event, Link
-from studylab.audit.selectors import events_of_study
+from studylab.audit.selectors import events_of_study, unsealed_events
 from studylab.audit.sentences import SENTENCES
 from studylab.reports.selectors.changes import changes_of, said
 from studylab.spreadsheets import csv_line
@@ -78,7 +78,7 @@ def sentence(event: Event) -> str:
 
 def seal_state() -> tuple[int, Link | None]:
     """Return how many events are not chained yet, and the newest link."""
-    return Event.objects.filter(link=None).count(), Link.objects.order_by("-id").first()
+    return unsealed_events().count(), Link.objects.order_by("-id").first()
 
 
 def csv_lines(study: Study, events: QuerySet[Event]) -> Iterator[str]:
