@@ -3,9 +3,12 @@
 Only that there is a match and with whom is returned; no contact detail leaves this place.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
+
+from django.db.models.fields.json import KeyTransform
 
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
@@ -42,110 +45,111 @@ def phones_on_file(study: Study) -> list[tuple[User, set[str]]]:
     return [(user, {one.kind for one in user.staff_phones.all()}) for user in staff_of(study)]
 
 
-@dataclass(frozen=True, slots=True)
 class _Staff:
-    """One of the staff with what volunteers' details are compared with, folded once for all of them."""
+    """The staff of a study by what volunteers' details are compared with, folded once for all of them."""
 
-    user: User
-    name: str
-    last: str
-    email: str
+    def __init__(self, users: list[User]) -> None:
+        self.users = users
+        self.last = [fold_name(*user.name.split()[-1:]) for user in users]
+        self.emails = _places((fold_email(user.email), place) for place, user in enumerate(users))
+        self.names = _places((fold_name(user.name), place) for place, user in enumerate(users))
+        self.phones: dict[
+            str, list[tuple[int, str]]
+        ] = {}  # digest -> whose it is, and which of theirs
+        for place, user in enumerate(users):
+            for one in user.staff_phones.all():
+                self.phones.setdefault(one.digest, []).append((place, one.get_kind_display()))
 
 
-def _folded(staff: list[User]) -> list[_Staff]:
-    return [
-        _Staff(
-            user, fold_name(user.name), fold_name(*user.name.split()[-1:]), fold_email(user.email)
-        )
-        for user in staff
-    ]
+def _places(found: Iterable[tuple[str, int]]) -> dict[str, list[int]]:
+    places: dict[str, list[int]] = {}
+    for text, place in found:
+        places.setdefault(text, []).append(place)
+    return places
 
 
 def staff_ties(participant: Participant) -> list[StaffTie]:
     """Return possible relations of a volunteer to the study's staff."""
-    people = _folded(staff_of(participant.study))
     answers = newest_answers(participant, AnswerSet.When.SCREENING)
+    said = answers.answers.get(QUESTION) if answers else None
     details = contact_details(participant.person)
-    return _ties(participant, people, answers, details)
+    return _ties(participant, _Staff(staff_of(participant.study)), said, details)
 
 
 def _ties(
     participant: Participant,
-    staff: list[_Staff],
-    answers: AnswerSet | None,
+    staff: _Staff,
+    said: dict[str, Any] | None,
     details: ContactDetails | None,
 ) -> list[StaffTie]:
-    return [*_by_words(participant, staff, answers), *_by_details(participant, staff, details)]
+    return [*_by_words(participant, staff, said), *_by_details(participant, staff, details)]
 
 
 def study_ties(study: Study) -> list[StaffTie]:
     """Return the possible relations of everybody on the path of a study, in a constant number of queries."""
-    staff = _folded(staff_of(study))
+    staff = _Staff(staff_of(study))
     found = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
-    active = list(found.select_related("study", "person").order_by("id"))
+    active = list(found.select_related("person").order_by("id"))
     sets = AnswerSet.objects.filter(
-        participant__in=active, when=AnswerSet.When.SCREENING, superseded_by=None
+        participant__in=found, when=AnswerSet.When.SCREENING, superseded_by=None
     )
-    answers = {one.participant_id: one for one in sets.order_by("id")}
+    answered = sets.order_by("id").values_list("participant_id", KeyTransform(QUESTION, "answers"))
+    said = dict(answered)  # of somebody's, the newest
     details = contact_details_of([one.person for one in active])
     return [
         tie
         for one in active
-        for tie in _ties(one, staff, answers.get(one.pk), details.get(one.person_id))
+        for tie in _ties(one, staff, said.get(one.pk), details.get(one.person_id))
     ]
 
 
 def _by_words(
-    participant: Participant, staff: list[_Staff], answers: AnswerSet | None
+    participant: Participant, staff: _Staff, said: dict[str, Any] | None
 ) -> list[StaffTie]:
-    item = (answers.answers.get(QUESTION) if answers else None) or {}
+    item = said or {}
     if item.get("value") not in ("yes", "not_sure"):
         return []
     words = item.get("detail", "").strip()
     parts = fold_name(words).split()
-    named: list[User | None] = [one.user for one in staff if one.last and one.last in parts]
-    said = {"yes": "yes", "not_sure": "not sure"}[item["value"]]
-    why = f"asked about relations to staff, the volunteer said {said}" + (
+    named: list[User | None] = [
+        user for user, last in zip(staff.users, staff.last, strict=True) if last and last in parts
+    ]
+    word = {"yes": "yes", "not_sure": "not sure"}[item["value"]]
+    why = f"asked about relations to staff, the volunteer said {word}" + (
         f": “{words}”" if words else ""
     )
     return [StaffTie(participant, user, why) for user in named or [None]]
 
 
 def _by_details(
-    participant: Participant, staff: list[_Staff], details: ContactDetails | None
+    participant: Participant, staff: _Staff, details: ContactDetails | None
 ) -> list[StaffTie]:
     if details is None:
         return []
     email = fold_email(details.email)
-    own = fold_name(details.given_names, details.family_name)
     emergency = fold_name(details.emergency_name)
+    same = {
+        "the same e-mail address": staff.emails.get(email, ()) if email else (),
+        "the same name": staff.names.get(fold_name(details.given_names, details.family_name), ()),
+        "named as the volunteer’s emergency contact": staff.names.get(emergency, ())
+        if emergency
+        else (),
+    }
+    reasons: dict[int, list[str]] = {}  # by the place of the staff
+    for words, places in same.items():
+        for place in places:
+            reasons.setdefault(place, []).append(words)
     phones = {
         phone_key(details.phone): "the volunteer’s phone number",
         phone_key(details.emergency_phone): "the number of the volunteer’s emergency contact",
     }
-    ties = []
-    for member in staff:
-        user, name = member.user, member.name
-        reasons = [
-            words
-            for words, same in (
-                ("the same e-mail address", bool(email) and email == member.email),
-                ("the same name", own == name),
-                (
-                    "named as the volunteer’s emergency contact",
-                    bool(emergency) and emergency == name,
-                ),
-            )
-            if same
-        ]
-        reasons += [
-            f"{phones[one.digest]} is {one.get_kind_display()}"
-            for one in user.staff_phones.all()
-            if one.digest in phones
-        ]
-        if reasons:
-            ties.append(StaffTie(participant, user, "; ".join(reasons)))
-    return ties
+    for digest, words in phones.items():
+        for place, whose in staff.phones.get(digest, ()):
+            reasons.setdefault(place, []).append(f"{words} is {whose}")
+    return [
+        StaffTie(participant, staff.users[place], "; ".join(reasons[place]))
+        for place in sorted(reasons)
+    ]
 
 
 def decisions_of(participant: Participant) -> list[StaffDecision]:

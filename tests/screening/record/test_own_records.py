@@ -157,7 +157,7 @@ def test_f20_relations_to_staff_are_found_and_the_lead_decides(
     )
     people.consent(ben, cora)
     people.answer(ben, cora, answers=people.quiet_answers(ben) | answers)
-    assert [(tie.user, "emergency contact" in tie.why) for tie in staff_ties(ben)] == [
+    assert [(tie.user, "emergency contact" in tie.why) for tie in undecided_ties(study)] == [
         (experimenter, False), (experimenter, True),
     ]  # fmt: skip
     home = client_of(lead).get(reverse("home", args=[study.slug])).content.decode()
