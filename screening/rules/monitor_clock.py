@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo
 _DAY = timedelta(days=1)
 # Displays that show minutes only can differ by up to a minute between two comparisons of a good clock (house value).
 SET_MEANWHILE = timedelta(seconds=90)
+# A clock further off than this is more often a slip of whoever types than of the clock (house value).
+ASKED_TWICE = timedelta(minutes=30)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 from django.http import Http404
 
 from screening.models import Monitor, MonitorClock
-from screening.rules.monitor_clock import Comparison, that_counts
+from screening.rules.monitor_clock import ASKED_TWICE, Comparison, offset, that_counts
 from studylab.people.rules.devices import clock_is_wrong, clock_words
 from studylab.studies.models import Study
 
@@ -87,6 +87,25 @@ def comparison_for(study: Study, device: str, on: date) -> Comparison | None:
     """Return the comparison by which times of a device on a local day count, None where they are uncertain."""
     rows = _of_day(study, on).filter(monitor__name__iexact=device.strip())
     return that_counts([_comparison(one) for one in rows], on, study.zone)
+
+
+def comparison_doubt(study: Study, device: str, shown: time, now: datetime) -> str:
+    """Return what is unlikely about a comparison that is about to be kept, or "": a slip would cost the device its day."""
+    today, ahead = now.astimezone(study.zone).date(), offset(shown, now, study.zone)
+    rows = _of_day(study, today).filter(monitor__name__iexact=" ".join(device.split()))
+    found = [*(_comparison(one) for one in rows), Comparison(0, shown, now)]
+    if that_counts(found, today, study.zone) is None:
+        return (
+            f"This does not fit the comparison of today: now the clock would be {clock_words(_ms(ahead))}. If it was set "
+            "meanwhile, its times of today stay uncertain."
+        )
+    if abs(ahead) > ASKED_TWICE:
+        return f"By this the clock would be {clock_words(_ms(ahead))}."
+    return ""
+
+
+def _ms(ahead: timedelta) -> int:
+    return round(ahead.total_seconds()) * 1000
 
 
 def _of_day(study: Study, on: date) -> QuerySet[MonitorClock]:

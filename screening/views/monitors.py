@@ -9,7 +9,12 @@ from django.views.decorators.http import require_http_methods
 
 from screening.forms.monitors import MonitorClockForm, MonitorRetireForm
 from screening.models import MonitorClock
-from screening.selectors.monitors import access_monitor, comparisons_of, monitor_lines
+from screening.selectors.monitors import (
+    access_monitor,
+    comparison_doubt,
+    comparisons_of,
+    monitor_lines,
+)
 from screening.services.monitors import monitor_compare, monitor_retire
 from studylab import clock
 from studylab.access import Cap, requires
@@ -21,9 +26,13 @@ from studylab.people.rules.devices import clock_words
 @require_http_methods(["GET", "POST"])
 def monitor_clocks(request: StaffRequest, study: str) -> HttpResponse:
     """Every device with how wrong its clock was today, the comparison, and the comparisons before."""
-    lines = monitor_lines(request.study, clock.now())
+    now = clock.now()
+    lines = monitor_lines(request.study, now)
     first = next((line.monitor.name for line in lines if not line.today), "")
-    form = MonitorClockForm(posted(request), initial={"name": first})
+    form = MonitorClockForm(
+        posted(request), initial={"name": first},
+        doubt=lambda device, shown: comparison_doubt(request.study, device, shown, now),
+    )  # fmt: skip
 
     def done(made: MonitorClock) -> str:
         words = clock_words(made.offset_seconds * 1000)
@@ -41,7 +50,7 @@ def monitor_clocks(request: StaffRequest, study: str) -> HttpResponse:
         context={
             "lines": lines,
             "comparisons": comparisons_of(request.study),
-            "now": clock.now(),
+            "now": now,
             "cancel": reverse("today", args=[study]),
         },
     )

@@ -68,6 +68,24 @@ def test_a_clock_that_was_set_between_two_comparisons_is_not_shown_as_compared(
     assert "clock was set" in page
 
 
+def test_a_slip_is_asked_about_before_it_costs_the_device_its_day(
+    fast: MonitorClock, study: Any, client_of: Any, experimenter: Any
+) -> None:
+    """It is ten o'clock, BP-2 was compared at 10:08; BP-9 is new."""
+    page, browser = reverse("monitor_clocks", args=[study.slug]), client_of(experimenter)
+    for device, shown, words in (
+        ("bp-2", "10:00", "now the clock would be right"), ("BP-9", "03:00", "would be 420 min slow"),
+    ):  # fmt: skip
+        asked = browser.post(page, {"name": device, "shown": shown})
+        assert asked.status_code == 422
+        assert words in asked.content.decode()
+        assert 'type="checkbox" name="sure"' in asked.content.decode()
+        assert MonitorClock.objects.filter(shown=shown).count() == 0
+        sure = {"name": device, "shown": shown, "sure": "on"}
+        assert browser.post(page, sure).status_code == 302
+    assert 'type="checkbox" name="sure"' not in browser.get(page).content.decode()
+
+
 def test_many_comparisons_since_hide_none_of_an_earlier_day(
     fast: MonitorClock, study: Any, edda: Any
 ) -> None:
