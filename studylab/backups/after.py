@@ -48,7 +48,7 @@ def settle_after(backup: Backup) -> Restoration:
 
 def _hold(study: Study, restoration: Restoration) -> None:
     MadeGood.objects.create(restoration=restoration, study=study)
-    text = pause_text(restoration.snapshot_at, restoration.restored_at)
+    text = pause_text(restoration.snapshot_at, restoration.restored_at, study.zone)
     standing = DosingPause.objects.filter(study=study, rule=AFTER_RESTORE, lifted_at=None)
     # Who has signed while the pause of an earlier restoration stands signs again, knowing of this one.
     unsigned = {"physician": None, "physician_reason": "", "lead": None, "lead_reason": ""}

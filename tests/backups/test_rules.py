@@ -2,10 +2,12 @@
 
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from studylab.backups.rules.content import Sums, schema_differences, sum_differences
+from studylab.backups.rules.gap import pause_text
 from studylab.backups.rules.keeping import is_due, may_go, trial_is_due
 from studylab.backups.rules.line import Known, backup_line
 from studylab.operation.rules.status import Line
@@ -32,6 +34,13 @@ def ago(**span: float) -> datetime:
 )
 def test_when_a_backup_is_due(good: datetime | None, vain: datetime | None, due: bool) -> None:
     assert is_due(good, vain, DAY, NOW) is due
+
+
+def test_a_pause_is_told_in_the_studys_own_time() -> None:
+    words = pause_text(ago(hours=5), NOW, ZoneInfo("America/Halifax"))
+    assert words.startswith(
+        "the site was restored on Wed 25 Nov 2026, 08:00 AST to how it stood on Wed 25 Nov 2026, 03:00 AST."
+    )
 
 
 def test_when_one_is_tried() -> None:

@@ -1,11 +1,15 @@
 """The time between a backup and the restoration from it, of which the record knows nothing."""
 
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 
-def pause_text(snapshot_at: datetime, restored_at: datetime) -> str:
-    """Return why dosing pauses, in words that follow "Dosing is paused"."""
+def pause_text(snapshot_at: datetime, restored_at: datetime, zone: ZoneInfo) -> str:
+    """Return why dosing pauses, in the study's own time, in words that follow "Dosing is paused"."""
+    now, then = (
+        f"{at.astimezone(zone):%a %d %b %Y, %H:%M %Z}" for at in (restored_at, snapshot_at)
+    )
     return (
-        f"the site was restored at {restored_at:%Y-%m-%d %H:%M} UTC to how it stood at {snapshot_at:%Y-%m-%d %H:%M} UTC. "
-        "Doses given, symptoms told and holds opened between the two are not on this record until they are entered again"
+        f"the site was restored on {now} to how it stood on {then}. Doses given, symptoms told and holds opened "
+        "between the two are not on this record until they are entered again"
     )

@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from django.utils.text import capfirst
+
 from scheduling.selectors.wallet import outdated_cards
 from studylab.access import Actor, Cap
 from studylab.participants.doses import doses_of
@@ -58,7 +60,7 @@ def _pauses(study: Study, actor: Actor) -> Group:
             where = address("event_care", study, uid=pause.event.uid)
         else:
             where = address("pause", study, uid=pause.uid)
-        group.items.append(Item("For everybody", where, pause.text))
+        group.items.append(Item("For everybody", where, capfirst(pause.text)))
     return group
 
 
