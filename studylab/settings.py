@@ -179,7 +179,8 @@ STORAGES = {
         else "studylab.static_files.HashedFiles"
     },
 }
-WHITENOISE_USE_FINDERS = ENVIRONMENT == "test"
+# Looked up when asked for: else each test's client would read all of them first.
+WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = ENVIRONMENT == "test"
 
 # Plain http serves demonstrations on this machine; a site runs behind TLS and says so by STUDYLAB_ENV.
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PRODUCTION
