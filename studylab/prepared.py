@@ -29,10 +29,13 @@ class Prepared(Generic[M]):
     """A query for rows of a model that differs from call to call by keys only."""
 
     def __init__(self, make: Callable[..., QuerySet[M]]) -> None:
-        """Take the function that returns the query for some keys; it is called once, before the first answer."""
+        """Take the function that returns the query for some keys; it is called once, before the first answer.
+
+        A key that is no number has a default: a value of its kind that is no key, to hold its place.
+        """
         self._make = make
 
-    def __call__(self, *keys: int) -> list[M]:
+    def __call__(self, *keys: Any) -> list[M]:
         """Return the rows for these keys, in the order of the query."""
         rows = _at_hand.get().pop((self, keys), None)
         if rows is None:
@@ -40,28 +43,32 @@ class Prepared(Generic[M]):
         answer = _Answer(self._ready, rows)
         return list(ModelIterable(answer))  # type: ignore[arg-type]  # it asks no more than that of a queryset
 
-    def first(self, *keys: int) -> M | None:
+    def first(self, *keys: Any) -> M | None:
         """Return the first of the rows, None where there is none; the query should ask for no more than one."""
         return next(iter(self(*keys)), None)
 
-    def asked(self, *keys: int) -> "Asked":
+    def asked(self, *keys: Any) -> "Asked":
         """Return the SQL and its values for these keys."""
         ready = self._ready
         return ready.sql, [one if place is None else keys[place] for one, place in ready.values]
 
     @cached_property
     def _ready(self) -> "_Ready":
-        places = _PLACES[: len(inspect.signature(self._make).parameters)]
+        given = inspect.signature(self._make).parameters.values()
+        places = [
+            number if one.default is one.empty else one.default
+            for one, number in zip(given, _PLACES, strict=False)
+        ]
         compiler = self._make(*places).query.get_compiler(DEFAULT_DB_ALIAS)
         sql, values = compiler.as_sql()
-        if unplaced := set(places) - set(values):
+        if unplaced := [one for one in places if one not in values]:
             raise TypeError(
                 f"{len(unplaced)} of the keys do not stand in the SQL as they were given."
             )
         columns = [column for column, *_ in compiler.select]
         converters = compiler.get_converters(columns)
         compiler.connection = None  # each thread has its own
-        placed = [(one, _PLACES.index(one) if one in _PLACES else None) for one in values]
+        placed = [(one, places.index(one) if one in places else None) for one in values]
         return _Ready(compiler, converters, sql, placed)
 
 

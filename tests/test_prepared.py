@@ -2,12 +2,14 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date, timedelta
 from itertools import pairwise
 from typing import Any
+from uuid import UUID
 
 import pytest
 from django.db import connection
-from django.db.models import F, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.db.transaction import TransactionManagementError
 from django.test.utils import CaptureQueriesContext
 
@@ -16,6 +18,7 @@ from screening.selectors.vitals import SETS_AT_SCREENING, sets_at_screening, sta
 from studylab import clock
 from studylab.db import lock
 from studylab.participants.models import Participant
+from studylab.people.models import Membership
 from studylab.prepared import Prepared, together
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.selectors import current_protocol
@@ -166,3 +169,19 @@ def test_asked_together_about_one_nobody_else_is_answered(people: list[Participa
     one, other = [person for person in people if SETS_AT_SCREENING(person.pk)][:2]
     with together(SETS_AT_SCREENING, key=one.pk):
         assert {found.participant_id for found in SETS_AT_SCREENING(other.pk)} == {other.pk}
+
+
+def test_keys_that_are_no_numbers_are_held_a_place_by_their_default(middle: World) -> None:
+    def under(slug: str, uid: UUID, since: date) -> QuerySet[Membership]:
+        held = Membership.objects.filter(study__slug=slug).exclude(uid=uid)
+        return held.filter(Q(starts_on__gte=since) | Q(ends_on__gte=since)).order_by("id")
+
+    nobodys, found = UUID(int=0), 0
+    prepared = Prepared(lambda slug="/", uid=nobodys, on=date.max: under(slug, uid, on))
+    everybody = list(Membership.objects.filter(study=middle.study))
+    for slug in (middle.study.slug, "no-study"):
+        for one in everybody:
+            for on in (one.starts_on, one.starts_on + timedelta(days=1)):
+                assert prepared(slug, one.uid, on) == list(under(slug, one.uid, on))
+                found += len(prepared(slug, one.uid, on))
+    assert found >= len(everybody) > 3

@@ -56,7 +56,7 @@ def _studies_url(request: HttpRequest, study: Any) -> str:
     user = getattr(request, "user", None)
     if study is None or user is None or not user.is_authenticated:
         return ""
-    return url if studies_of(user).exclude(pk=study.pk).exists() else ""
+    return url if studies_of(user, besides=study).exists() else ""
 
 
 def _elsewhere(request: HttpRequest) -> Any:

@@ -11,7 +11,7 @@ from django.shortcuts import redirect
 from django.utils import timezone
 
 from studylab.access import Actor, Cap
-from studylab.people.selectors import actor_for, study_for_slug
+from studylab.people.selectors import actor_for, part_in
 from studylab.people.selectors.second_step import second_step_missing
 
 # What somebody may do who has not chosen a password of their own yet.
@@ -59,10 +59,10 @@ class StudyMiddleware:
         if request.user.must_change_password and _page_name(request) not in _BEFORE_OWN_PASSWORD:
             return redirect("password_change")
         slug = kwargs.get("study")
-        study = study_for_slug(request.user, slug) if slug else None
+        study, own = part_in(request.user, slug) if slug else (None, actor_for(request.user, None))
         device = getattr(request, "device", None)
         actor: Actor = replace(
-            actor_for(request.user, study), device=device.name if device is not None else "",
+            own, device=device.name if device is not None else "",
             request_id=request.number,  # type: ignore[attr-defined]
         )  # fmt: skip
         request.study, request.actor = study, actor  # type: ignore[attr-defined]

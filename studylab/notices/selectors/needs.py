@@ -1,5 +1,6 @@
 """What needs somebody: worked out anew for a page, or as the last tick saw it for the count in the header."""
 
+import functools
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -9,6 +10,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from studylab.access import Actor, Cap, Role
 from studylab.notices.models import Escalation, Seen, Standing, Wish
 from studylab.notices.rules.urgency import Thing, by_urgency, digest
+from studylab.prepared import Prepared
 from studylab.reports.selectors.path import OnPath, people_on_path
 from studylab.reports.selectors.work import work_for
 from studylab.studies.models import Study
@@ -82,10 +84,19 @@ def standing_for(study: Study, roles: Collection[str]) -> QuerySet[Standing]:
     return Standing.objects.filter(Q(role__in=roles) | others, study=study, gone_at=None)
 
 
+@functools.cache
+def _unread(roles: tuple[str, ...]) -> Prepared[Standing]:
+    return Prepared(
+        lambda study, user: (
+            standing_for(study, roles).filter(~_read(user)).order_by("-changed_at", "id")
+        )
+    )
+
+
 def needs_of(study: Study, user_id: int, roles: Collection[str]) -> Needs:
     """Return what somebody has not read, each thing once, in one query."""
     rows: dict[str, Standing] = {}
-    for row in standing_for(study, roles).filter(~_read(user_id)).order_by("-changed_at", "id"):
+    for row in _unread(tuple(sorted(roles)))(study.pk, user_id):
         rows.setdefault(row.key, row)
     found = tuple(rows.values())
     return Needs(found, digest(*sorted(f"{row.key}{row.state}" for row in found)))

@@ -11,10 +11,10 @@ from studylab.people.selectors.people import (
     holding_on,
     membership_state,
     memberships_of_study,
+    part_in,
     people_of_study,
     sign_in_blocked_until,
     studies_of,
-    study_for_slug,
     today_in,
     user_by_email,
 )
@@ -30,10 +30,10 @@ __all__ = [
     "holding_on",
     "membership_state",
     "memberships_of_study",
+    "part_in",
     "people_of_study",
     "sign_in_blocked_until",
     "studies_of",
-    "study_for_slug",
     "today_in",
     "user_by_email",
 ]

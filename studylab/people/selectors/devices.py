@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -16,6 +16,7 @@ from studylab.keys import site_keys
 from studylab.people.models import Device, DeviceClock, DevicePage, Membership, SignIn, User
 from studylab.people.rules.devices import clock_is_wrong, clock_words, secret_digest
 from studylab.people.selectors.people import holding_on, today_in
+from studylab.prepared import Prepared
 
 if TYPE_CHECKING:
     from studylab.studies.models import Study
@@ -93,30 +94,54 @@ def wrong_clocks(study: "Study") -> list[tuple[Device, str]]:
     ]
 
 
+_NOBODYS = UUID(int=0)
+_SIGN_IN = Prepared(lambda uid=_NOBODYS: SignIn.objects.filter(uid=uid))
+
+
 def sign_in_of(uid: object) -> SignIn | None:
     """Return the sign-in that a session names; None where it names none."""
     if not isinstance(uid, str) or len(uid) != 36:
         return None
-    return SignIn.objects.filter(uid=uid).first()
+    return _SIGN_IN.first(UUID(uid))
 
 
 def live_sign_ins(now: datetime) -> QuerySet[SignIn]:
     """Sign-ins that have not ended and whose session has not run out, the latest first."""
-    busy = Q(device__isnull=False) | Q(active_at__gt=now - settings.SIGN_IN_IDLE)
-    oldest = now - settings.SIGN_IN_LONGEST
+    return _live_after(now - settings.SIGN_IN_IDLE, now - settings.SIGN_IN_LONGEST)
+
+
+def _live_after(active: datetime, began: datetime) -> QuerySet[SignIn]:
+    busy = Q(device__isnull=False) | Q(active_at__gt=active)
     return (
-        SignIn.objects.filter(busy, ended_at=None, began_at__gt=oldest)
+        SignIn.objects.filter(busy, ended_at=None, began_at__gt=began)
         .select_related("user", "device")
         .order_by("-began_at", "-pk")
     )
 
 
+def _others(user: int, own: int, active: datetime, began: datetime) -> QuerySet[SignIn]:
+    return _live_after(active, began).filter(user_id=user).exclude(pk=own)
+
+
+_NEVER = datetime(9998, 1, 1, tzinfo=UTC), datetime(9999, 1, 1, tzinfo=UTC)
+_ON_A_DEVICE = Prepared(
+    lambda user, own, active=_NEVER[0], began=_NEVER[1]: _others(user, own, active, began).filter(
+        device__isnull=False
+    )[:1]
+)
+_ON_ANOTHER = Prepared(
+    lambda user, own, device, active=_NEVER[0], began=_NEVER[1]: _others(
+        user, own, active, began
+    ).exclude(device_id=device)[:1]
+)
+
+
 def sign_in_elsewhere(sign_in: SignIn, now: datetime) -> SignIn | None:
     """Return another live sign-in of the same person, when at least one of the two is on a device of the lab."""
-    others = live_sign_ins(now).filter(user_id=sign_in.user_id).exclude(pk=sign_in.pk)
+    since = now - settings.SIGN_IN_IDLE, now - settings.SIGN_IN_LONGEST
     if sign_in.device_id is None:
-        return others.filter(device__isnull=False).first()
-    return others.exclude(device_id=sign_in.device_id).first()
+        return _ON_A_DEVICE.first(sign_in.user_id, sign_in.pk, *since)
+    return _ON_ANOTHER.first(sign_in.user_id, sign_in.pk, sign_in.device_id, *since)
 
 
 def signed_in_twice(people: "Sequence[User] | QuerySet[User]", now: datetime) -> list[list[SignIn]]:

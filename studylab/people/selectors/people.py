@@ -18,6 +18,7 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.operation.models import ReadOnlySpan
 from studylab.people.models import Membership, User
+from studylab.prepared import Prepared
 
 if TYPE_CHECKING:
     from studylab.studies.models import Study
@@ -47,40 +48,58 @@ def holders_of(study: "Study", roles: Collection[Role]) -> QuerySet[User]:
     return User.objects.filter(is_active=True, pk__in=held.values("user")).order_by("pk")
 
 
+_HELD = Prepared(
+    lambda user, study, on=date.max: Membership.objects.filter(
+        holding_on(on), user=user, study=study
+    )
+)
+_STUDY = Prepared(
+    lambda slug="/": (
+        apps.get_model("studies", "Study")
+        .objects.annotate(
+            read_only_until=Subquery(ReadOnlySpan.objects.filter(ended_at=None).values("until"))
+        )
+        .filter(slug=slug)
+    )
+)
+
+
 def actor_for(user: Any, study: "Study | None") -> Actor:
     """Return the actor of a signed-in person, with the roles of today."""
     roles: frozenset[Role] = frozenset()
     if study is not None:
-        on = today_in(study.timezone)
-        roles = frozenset(Role(m.role) for m in current_memberships(user, study, on))
+        held = _HELD(user.pk, study.pk, today_in(study.timezone))
+        roles = frozenset(Role(one.role) for one in held)
     return Actor(
         user_id=user.pk, label=user.name, study_id=study.pk if study else None, roles=roles,
         accounts=user.is_account_admin,
     )  # fmt: skip
 
 
-def studies_of(user: User) -> "QuerySet[Study]":
-    """Studies in which the person holds a role today, each by the day in its own time zone."""
+def studies_of(user: User, *, besides: "Study | None" = None) -> "QuerySet[Study]":
+    """Studies in which the person holds a role today, each by the day in its own time zone; all, or all but one."""
     study_model = apps.get_model("studies", "Study")
     zones = study_model.objects.filter(memberships__user=user).distinct()
+    if besides is not None:
+        zones = zones.exclude(pk=besides.pk)
     held = Q(pk__in=[])
     for zone in set(zones.values_list("timezone", flat=True)):
         mine = user.memberships.filter(holding_on(today_in(zone)))
         held |= Q(timezone=zone, pk__in=mine.values("study"))
-    return study_model.objects.filter(held).order_by("short_title", "pk")
+    found = study_model.objects.filter(held).order_by("short_title", "pk")
+    return found if besides is None else found.exclude(pk=besides.pk)
 
 
-def study_for_slug(user: User, slug: str) -> "Study":
-    """Return the study if the person holds a role in it today, else 404: the same answer as for no study.
+def part_in(user: User, slug: str) -> "tuple[Study, Actor]":
+    """Return the study and who the person is in it, else 404: the same answer as for no study.
 
     `read_only_until` on it says until when the site is expected to take no entries, None when it takes them.
     """
-    until = ReadOnlySpan.objects.filter(ended_at=None).values("until")
-    studies = apps.get_model("studies", "Study").objects.annotate(read_only_until=Subquery(until))
-    study = studies.filter(slug=slug).first()
-    if study is None or not current_memberships(user, study, today_in(study.timezone)).exists():
+    study = _STUDY.first(slug)
+    actor = actor_for(user, study) if study is not None else None
+    if study is None or actor is None or not actor.roles:
         raise Http404("There is no such page, or you have no part in it.")
-    return study
+    return study, actor
 
 
 def memberships_of_study(study: "Study") -> QuerySet[Membership]:
