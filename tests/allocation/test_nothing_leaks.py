@@ -86,9 +86,7 @@ def test_no_row_of_any_table_holds_an_arm(monkeypatch: pytest.MonkeyPatch) -> No
     """All rows as text; only the protocol document names the arms, without saying who is in which."""
 
     def look(world: World) -> dict[str, list[str]]:
-        for role in Role:
-            for address in worlds.pages(world):
-                world.client(role).get(address)
+        _every_page(world, tuple(Role))
         dump = worlds.every_row()
         assert _found(dump.pop("studies_protocolversion"))
         named = RowChange.objects.filter(table_name="studies_protocolversion")
