@@ -6,12 +6,13 @@ from datetime import datetime
 from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q
 
 from scheduling.models import AfterContact, Dose, Series, Talk, Visit
+from studylab.audit.history import STANDS
 from studylab.studies.models import Study
 
 
 def was_dosed(series: Series) -> bool:
     """Whether the volunteer of a series has had the dose."""
-    return Dose.objects.filter(participant=series.participant_id, superseded_by=None).exists()
+    return Dose.objects.filter(STANDS, participant=series.participant_id).exists()
 
 
 def absent_after_dose(series: Series, now: datetime) -> Visit | None:
@@ -29,7 +30,7 @@ def absent_now(study: Study, now: datetime) -> list[Visit]:
 
 
 def _absent(visits: object, now: datetime, *, tried: bool | None) -> Iterable[Visit]:
-    dosed = Dose.objects.filter(participant=OuterRef("participant"), superseded_by=None)
+    dosed = Dose.objects.filter(STANDS, participant=OuterRef("participant"))
     talks = Talk.objects.filter(visit=OuterRef("pk"), at__gte=OuterRef("planned__startswith"))
     contacts = AfterContact.objects.filter(
         participant=OuterRef("participant"), at__gte=OuterRef("planned__startswith")

@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 
 from scheduling.models import AfterContact, Dose, StepRecord, Visit
 from scheduling.rules.calls import NextCall, next_call
+from studylab.audit.history import STANDS
 from studylab.codes import normalise
 from studylab.participants.models import Participant
 from studylab.participants.selectors import contact_details_of
@@ -33,13 +34,13 @@ def calls_due(study: Study, at: datetime) -> list[CallDue]:
     plan = current_protocol(study).plan
     leaving = {step.key for visit in plan.visits for step in visit.steps if step.kind == "leave"}
     left = StepRecord.objects.filter(
-        participant__study=study, superseded_by=None, step__in=leaving,
+        STANDS, participant__study=study, step__in=leaving,
         occurred_at__gt=at - LOOK_BACK, value__against_advice=True,
     ).exclude(participant__in=wants_no_safety_contact(study)).select_related("visit__participant__study")  # fmt: skip
     people = {record.participant_id: record for record in left}
     doses = {
         dose.participant_id: dose.given_at
-        for dose in Dose.objects.filter(participant__in=people, superseded_by=None)
+        for dose in Dose.objects.filter(STANDS, participant__in=people)
     }
     reached: dict[int, list[datetime]] = {}
     for row in AfterContact.objects.filter(participant__in=people, reached=True):
@@ -82,9 +83,7 @@ def found_by(study: Study, *, code: str, born: date | None) -> list[Found]:
 
 
 def _found(person: Participant) -> Found:
-    dose = (
-        Dose.objects.filter(participant=person, superseded_by=None).select_related("visit").first()
-    )
+    dose = Dose.objects.filter(STANDS, participant=person).select_related("visit").first()
     began = Visit.objects.filter(participant=person, started_at__isnull=False).order_by(
         "-started_at"
     )

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 from scheduling.models import Dose, Visit
 from studylab.allocation.due import Due
+from studylab.audit.history import STANDS
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
 
@@ -29,5 +30,5 @@ def doses_due(study: Study, start: datetime, end: datetime) -> Iterator[Due]:
 
 def doses_given(study: Study) -> list[tuple[int, datetime]]:
     """Return who was dosed and when, earliest dose first; a corrected time counts instead of the first."""
-    doses = Dose.objects.filter(participant__study=study, superseded_by=None)
+    doses = Dose.objects.filter(STANDS, participant__study=study)
     return list(doses.order_by("given_at", "id").values_list("participant_id", "given_at"))

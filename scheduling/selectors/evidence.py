@@ -12,6 +12,7 @@ from scheduling.rules.step_values import timer_end
 from scheduling.rules.waits import WaitState, wait_state
 from scheduling.rules.work_up import is_over
 from screening.models import AnswerSet, VitalSet
+from studylab.audit.history import STANDS
 from studylab.participants.models import Hold, Participant
 from studylab.studies.models import ProtocolVersion
 from studylab.studies.rules.protocol import Protocol, Step, VisitPlan
@@ -61,18 +62,16 @@ def evidence_of(visits: Iterable[Visit]) -> dict[int, Evidence]:
     by_uid = {visit.uid: visit.pk for visit in visits}
     records: dict[int, dict[str, StepRecord]] = defaultdict(dict)
     vitals: dict[int, dict[str, VitalSet]] = defaultdict(dict)
-    standing = StepRecord.objects.filter(visit__in=visits, superseded_by=None)
+    standing = StepRecord.objects.filter(STANDS, visit__in=visits)
     for record in standing.select_related("recorded_by", "deviation").order_by("id"):
         records[record.visit_id][record.step] = record
-    sets = VitalSet.objects.filter(visit_uid__in=by_uid, superseded_by=None).order_by("id")
+    sets = VitalSet.objects.filter(STANDS, visit_uid__in=by_uid).order_by("id")
     for vital_set in sets:
         assert vital_set.visit_uid is not None
         vitals[by_uid[vital_set.visit_uid]][vital_set.gate] = vital_set
-    asked = AnswerSet.objects.filter(
-        visit_uid__in=by_uid, when=AnswerSet.When.DOSING_DAY, superseded_by=None
-    )
+    asked = AnswerSet.objects.filter(STANDS, visit_uid__in=by_uid, when=AnswerSet.When.DOSING_DAY)
     answers = {by_uid[found.visit_uid]: found for found in asked.order_by("id") if found.visit_uid}
-    given = Dose.objects.filter(visit__in=visits, superseded_by=None)
+    given = Dose.objects.filter(STANDS, visit__in=visits)
     doses = {dose.visit_id: dose for dose in given.select_related("given_by", "checked_by", "kit")}
     return {
         visit.pk: Evidence(
@@ -156,10 +155,7 @@ def open_holds(participant: Participant) -> list[Hold]:
 def actual_anchors(visit: Visit, protocol: Protocol) -> Mapping[str, datetime | None]:
     """Return when the moments of the series that have happened did happen; the rest is left out."""
     rows = list(Visit.objects.filter(series_id=visit.series_id))
-    doses = {
-        dose.visit_id: dose.given_at
-        for dose in Dose.objects.filter(visit__in=rows, superseded_by=None)
-    }
+    doses = {dose.visit_id: dose.given_at for dose in Dose.objects.filter(STANDS, visit__in=rows)}
     keys = {plan.number: plan.key for plan in protocol.visits}
     anchors: dict[str, datetime | None] = {}
     for row in rows:

@@ -9,6 +9,7 @@ from scheduling.models import Dose, Series, Visit
 from scheduling.rules.gaps import visit_of
 from scheduling.rules.spacing import check_spacing, planned_anchors
 from scheduling.selectors.repair_input import OVER, happened
+from studylab.audit.history import STANDS
 from studylab.studies.models import Study
 from studylab.studies.selectors import plan_of
 
@@ -40,7 +41,7 @@ def _judged(which: Q) -> list[Misfit]:
         .select_related("participant__study", "protocol_version")
         .prefetch_related(Prefetch("visits", Visit.objects.order_by("number")))
     )
-    given = Dose.objects.filter(visit__series__in=rows, superseded_by=None)
+    given = Dose.objects.filter(STANDS, visit__series__in=rows)
     doses = dict(given.values_list("visit_id", "given_at"))
     found = [one for series in rows for one in _of_series(series, doses)]
     return sorted(found, key=lambda one: (one.visit.planned.lower, one.visit.pk))

@@ -12,6 +12,7 @@ from scheduling.models import Payment, SentHome, Visit
 from scheduling.rules.payments import NOTHING, Account, Amount, Ended, amount_of, ended_as
 from scheduling.selectors.evidence import protocols_of
 from studylab.allocation.selectors.published import about_export
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.spreadsheets import csv_line
 from studylab.studies.models import Study
@@ -64,8 +65,8 @@ def owed_in(study: Study) -> list[Owed]:
     )
     for visit in visits:  # one object for each person, and one study: they are thousands of rows
         visit.participant = known[visit.participant_id]
-    home = SentHome.objects.filter(visit__participant__study=study, superseded_by=None, counts=True)
-    paid = Payment.objects.filter(participant__study=study, superseded_by=None)
+    home = SentHome.objects.filter(STANDS, visit__participant__study=study, counts=True)
+    paid = Payment.objects.filter(STANDS, participant__study=study)
     accounts = _accounts(visits, home.select_related("visit__participant__study"), paid)
     rows = [Owed(known[pk], account) for (pk, _currency), account in accounts.items()]
     rows = [row for row in rows if row.account.due or row.account.paid]
@@ -83,13 +84,13 @@ def still_owed(participant: Participant) -> list[str]:
 
 def payments_of(people: Sequence[Participant]) -> list[Payment]:
     """Return the payments that stand, oldest first."""
-    found = Payment.objects.filter(participant__in=people, superseded_by=None)
+    found = Payment.objects.filter(STANDS, participant__in=people)
     return list(found.select_related("recorded_by", "supersedes").order_by("paid_at", "id"))
 
 
 def sent_home_of(people: Sequence[Participant]) -> list[SentHome]:
     """Return when they came in vain, as it stands."""
-    found = SentHome.objects.filter(participant__in=people, superseded_by=None, counts=True)
+    found = SentHome.objects.filter(STANDS, participant__in=people, counts=True)
     return list(
         found.select_related("visit__participant__study", "recorded_by").order_by("at", "id")
     )

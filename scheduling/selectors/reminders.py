@@ -12,6 +12,7 @@ from scheduling.rules.ical_out import PUBLISH
 from scheduling.selectors.feeds import visit_file
 from scheduling.selectors.today import contact_done, contact_window
 from studylab import clock
+from studylab.audit.history import STANDS
 from studylab.outbox.kinds import Attachment, Audience, MessageField, MessageKind, Planned
 from studylab.outbox.models import Message
 from studylab.participants.models import Participant
@@ -67,7 +68,7 @@ def _contacts(study: Study, now: datetime) -> Iterable[Planned]:
     if hours is None:
         return
     since = now - timedelta(hours=plan.follow_up.until_hours)
-    doses = Dose.objects.filter(participant__study=study, superseded_by=None, given_at__gt=since)
+    doses = Dose.objects.filter(STANDS, participant__study=study, given_at__gt=since)
     for dose in doses.select_related("participant__study", "visit__series__protocol_version"):
         own = plan_of(dose.visit.series.protocol_version)
         start, end = contact_window(dose, own.follow_up)
@@ -102,7 +103,7 @@ def reminder_wanted(message: Message, now: datetime) -> str:
 
 def contact_wanted(message: Message, now: datetime) -> str:
     """Return why nobody has to be told of the call any more."""
-    dose = Dose.objects.filter(pk=message.key.partition(":")[2], superseded_by=None).first()
+    dose = Dose.objects.filter(STANDS, pk=message.key.partition(":")[2]).first()
     if dose is None:
         return "The time for the contact changed."
     plan = plan_of(dose.visit.series.protocol_version)

@@ -17,6 +17,7 @@ from scheduling.rules.timeline import Grid
 from scheduling.selectors.changes import booked_option
 from scheduling.selectors.crowd import bounds_of
 from scheduling.selectors.timelines import Occupancy, occupancy
+from studylab.audit.history import STANDS
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import plan_of
@@ -143,7 +144,7 @@ def _cases(
     bounds = bounds_of(people, grid.start, grid.end, now=now, ignoring=mine)
     doses = {
         dose.visit_id: dose.given_at
-        for dose in Dose.objects.filter(visit__series__in=series, superseded_by=None)
+        for dose in Dose.objects.filter(STANDS, visit__series__in=series)
     }
     found = {}
     for one in series:

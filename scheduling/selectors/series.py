@@ -14,6 +14,7 @@ from scheduling.models import Booking, Dose, Series, Visit
 from scheduling.rules.elapsed import describe_shift
 from scheduling.rules.spacing import planned_anchors, say_anchor
 from screening.selectors import SignOffState, sign_off_state
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol
@@ -155,8 +156,7 @@ def real_anchors(series: Series) -> dict[str, datetime]:
     visits = [row for row in series.visits.all() if row.state in (*OPEN_VISITS, "done", "stopped")]
     anchors = planned_anchors(plan, {row.number: row.planned.lower for row in visits})
     doses = {
-        dose.visit_id: dose.given_at
-        for dose in Dose.objects.filter(visit__series=series, superseded_by=None)
+        dose.visit_id: dose.given_at for dose in Dose.objects.filter(STANDS, visit__series=series)
     }
     for row in visits:
         key = plan.visit(row.number).key

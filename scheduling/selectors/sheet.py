@@ -24,6 +24,7 @@ from scheduling.selectors.evidence import (
 )
 from screening.models import AnswerSet, VitalSet
 from studylab.allocation.selectors import open_levels
+from studylab.audit.history import STANDS
 from studylab.participants.models import Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol, Step, VisitPlan
@@ -171,7 +172,7 @@ def carried_values(
     if not carrying:
         return {}
     records = StepRecord.objects.filter(
-        participant=participant, superseded_by=None, skipped=False,
+        STANDS, participant=participant, skipped=False,
         step__in={key for _, key in carrying},
     )  # fmt: skip
     found: dict[str, Carried] = {}

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 from scheduling.models import Resource, StepRecord, Visit
 from scheduling.rules.things import LastUse, Thing, thing_at
+from studylab.audit.history import STANDS
 from studylab.studies.models import Study
 from studylab.studies.rules.protocol import Protocol, Step
 
@@ -42,7 +43,7 @@ def _uses(
 ) -> dict[str, LastUse]:
     """Return the newest use of each label, whatever study: things are shared by the whole site."""
     taken = StepRecord.objects.filter(
-        step__in={step.key for step in _labels(protocol)}, superseded_by=None, skipped=False,
+        STANDS, step__in={step.key for step in _labels(protocol)}, skipped=False,
         occurred_at__gt=at - LOOK_BACK, occurred_at__lte=at,
     ).select_related("visit__participant")  # fmt: skip
     if leave_out is not None:
@@ -63,7 +64,7 @@ def _returns(protocol: Protocol, visits: Iterable[int]) -> dict[tuple[int, str],
         step.key: step.returns for plan in protocol.visits for step in plan.steps if step.returns
     }
     done = StepRecord.objects.filter(
-        visit__in=set(visits), step__in=goes_back, superseded_by=None, skipped=False
+        STANDS, visit__in=set(visits), step__in=goes_back, skipped=False
     )
     rows = done.values_list("visit_id", "step", "occurred_at")
     return {(visit, goes_back[step]): at for visit, step, at in rows}

@@ -26,6 +26,7 @@ from scheduling.selectors.presence import stays_of
 from scheduling.selectors.timelines import span
 from studylab import clock
 from studylab.access import Role
+from studylab.audit.history import STANDS
 from studylab.participants.models import Hold
 from studylab.participants.selectors.wishes import wants_no_safety_contact
 from studylab.people.models import Membership
@@ -183,8 +184,7 @@ def _row(
 
 
 def _bookings(visit: Visit) -> Sequence[Booking]:
-    live: Sequence[Booking] = getattr(visit, "live", ())
-    return live
+    return tuple(getattr(visit, "live", ()))
 
 
 def clinicians_of(study: Study, at: datetime) -> list[int]:
@@ -219,7 +219,7 @@ def watched_now(study: Study) -> list[Watched]:
     """Return everybody of the study who was dosed and has not left yet."""
     visits = list(
         Visit.objects.filter(
-            participant__study=study, state=Visit.State.RUNNING, doses__superseded_by=None,
+            participant__study=study, state=Visit.State.RUNNING, doses__superseded_by__supersedes=None,
             doses__isnull=False,
         )
         .select_related("participant__study", "series__protocol_version")
@@ -254,7 +254,7 @@ def contacts_due(study: Study, at: datetime) -> list[ContactDue]:
         participant=OuterRef("participant"), reached=True, at__gte=OuterRef("given_at") + window
     )
     doses = list(
-        Dose.objects.filter(~Exists(reached), participant__study=study, superseded_by=None)
+        Dose.objects.filter(STANDS, ~Exists(reached), participant__study=study)
         .exclude(participant__in=wants_no_safety_contact(study))
         .select_related("participant__study", "visit")
         .defer("gate")

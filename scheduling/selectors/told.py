@@ -4,6 +4,7 @@ from collections.abc import Collection
 
 from scheduling.models import AfterContact, StepRecord, Talk
 from screening.rules.notes import NoteText
+from studylab.audit.history import STANDS
 from studylab.participants.models import VolunteerWord
 
 _LETTERS = "[[:alpha:]]{5}"  # fewer letters name no medicine
@@ -33,7 +34,7 @@ def after_contact_notes(people: Collection[int]) -> list[NoteText]:
 def step_notes(people: Collection[int]) -> list[NoteText]:
     """Return what was typed in free words at steps of visits, as it stands."""
     rows = StepRecord.objects.filter(
-        participant__in=people, superseded_by=None, value__value__regex=_LETTERS
+        STANDS, participant__in=people, value__value__regex=_LETTERS
     ).select_related("recorded_by")
     return [
         NoteText(row.participant_id, f"step-{row.pk}", row.occurred_at, "record of a step of the visit",

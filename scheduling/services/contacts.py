@@ -10,6 +10,7 @@ from screening.services.notes import medicine_told
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict, Refused, RefusedWithReasons
@@ -41,7 +42,7 @@ def contact_record(
     """
     require(actor, Cap.CONTACT_RECORD)
     visit = lock_visit(dose.visit, actor)
-    current = Dose.objects.filter(visit=visit, superseded_by=None).first()
+    current = Dose.objects.filter(STANDS, visit=visit).first()
     if current is None:
         raise Conflict("No dose is on record for this volunteer.")
     _check_time(at, current)

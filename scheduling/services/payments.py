@@ -11,6 +11,7 @@ from scheduling.services.running import reason_of, user_of
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Conflict, Refused
@@ -83,7 +84,7 @@ def sent_home_record(*, visit: Visit, at: datetime, reason: str, actor: Actor) -
     if at > now:
         raise Refused("This is later than now. Check date and time.", field="at")
     why = reason_of(reason, ask="Say why the visit did not begin.")
-    standing = SentHome.objects.filter(visit=visit, counts=True, superseded_by=None)
+    standing = SentHome.objects.filter(STANDS, visit=visit, counts=True)
     days = {row.at.astimezone(zone).date() for row in standing}
     visit.refresh_from_db()
     if visit.started_at:

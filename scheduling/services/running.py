@@ -15,6 +15,7 @@ from studylab import clock
 from studylab.access import Actor, Cap, system_actor
 from studylab.allocation.selectors import SOMEBODY_ELSE
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import lock
 from studylab.errors import Conflict, NotAllowed, Refused
@@ -243,7 +244,7 @@ def complete_if_over(participant: Participant, actor: Actor) -> bool:
     done = Visit.objects.filter(
         participant=participant, number=_last(protocol), state=Visit.State.DONE
     ).exists()
-    dose = Dose.objects.filter(participant=participant, superseded_by=None).first()
+    dose = Dose.objects.filter(STANDS, participant=participant).first()
     if not participant.is_active or not done or dose is None:
         return False
     if not contact_done(dose, protocol.follow_up):

@@ -25,6 +25,7 @@ from scheduling.views.words import sheet_url
 from screening.rules.after_dose import RED_FLAGS
 from studylab import clock
 from studylab.access import Cap, requires
+from studylab.audit.history import STANDS
 from studylab.http import StaffRequest
 from studylab.participants.selectors.volunteers import access_participant
 from studylab.people.selectors import today_in
@@ -107,7 +108,7 @@ def sensor_labels(request: StaffRequest, study: str) -> HttpResponse:
 def wallet_card(request: StaffRequest, study: str, code: str) -> HttpResponse:
     """Show the card that the volunteer carries, in the volunteer's own language."""
     person = access_participant(request.study, code)
-    dose = Dose.objects.filter(participant=person, superseded_by=None).first()
+    dose = Dose.objects.filter(STANDS, participant=person).first()
     plan = current_protocol(request.study).plan
     carried = card_carried(person)
     context = {

@@ -10,6 +10,7 @@ from django.http import Http404
 
 from screening.models import AnswerSet
 from screening.rules.inputs import Answer, Medicine
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.prepared import Prepared
 
@@ -40,7 +41,7 @@ def newest_answers(
     participant: Participant, when: str, visit_uid: UUID | None = None
 ) -> AnswerSet | None:
     """Return the set that stands: the newest one that no other supersedes."""
-    return answer_sets(participant, when, visit_uid).filter(superseded_by=None).last()
+    return answer_sets(participant, when, visit_uid).filter(STANDS).last()
 
 
 def access_answers(participant: Participant, uid: UUID) -> AnswerSet:

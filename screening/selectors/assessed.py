@@ -14,6 +14,7 @@ from screening.rules.outcome import ordered, outcome_of
 from screening.rules.rows import Gate
 from screening.selectors.inputs import Inputs, screening_inputs, table_of
 from screening.selectors.told import told_by
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.studies.rules.limits import Limits
 from studylab.studies.selectors import CurrentProtocol, confirmed_versions
@@ -77,17 +78,13 @@ class Records:
         ).order_by("id"):
             self._answers[answer_set.participant_id].append(answer_set)
         for vital_set in (
-            VitalSet.objects.filter(
-                participant_id__in=ids, gate=VitalSet.Gate.SCREENING, superseded_by=None
-            )
+            VitalSet.objects.filter(STANDS, participant_id__in=ids, gate=VitalSet.Gate.SCREENING)
             .order_by("id")
             .prefetch_related("readings")
         ):
             self._vitals[vital_set.participant_id].append(vital_set)
         self._checks: dict[int, list[Check]] = defaultdict(list)
-        checks = Check.objects.filter(
-            participant_id__in=ids, gate=VitalSet.Gate.SCREENING, superseded_by=None
-        )
+        checks = Check.objects.filter(STANDS, participant_id__in=ids, gate=VitalSet.Gate.SCREENING)
         for check in checks.select_related("reading").order_by("id"):
             self._checks[check.participant_id].append(check)
         self.newest = {

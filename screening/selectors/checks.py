@@ -12,6 +12,7 @@ from screening.models import AnswerSet, Check, VitalSet
 from screening.rules.checks import CheckResult, judge_check, pregnancy_test_applies, ruling
 from screening.rules.gate_facts import CheckFact
 from screening.selectors.answers import newest_answers
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.prepared import Prepared
 from studylab.studies.rules.protocol import CheckKind, Limits
@@ -23,7 +24,7 @@ def standing_checks(
     participant: Participant | int, gate: str, visit_uid: UUID | None = None
 ) -> QuerySet[Check]:
     """Return the checks of a gate that no correction supersedes, oldest first."""
-    checks = Check.objects.filter(participant=participant, gate=gate, superseded_by=None)
+    checks = Check.objects.filter(STANDS, participant=participant, gate=gate)
     if visit_uid is not None:
         checks = checks.filter(visit_uid=visit_uid)
     return checks.select_related("reading", "measured_by", "recorded_by").order_by("id")

@@ -3,6 +3,7 @@
 from django.db.models import QuerySet
 
 from screening.models import Check
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 
@@ -11,8 +12,8 @@ def unread_ecgs(study: Study) -> QuerySet[Check]:
     """Return the ECGs of active volunteers that are recorded and not read, oldest first."""
     return (
         Check.objects.filter(
-            participant__study=study, participant__status=Participant.Status.ACTIVE,
-            kind=Check.Kind.ECG, superseded_by=None, reading=None,
+            STANDS, participant__study=study, participant__status=Participant.Status.ACTIVE,
+            kind=Check.Kind.ECG, reading=None,
         )
         .select_related("participant")
         .order_by("taken_at", "id")

@@ -10,13 +10,14 @@ from screening.models import AnswerSet
 from screening.rules.catalogue import load_catalogue
 from screening.rules.medicines import Washout, washouts
 from screening.selectors.answers import as_medicines
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.prepared import Prepared
 
 
 def _lists(sets: QuerySet[AnswerSet]) -> QuerySet[AnswerSet]:
     """Of these sets those that stand and say something of medicines, oldest first."""
-    told = sets.filter(superseded_by=None).exclude(medicines=[], no_medicines=False)
+    told = sets.filter(STANDS).exclude(medicines=[], no_medicines=False)
     return told.order_by("given_at", "id")
 
 

@@ -11,6 +11,7 @@ from screening.rules.catalogue import load_catalogue
 from screening.rules.inputs import Medicine
 from screening.rules.notes import NoteText, OpenNote, open_words
 from screening.selectors.answers import as_medicines
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
 
@@ -84,9 +85,7 @@ def _lines(people: Collection[int]) -> list[NoteLine]:
 
 
 def _lists(people: Collection[int]) -> dict[int, list[_List]]:
-    standing = AnswerSet.objects.filter(participant__in=people, superseded_by=None).exclude(
-        medicines=[]
-    )
+    standing = AnswerSet.objects.filter(STANDS, participant__in=people).exclude(medicines=[])
     found: dict[int, list[_List]] = defaultdict(list)
     for row in standing.only("participant_id", "given_at", "medicines"):
         found[row.participant_id].append((row.given_at, as_medicines(row.medicines)))

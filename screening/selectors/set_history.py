@@ -12,6 +12,7 @@ from screening.rules.vitals import VitalDecision
 from screening.selectors.sign_off import personal_limits, sign_off_state
 from screening.selectors.vitals import MEASURES, bands_for, decision_of, standing_sets, taken_sets
 from studylab import clock
+from studylab.audit.history import STANDS
 from studylab.studies.rules.protocol import Limits
 from studylab.studies.selectors import current_protocol
 
@@ -37,7 +38,7 @@ def set_history(shown: VitalSet) -> list[SetLine]:
     limits = current_protocol(participant.study).plan.limits
     sets = (
         VitalSet.objects.filter(participant=participant)
-        .filter(Q(superseded_by=None) | Q(pk=shown.pk))
+        .filter(STANDS | Q(pk=shown.pk))
         .prefetch_related("readings")
         .select_related("measured_by", "recorded_by")
         .order_by("taken_at", "id")

@@ -12,6 +12,7 @@ from django.db.models.fields.json import KeyTransform
 
 from screening.models import AnswerSet, StaffDecision
 from screening.selectors.answers import newest_answers
+from studylab.audit.history import STANDS
 from studylab.db import storable
 from studylab.participants.contact import phone_key
 from studylab.participants.kept_away import NumberReader
@@ -90,9 +91,7 @@ def study_ties(study: Study) -> list[StaffTie]:
     staff = _Staff(staff_of(study))
     found = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
     active = list(found.select_related("person").order_by("id"))
-    sets = AnswerSet.objects.filter(
-        participant__in=found, when=AnswerSet.When.SCREENING, superseded_by=None
-    )
+    sets = AnswerSet.objects.filter(STANDS, participant__in=found, when=AnswerSet.When.SCREENING)
     answered = sets.order_by("id").values_list("participant_id", KeyTransform(QUESTION, "answers"))
     said = dict(answered)  # of somebody's, the newest
     details = contact_details_of([one.person for one in active])

@@ -20,6 +20,7 @@ from screening.rules.vitals import (
     VitalProblem,
     shown,
 )
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.prepared import Prepared, give
 from studylab.studies.rules.protocol import Band, Limits, VitalBands
@@ -32,7 +33,7 @@ def standing_sets(
     participant: Participant | int, gate: str, visit_uid: UUID | None = None
 ) -> QuerySet[VitalSet]:
     """Return the sets of a gate that no correction supersedes, oldest first, with their readings."""
-    sets = VitalSet.objects.filter(participant=participant, gate=gate, superseded_by=None)
+    sets = VitalSet.objects.filter(STANDS, participant=participant, gate=gate)
     if visit_uid is not None:
         sets = sets.filter(visit_uid=visit_uid)
     return sets.order_by("id").prefetch_related("readings")
@@ -41,7 +42,9 @@ def standing_sets(
 SETS_AT_SCREENING = Prepared(lambda person: standing_sets(person, VitalSet.Gate.SCREENING))
 READINGS_AT_SCREENING = Prepared(
     lambda person: VitalReading.objects.filter(
-        set__participant=person, set__gate=VitalSet.Gate.SCREENING, set__superseded_by=None
+        set__participant=person,
+        set__gate=VitalSet.Gate.SCREENING,
+        set__superseded_by__supersedes=None,
     )
 )
 
@@ -116,9 +119,7 @@ def arms_of(vital_set: VitalSet) -> BothArms | None:
 def known_arms(participant: Participant) -> BothArms | None:
     """Return the newest comparison of the person's two arms; None while both were never measured."""
     newest = (
-        VitalSet.objects.filter(
-            participant=participant, superseded_by=None, left_systolic__isnull=False
-        )
+        VitalSet.objects.filter(STANDS, participant=participant, left_systolic__isnull=False)
         .order_by("id")
         .last()
     )

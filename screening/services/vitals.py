@@ -18,6 +18,7 @@ from screening.services.verdicts import Verdict
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import service
 from studylab.errors import Refused
@@ -89,7 +90,7 @@ def vitals_record(
 def _girth_before(vital_set: VitalSet) -> float | None:
     """Return the newest girth of the arm measured before this set; the one that it corrects does not count."""
     earlier = VitalSet.objects.filter(
-        participant=vital_set.participant, girth_cm__isnull=False, superseded_by=None
+        STANDS, participant=vital_set.participant, girth_cm__isnull=False
     ).exclude(pk=vital_set.pk)
     return earlier.order_by("id").values_list("girth_cm", flat=True).last()
 

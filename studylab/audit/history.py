@@ -74,6 +74,11 @@ def _no_truncate() -> pgtrigger.Trigger:
     )
 
 
+# Of rows that can be corrected, those that no other supersedes. Asked by the joined column, since only by that PostgreSQL
+# sees that rows without a partner are sought, and how many they are: asked by the other row's id it expects one and plans for it.
+STANDS = Q(superseded_by__supersedes=None)
+
+
 def corrections(name: str) -> models.Index:
     """Return an index over the few rows that correct another one.
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, Participant
 
 Earliest = Callable[[Participant], datetime | None]
@@ -48,7 +49,7 @@ def register_record_time(
 
 def records_before_consent(participant: Participant) -> list[TooEarly]:
     """Return every kind of record whose earliest instant no standing consent precedes, earliest first."""
-    standing = Consent.objects.filter(participant=participant, superseded_by=None)
+    standing = Consent.objects.filter(STANDS, participant=participant)
     given = [(consent.kind, consent.signed_at) for consent in standing]
     found = []
     for record in _registered.values():

@@ -1,6 +1,7 @@
 """The large site: a small story multiplied, under the guards, into rows that every page and check takes for real."""
 
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from random import Random
 
 import pytest
@@ -21,6 +22,7 @@ from studylab.access import ROLE_CAPS, Cap
 from studylab.allocation.models import AllocationList
 from studylab.allocation.selectors.verification import list_differences
 from studylab.allocation.views import telling
+from studylab.audit.history import STANDS
 from studylab.audit.models import Event
 from studylab.audit.services import seal_events
 from studylab.management.demo.cast import STAFF
@@ -35,6 +37,7 @@ from studylab.participants.models import Consent, EventEntry, Participant
 from studylab.studies.models import Study
 from tests.worlds import world
 
+ROOT, SOURCES = Path(__file__).parents[2], ("studylab", "screening", "scheduling")
 TODAY = date(2026, 2, 11)
 NOON = datetime(2026, 2, 11, 16, tzinfo=UTC)
 PAGES = (
@@ -154,6 +157,14 @@ def test_what_corrects_another_row_is_found_by_an_index_of_such_rows_only():
     for model in (Consent, EventEntry, AnswerSet, VitalSet, Check, StepRecord, Dose, Payment):
         of_corrections = Q(supersedes__isnull=False)
         assert any(one.condition == of_corrections for one in model._meta.indexes), model
+
+
+@pytest.mark.django_db
+def test_what_stands_is_a_search_for_rows_without_a_partner():
+    for model in (Consent, EventEntry, AnswerSet, VitalSet, Check, StepRecord, Dose, Payment):
+        assert "Anti Join" in model.objects.filter(STANDS).explain(), model
+    for file in (one for place in SOURCES for one in (ROOT / place).rglob("*.py")):
+        assert "superseded_by=None" not in file.read_text(encoding="utf-8"), f"{file}: use STANDS"
 
 
 def test_long_queues_come_in_pages(small_story: Plot, large: list[Study], monkeypatch):

@@ -10,6 +10,7 @@ from studylab.allocation.models import ArmTelling, ArmWish, ListEntry
 from studylab.allocation.selectors.assays import assay_rows
 from studylab.allocation.selectors.opened import given_at
 from studylab.allocation.selectors.unblinding import opening_state, read_opened
+from studylab.audit.history import STANDS
 from studylab.errors import Refused
 from studylab.participants.models import Deviation, Participant
 from studylab.studies.models import Study
@@ -52,7 +53,7 @@ def standing_arm_wish(participant: Participant) -> ArmWish | None:
     """Return the newest answer, None where nobody asked."""
     return (
         ArmWish.objects.select_related("recorded_by")
-        .filter(participant=participant, superseded_by=None)
+        .filter(STANDS, participant=participant)
         .first()
     )
 
@@ -61,7 +62,7 @@ def standing_telling(participant: Participant) -> ArmTelling | None:
     """Return the newest entry about telling; `told` false where it was taken back."""
     return (
         ArmTelling.objects.select_related("by", "recorded_by")
-        .filter(participant=participant, superseded_by=None)
+        .filter(STANDS, participant=participant)
         .first()
     )
 
@@ -70,8 +71,8 @@ def wish_rows(study: Study) -> list[WishRow]:
     """Return everybody who holds a number, by code: whom to tell, whom to ask, then the others."""
     held = ListEntry.objects.filter(list__study=study, participant__isnull=False)
     people = Participant.objects.filter(pk__in=held.values("participant"))
-    wishes = ArmWish.objects.filter(participant__study=study, superseded_by=None)
-    tellings = ArmTelling.objects.filter(participant__study=study, superseded_by=None, told=True)
+    wishes = ArmWish.objects.filter(STANDS, participant__study=study)
+    tellings = ArmTelling.objects.filter(STANDS, participant__study=study, told=True)
     wish_of = {one.participant_id: one for one in wishes}
     telling_of = {one.participant_id: one for one in tellings.select_related("by")}
     rows = [

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.consent import ConsentTimes, consent_notes
 from studylab.studies.models import Study
@@ -10,14 +11,14 @@ from studylab.studies.selectors import current_protocol
 
 def current_consent(participant: Participant, kind: str) -> Consent | None:
     """Return the newest standing consent of a kind; corrected entries do not stand any more."""
-    standing = Consent.objects.filter(participant=participant, kind=kind, superseded_by=None)
+    standing = Consent.objects.filter(STANDS, participant=participant, kind=kind)
     return standing.select_related("recorded_by").order_by("-signed_at", "-id").first()
 
 
 def agreed_to_questions(participant: Participant) -> bool:
     """Whether health questions may be asked under the text in force: agreement to them, or to the study."""
     version = current_protocol(participant.study).plan.consent_version
-    standing = Consent.objects.filter(participant=participant, superseded_by=None, version=version)
+    standing = Consent.objects.filter(STANDS, participant=participant, version=version)
     return standing.exists()
 
 
@@ -65,8 +66,8 @@ def to_ask_again(study: Study) -> list[Consent]:
     """Return the newest study consent of everybody on the path who signed only texts that no longer rule."""
     version = current_protocol(study).plan.consent_version
     standing = Consent.objects.filter(
-        participant__study=study, participant__status=Participant.Status.ACTIVE,
-        kind=Consent.Kind.STUDY, superseded_by=None,
+        STANDS, participant__study=study, participant__status=Participant.Status.ACTIVE,
+        kind=Consent.Kind.STUDY,
     )  # fmt: skip
     current = standing.filter(version=version).values("participant")
     rows = standing.exclude(participant__in=current).order_by("participant_id", "-signed_at", "-id")

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import Deviation, DeviationAssessment, Told
 from studylab.participants.selectors.deviations import deviations_of
 from studylab.spreadsheets import csv_line
@@ -36,7 +37,7 @@ class DeviationSearch:
 
 def found_deviations(study: Study, search: DeviationSearch) -> QuerySet[Deviation]:
     """Return the deviations a search asks for, newest first, with `importance` of the newest assessment."""
-    newest = DeviationAssessment.objects.filter(deviation=OuterRef("pk"), superseded_by=None)
+    newest = DeviationAssessment.objects.filter(STANDS, deviation=OuterRef("pk"))
     found = deviations_of(study, search.state).annotate(
         importance=Subquery(newest.values("importance")[:1])
     )
@@ -74,7 +75,7 @@ def deviations_csv(found: QuerySet[Deviation]) -> Iterator[str]:
     """Yield the deviations as CSV text, row by row, with codes and never a name of a volunteer."""
     yield csv_line(COLUMNS)
     rows = found.order_by("id").prefetch_related(
-        Prefetch("assessments", DeviationAssessment.objects.filter(superseded_by=None)),
+        Prefetch("assessments", DeviationAssessment.objects.filter(STANDS)),
         Prefetch("told", Told.objects.order_by("-id")),
     )
     for one in rows.iterator(chunk_size=500):

@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 from django.http import Http404
 
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.models import Event
 from studylab.participants.models import Consent, Deviation, Participant
 from studylab.people.services.signatures import content_hash
@@ -59,7 +60,7 @@ def signed_content(deviation: Deviation) -> dict[str, Any]:
         "occurred_at": deviation.occurred_at.isoformat(),
         "explanation": deviation.explanation,
     }
-    newest = deviation.assessments.filter(superseded_by=None).first()
+    newest = deviation.assessments.filter(STANDS).first()
     if (
         newest is not None
     ):  # deviations closed before assessments existed keep what they stand under

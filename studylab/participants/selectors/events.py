@@ -8,6 +8,7 @@ from uuid import UUID
 from django.db.models import Prefetch, QuerySet
 from django.http import Http404
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import AdverseEvent, EventEntry, Hold, Participant
 from studylab.participants.rules.events import is_suspected
 from studylab.participants.rules.report_clocks import Knowledge
@@ -44,7 +45,7 @@ def newest_entries(study: Study) -> QuerySet[EventEntry]:
     """Return the newest entry of every event, the latest event first."""
     related = ("event__participant", "event__hold", "recorded_by", "judged_by")
     return (
-        EventEntry.objects.filter(superseded_by=None, event__study=study)
+        EventEntry.objects.filter(STANDS, event__study=study)
         .select_related(*related)
         .order_by("-event__recorded_at", "-event_id")
     )
@@ -53,7 +54,7 @@ def newest_entries(study: Study) -> QuerySet[EventEntry]:
 def newest_entry(event: AdverseEvent) -> EventEntry:
     """Return the newest entry of one event."""
     related = ("event__participant", "event__study", "recorded_by", "judged_by")
-    return EventEntry.objects.select_related(*related).get(event=event, superseded_by=None)
+    return EventEntry.objects.select_related(*related).get(STANDS, event=event)
 
 
 def entries_of(event: AdverseEvent) -> list[EventEntry]:

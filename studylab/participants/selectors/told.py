@@ -37,7 +37,9 @@ def people_not_told(study: Study) -> list[AdverseEvent | Deviation]:
     events = (
         AdverseEvent.objects.filter(study=study, told=None, state=AdverseEvent.State.OPEN)
         .filter(
-            Q(entries__superseded_by=None), entries__always_report=True, entries__in_error=False
+            Q(entries__superseded_by__supersedes=None),
+            entries__always_report=True,
+            entries__in_error=False,
         )
         .select_related("participant")
         .order_by("recorded_at", "id")

@@ -8,6 +8,7 @@ from django.db.models.functions import Coalesce
 from django.http import Http404
 
 from studylab import codes
+from studylab.audit.history import STANDS
 from studylab.participants.contact import box_open, search_keys
 from studylab.participants.models import Consent, Contact, Hold, Participant, Person
 from studylab.participants.rules.details import ContactDetails
@@ -76,7 +77,7 @@ def volunteers_of(study: Study, show: str = "") -> QuerySet[Participant]:
 
 
 def _signed_at(kind: str) -> Subquery:
-    standing = Consent.objects.filter(participant=OuterRef("pk"), kind=kind, superseded_by=None)
+    standing = Consent.objects.filter(STANDS, participant=OuterRef("pk"), kind=kind)
     return Subquery(standing.order_by("-signed_at").values("signed_at")[:1])
 
 

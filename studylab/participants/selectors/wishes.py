@@ -6,6 +6,7 @@ from datetime import datetime
 
 from django.db.models import Exists, OuterRef
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, LeavingWish, Participant, VolunteerWord
 from studylab.studies.models import Study
 
@@ -26,12 +27,12 @@ def wishes_of(participant: Participant) -> list[LeavingWish]:
 
 def standing_wish(participant: Participant) -> LeavingWish | None:
     """Return the entry that stands, None when nothing was said."""
-    return LeavingWish.objects.filter(participant=participant, superseded_by=None).first()
+    return LeavingWish.objects.filter(STANDS, participant=participant).first()
 
 
 def uses_of(people: Iterable[int]) -> dict[int, str]:
     """Return what each of these people said about the data collected so far; who said nothing is left out."""
-    standing = LeavingWish.objects.filter(participant__in=people, superseded_by=None)
+    standing = LeavingWish.objects.filter(STANDS, participant__in=people)
     return dict(standing.values_list("participant_id", "use"))
 
 
@@ -50,7 +51,7 @@ def wants_no_safety_contact(study: Study) -> dict[int, str]:
     Whoever wrote since that they do not feel well asked to be heard: they are called like everybody else.
     """
     standing = LeavingWish.objects.filter(
-        ~Exists(_unwell_since), participant__study=study, superseded_by=None,
+        STANDS, ~Exists(_unwell_since), participant__study=study,
         safety_contact=LeavingWish.Answer.NO,
     )  # fmt: skip
     return dict(standing.order_by("participant__code").values_list("participant_id", "participant__code"))  # fmt: skip

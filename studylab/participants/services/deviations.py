@@ -7,6 +7,7 @@ from typing import Any
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Refused, RefusedWithReasons
@@ -108,7 +109,7 @@ def deviation_assess(*, deviation: Deviation, assessed: Assessed, actor: Actor) 
     if (deviation.kind in BREACH_KINDS or deviation.breach or assessed.breach) and not why:
         raise Refused("Say why it is a serious breach, or why not.", field="breach_why")
     assert actor.user_id is not None, "only people hold this capability"
-    newest = deviation.assessments.filter(superseded_by=None).first()
+    newest = deviation.assessments.filter(STANDS).first()
     DeviationAssessment.objects.create(
         deviation=deviation, importance=assessed.importance, touches=assessed.touches,
         breach=assessed.breach, breach_why=why[:2000], assessed_at=clock.now(),

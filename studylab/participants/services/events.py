@@ -9,6 +9,7 @@ from django.db.models import Max
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Refused
@@ -154,7 +155,7 @@ def events_recount(*, participant: Participant, actor: Actor) -> None:
     What turns out to have come after it counts for clocks, pauses and stopping rules from the same awareness on.
     """
     dosed_at, zone = doses_of(participant.study).get(participant.pk), participant.study.zone
-    for entry in EventEntry.objects.filter(superseded_by=None, event__participant=participant):
+    for entry in EventEntry.objects.filter(STANDS, event__participant=participant):
         after = after_dose(entry.started_at, entry.started_known, dosed_at, zone)
         if after == entry.after_dose:
             continue

@@ -8,6 +8,7 @@ from django.db import connection
 from studylab import clock
 from studylab.access import Actor, Cap, require
 from studylab.audit.actions import Action
+from studylab.audit.history import STANDS
 from studylab.audit.services import audit
 from studylab.db import lock, service
 from studylab.errors import Conflict, Refused
@@ -53,7 +54,7 @@ def stopping_evaluate(*, study: Study, actor: Actor) -> list[DosingPause]:
 
 def _marks(study: Study, dosed: dict[int, datetime]) -> list[Mark]:
     entries = EventEntry.objects.filter(
-        superseded_by=None, event__study=study, after_dose=True, in_error=False
+        STANDS, event__study=study, after_dose=True, in_error=False
     ).select_related("event")
     holds = Hold.objects.filter(participant__study=study, participant_id__in=dosed)
     return [

@@ -9,6 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab.access import Cap, requires
+from studylab.audit.history import STANDS
 from studylab.http import StaffRequest, posted
 from studylab.participants.forms.reporting import PauseForm
 from studylab.participants.models import DosingPause, EventEntry, Hold
@@ -69,7 +70,7 @@ def _sign(request: StaffRequest, uid: UUID, *, as_lead: bool) -> HttpResponse:
 
 
 def _context(found: DosingPause) -> dict[str, Any]:
-    entries = EventEntry.objects.filter(superseded_by=None, event__uid__in=found.marks)
+    entries = EventEntry.objects.filter(STANDS, event__uid__in=found.marks)
     holds = Hold.objects.filter(uid__in=found.marks).select_related("participant")
     return {
         "pause": found,

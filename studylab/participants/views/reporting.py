@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from studylab import clock
 from studylab.access import Cap, requires
+from studylab.audit.history import STANDS
 from studylab.http import StaffRequest, posted
 from studylab.participants.forms.reporting import (
     AssessForm,
@@ -65,7 +66,7 @@ def _report(request: StaffRequest, subject: Subject, rule: str, part: str) -> Ht
     due = next((one for one in due_of(subject, now) if (one.rule, one.part) == (rule, part)), None)
     if due is None:
         raise Http404("No such report is due about this.")
-    sent = subject.reports.filter(rule=rule, part=part, superseded_by=None).first()
+    sent = subject.reports.filter(STANDS, rule=rule, part=part).first()
     receipt = sent is not None and not sent.receipt
     form = ReceiptForm(posted(request)) if receipt else SentForm(posted(request))
 

@@ -8,6 +8,7 @@ from uuid import UUID
 from django.http import Http404
 
 from studylab.access import ROLE_NAMES, Role
+from studylab.audit.history import STANDS
 from studylab.people.models import Training, User
 from studylab.people.selectors import membership_state, memberships_of_study
 
@@ -32,7 +33,7 @@ def training_of(study: "Study", today: date) -> list[Trained]:
         now = membership_state(row, today) == "current"
         held = roles.setdefault(row.user, {})
         held[ROLE_NAMES[Role(row.role)]] = held.get(ROLE_NAMES[Role(row.role)], False) or now
-    standing = Training.objects.filter(study=study, withdrawn=False, superseded_by=None)
+    standing = Training.objects.filter(STANDS, study=study, withdrawn=False)
     of_person: dict[int, list[Training]] = {}
     for one in standing.select_related("recorded_by").order_by("-held_on", "-id"):
         of_person.setdefault(one.user_id, []).append(one)

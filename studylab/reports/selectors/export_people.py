@@ -8,6 +8,7 @@ from typing import Any
 from scheduling.models import Dose, Series, Visit
 from screening.models import AnswerSet, SignOff, VitalSet
 from studylab.allocation.models import ListEntry
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, Deviation, EventEntry, Participant
 from studylab.participants.selectors.wishes import NOT_ASKED, uses_of
 from studylab.studies.models import Study
@@ -57,14 +58,14 @@ def _numbers(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
 
 
 def _consents(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
-    found = Consent.objects.filter(participant__in=ids, kind="study", superseded_by=None)
+    found = Consent.objects.filter(STANDS, participant__in=ids, kind="study")
     ordered = found.order_by("-signed_at").values_list("participant_id", "signed_at")
     return {pk: {"consent_signed_at": at} for pk, at in ordered}
 
 
 def _bodies(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
     names = ("age_years", "height_cm", "weight_kg")
-    found = AnswerSet.objects.filter(participant__in=ids, when="screening", superseded_by=None)
+    found = AnswerSet.objects.filter(STANDS, participant__in=ids, when="screening")
     return {
         pk: dict(zip(names, values, strict=True))
         for pk, *values in found.order_by("given_at", "pk").values_list("participant_id", *names)
@@ -94,12 +95,12 @@ def _visits(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
 def _measured(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
     """Return the dose, and the newest decided sets before and after it."""
     given: dict[int, datetime] = dict(
-        Dose.objects.filter(participant__in=ids, superseded_by=None)
+        Dose.objects.filter(STANDS, participant__in=ids)
         .values_list("participant_id", "given_at")
     )  # fmt: skip
     rows: dict[int, dict[str, Any]] = {pk: {"dose_given_at": at} for pk, at in given.items()}
     sets = VitalSet.objects.filter(
-        participant__in=ids, superseded_by=None, systolic__isnull=False,
+        STANDS, participant__in=ids, systolic__isnull=False,
         gate__in=[VitalSet.Gate.PRE_DOSE, VitalSet.Gate.POST_DOSE],
     ).order_by("taken_at", "pk")  # fmt: skip
     for pk, gate, at, *values in sets.values_list("participant_id", "gate", "taken_at", *_VALUES):
@@ -111,9 +112,9 @@ def _measured(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
 
 
 def _counted(ids: Sequence[int]) -> dict[int, dict[str, Any]]:
-    standing = VitalSet.objects.filter(participant__in=ids, superseded_by=None)
+    standing = VitalSet.objects.filter(STANDS, participant__in=ids)
     events = EventEntry.objects.filter(
-        event__participant__in=ids, superseded_by=None, in_error=False
+        STANDS, event__participant__in=ids, in_error=False
     ).values_list("event__participant_id", "criteria")
     counts = {
         "vital_sets": Counter(standing.values_list("participant_id", flat=True)),

@@ -8,6 +8,7 @@ from typing import Any
 from django.apps import apps
 from django.db.models import F, Model, OuterRef, Q, QuerySet, Subquery
 
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent
 from studylab.people.models import Membership, User
 from studylab.reports.rules.dictionary import Column, DictionaryWrong, TableText, tables
@@ -129,7 +130,7 @@ def _basis(table: Table) -> Subquery:
     """Return the consent that a row rests on: the newest of the person given before it and not corrected since."""
     kinds = ["questions", "study"] if table.model.__name__ in _EITHER else ["study"]
     found = Consent.objects.filter(
-        participant=OuterRef("participant_id"), kind__in=kinds, superseded_by=None,
+        STANDS, participant=OuterRef("participant_id"), kind__in=kinds,
         signed_at__lt=OuterRef(table.text.moment),
     ).order_by(F("signed_at").desc(), "-pk")  # fmt: skip
     return Subquery(found.values("pk")[:1])

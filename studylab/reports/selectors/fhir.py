@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from screening.rules.table import load_table
+from studylab.audit.history import STANDS
 from studylab.participants.models import EventEntry
 from studylab.reports.rules import fhir
 from studylab.reports.rules.archive import Archive
@@ -78,7 +79,7 @@ def _replaced(study: Study, table: Table) -> frozenset[int]:
 
 
 def _events(study: Study) -> Iterator[dict[str, Any]]:
-    found = EventEntry.objects.filter(event__study=study, superseded_by=None).order_by("event_id")
+    found = EventEntry.objects.filter(STANDS, event__study=study).order_by("event_id")
     for code, state, *values in found.values_list(
         "event__participant__code", "event__state", *_ENTRY
     ).iterator(chunk_size=CHUNK):

@@ -10,6 +10,7 @@ from screening.models import Assessment
 from studylab.access import Actor
 from studylab.allocation.models import ListEntry
 from studylab.allocation.selectors.unblinding import people_by_arm
+from studylab.audit.history import STANDS
 from studylab.participants.models import LeavingWish, Participant
 from studylab.reports.rules.chart import Chart
 from studylab.reports.rules.flow import Flow, Life, Status, flow_of
@@ -38,9 +39,7 @@ def _lives(study: Study, arm_of: dict[str, str]) -> list[Life]:
         assessed=Exists(Assessment.objects.filter(**mine, gate=Assessment.Gate.SCREENING)),
         numbered=Exists(ListEntry.objects.filter(**mine)),
         dosed=Exists(Dose.objects.filter(**mine)),
-        unused=Exists(
-            LeavingWish.objects.filter(**mine, superseded_by=None, use=LeavingWish.Use.NO_USE)
-        ),
+        unused=Exists(LeavingWish.objects.filter(STANDS, **mine, use=LeavingWish.Use.NO_USE)),
     )
     return [
         Life(

@@ -9,6 +9,7 @@ from scheduling.models import Dose, Visit
 from scheduling.rules.shares import share
 from scheduling.selectors.capacity import CAME
 from screening.models import Assessment, SignOff, VitalSet
+from studylab.audit.history import STANDS
 from studylab.participants.models import Participant
 from studylab.reports.rules.chart import Cell, Chart
 from studylab.reports.rules.histogram import Allowed, Bin, bars, bins, histogram
@@ -103,7 +104,7 @@ def _waits(study: Study, plan: Protocol) -> Chart:
         VitalSet.objects.filter(participant__study=study, gate=VitalSet.Gate.POST_DOSE, supersedes=None)
         .order_by().values_list("participant_id").annotate(first=Min("taken_at"))
     )  # fmt: skip
-    given = Dose.objects.filter(participant__study=study, superseded_by=None)
+    given = Dose.objects.filter(STANDS, participant__study=study)
     values = [
         (taken[person] - at).total_seconds() / MINUTE
         for person, at in given.values_list("participant_id", "given_at")
@@ -130,7 +131,7 @@ def _moments(study: Study) -> dict[int, dict[str, datetime]]:
             mine[f"{number}.start"] = start
         if end is not None:
             mine[f"{number}.end"] = end
-    doses = Dose.objects.filter(participant__study=study, superseded_by=None)
+    doses = Dose.objects.filter(STANDS, participant__study=study)
     for person, number, at in doses.values_list("participant_id", "visit__number", "given_at"):
         found.setdefault(person, {})[f"{number}.dose"] = at
     return found

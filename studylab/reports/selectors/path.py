@@ -17,6 +17,7 @@ from screening.rules.outcome import MEASURER
 from screening.selectors.inputs import table_of
 from screening.selectors.requests import all_brought, asked_for
 from studylab.allocation.models import ListEntry
+from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -86,7 +87,8 @@ def people_on_path(study: Study, at: datetime) -> list[OnPath]:
     That is who is active, and who has left after a dose and was not reached since.
     """
     people = Participant.objects.filter(
-        Q(status=Participant.Status.ACTIVE) | Q(doses__superseded_by=None, doses__isnull=False),
+        Q(status=Participant.Status.ACTIVE)
+        | Q(doses__superseded_by__supersedes=None, doses__isnull=False),
         study=study,
     ).exclude(status=Participant.Status.COMPLETED)
     rows = paths_of(study, list(people.order_by("added_at", "pk").distinct()[:MOST]), at)
@@ -115,18 +117,18 @@ class _Known:
         self.rules = rules  # the protocol version and the hash of the rule table in force
         these: dict[str, Any] = {"participant__in": ids}
         self.consents: dict[int, set[str]] = defaultdict(set)
-        for pk, kind in Consent.objects.filter(
-            **these, superseded_by=None, signed_at__lte=at
-        ).values_list("participant_id", "kind"):
+        for pk, kind in Consent.objects.filter(STANDS, **these, signed_at__lte=at).values_list(
+            "participant_id", "kind"
+        ):
             self.consents[pk].add(kind)
         self.answered = set(
-            AnswerSet.objects.filter(
-                **these, superseded_by=None, when=AnswerSet.When.SCREENING
-            ).values_list("participant_id", flat=True)
+            AnswerSet.objects.filter(STANDS, **these, when=AnswerSet.When.SCREENING).values_list(
+                "participant_id", flat=True
+            )
         )
         self.measured = set(
             VitalSet.objects.filter(
-                **these, superseded_by=None, gate=VitalSet.Gate.SCREENING, systolic__isnull=False
+                STANDS, **these, gate=VitalSet.Gate.SCREENING, systolic__isnull=False
             ).values_list("participant_id", flat=True)
         )
         self.assessments = {
@@ -166,8 +168,7 @@ class _Known:
             ListEntry.objects.filter(**these).values_list("participant_id", flat=True)
         )
         self.doses = {
-            row.participant_id: row
-            for row in Dose.objects.filter(**these, superseded_by=None).defer("gate")
+            row.participant_id: row for row in Dose.objects.filter(STANDS, **these).defer("gate")
         }
         self.reached: dict[int, list[datetime]] = defaultdict(list)
         for pk, when in AfterContact.objects.filter(**these, reached=True).values_list(
