@@ -10,7 +10,7 @@ from contextvars import ContextVar
 from typing import Any, NamedTuple, ParamSpec, TypeVar
 
 from django.db import DatabaseError, IntegrityError, OperationalError, connection, transaction
-from django.db.models import Model, QuerySet
+from django.db.models import ForeignKey, Lookup, Model, QuerySet
 from django.db.models.expressions import DatabaseDefault
 from django.db.transaction import TransactionManagementError
 
@@ -118,6 +118,18 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
 
     run.is_service = True  # type: ignore[attr-defined]
     return run
+
+
+@ForeignKey.register_lookup
+class Among(Lookup):  # type: ignore[type-arg]
+    """`participant__among=ids`: one of many keys. They travel as one array; `in` looks at each, here and in the driver."""
+
+    lookup_name, prepare_rhs = "among", False
+
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+        """Return the comparison with any of them."""
+        column, values = self.process_lhs(compiler, connection)
+        return f"{column} = ANY(%s::bigint[])", [*values, list(self.rhs)]
 
 
 def lock(model: type[Model], *related: str, **lookup: Any) -> Any:

@@ -12,7 +12,7 @@ _LETTERS = "[[:alpha:]]{5}"  # fewer letters name no medicine
 
 def talk_notes(people: Collection[int]) -> list[NoteText]:
     """Return the notes of talks about booked visits."""
-    rows = Talk.objects.filter(participant__in=people).exclude(note="")
+    rows = Talk.objects.filter(participant__among=people).exclude(note="")
     return [
         NoteText(row.participant_id, f"talk-{row.pk}", row.at, f"note of the talk ({row.get_kind_display()})",
                  row.note, row.recorded_by.name)
@@ -22,7 +22,7 @@ def talk_notes(people: Collection[int]) -> list[NoteText]:
 
 def after_contact_notes(people: Collection[int]) -> list[NoteText]:
     """Return what was said at the contacts after a dose."""
-    rows = AfterContact.objects.filter(participant__in=people).select_related("recorded_by")
+    rows = AfterContact.objects.filter(participant__among=people).select_related("recorded_by")
     texts = [(row, " / ".join(filter(None, [*row.answers.values(), row.note]))) for row in rows]
     return [
         NoteText(row.participant_id, f"after-{row.pk}", row.at, "contact after the dose", text, row.recorded_by.name)
@@ -34,7 +34,7 @@ def after_contact_notes(people: Collection[int]) -> list[NoteText]:
 def step_notes(people: Collection[int]) -> list[NoteText]:
     """Return what was typed in free words at steps of visits, as it stands."""
     rows = StepRecord.objects.filter(
-        STANDS, participant__in=people, value__value__regex=_LETTERS
+        STANDS, participant__among=people, value__value__regex=_LETTERS
     ).select_related("recorded_by")
     return [
         NoteText(row.participant_id, f"step-{row.pk}", row.occurred_at, "record of a step of the visit",
@@ -46,7 +46,7 @@ def step_notes(people: Collection[int]) -> list[NoteText]:
 
 def own_notes(people: Collection[int]) -> list[NoteText]:
     """Return what volunteers wrote by themselves on their own page."""
-    rows = VolunteerWord.objects.filter(participant__in=people).exclude(text="")
+    rows = VolunteerWord.objects.filter(participant__among=people).exclude(text="")
     return [
         NoteText(
             row.participant_id, f"own-{row.pk}", row.at, f"volunteer's own page ({row.get_kind_display()})",

@@ -1,7 +1,7 @@
 """Notes about volunteers, and which of them a physician is still to answer."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -29,7 +29,7 @@ class NoteLine:
 
 def contact_notes(people: Collection[int]) -> list[NoteText]:
     """Return the contact notes on these participants."""
-    rows = ContactNote.objects.filter(participant__in=people).select_related("recorded_by")
+    rows = ContactNote.objects.filter(participant__among=people).select_related("recorded_by")
     return [
         NoteText(
             row.participant_id, f"note-{row.pk}", row.at, "contact note", row.text,
@@ -52,26 +52,21 @@ def note_lines(participant: Participant) -> list[NoteLine]:
 
 def open_notes_in(study: Study) -> list[tuple[Participant, OpenNote]]:
     """Return the open notes on everybody who takes part, the earliest first, in a constant number of queries."""
-    people = {
-        person.pk: person
-        for person in Participant.objects.filter(
-            study=study, status=Participant.Status.ACTIVE
-        ).select_related("study")
-    }
-    return [
-        (people[line.note.participant_id], OpenNote(line.note, line.words))
-        for line in _lines(people)
-        if line.words
-    ]
+    active = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+    lines = [line for line in _lines(active.values_list("pk", flat=True)) if line.words]
+    noted = Participant.objects.filter(pk__in={line.note.participant_id for line in lines})
+    people = noted.select_related("study").in_bulk()
+    return [(people[line.note.participant_id], OpenNote(line.note, line.words)) for line in lines]
 
 
-def _lines(people: Collection[int]) -> list[NoteLine]:
-    notes = notes_on(people)
+def _lines(of: Iterable[int]) -> list[NoteLine]:
+    notes = notes_on(list(of))
     if not notes:
         return []
+    people = {note.participant_id for note in notes}
     lists = _lists(people)
     answers: dict[tuple[int, str], list[NoteAnswer]] = defaultdict(list)
-    given = NoteAnswer.objects.filter(participant__in=people).select_related("answered_by")
+    given = NoteAnswer.objects.filter(participant__among=people).select_related("answered_by")
     for answer in given.order_by("id"):
         answers[answer.participant_id, answer.note].append(answer)
     catalogue = load_catalogue()
@@ -85,7 +80,7 @@ def _lines(people: Collection[int]) -> list[NoteLine]:
 
 
 def _lists(people: Collection[int]) -> dict[int, list[_List]]:
-    standing = AnswerSet.objects.filter(STANDS, participant__in=people).exclude(medicines=[])
+    standing = AnswerSet.objects.filter(STANDS, participant__among=people).exclude(medicines=[])
     found: dict[int, list[_List]] = defaultdict(list)
     for row in standing.only("participant_id", "given_at", "medicines"):
         found[row.participant_id].append((row.given_at, as_medicines(row.medicines)))

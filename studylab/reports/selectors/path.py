@@ -115,7 +115,7 @@ class _Known:
     def __init__(self, people: Sequence[Participant], at: datetime, rules: tuple[int, str]) -> None:
         ids = [person.pk for person in people]
         self.rules = rules  # the protocol version and the hash of the rule table in force
-        these: dict[str, Any] = {"participant__in": ids}
+        these: dict[str, Any] = {"participant__among": ids}
         self.consents: dict[int, set[str]] = defaultdict(set)
         for pk, kind in Consent.objects.filter(STANDS, **these, signed_at__lte=at).values_list(
             "participant_id", "kind"

@@ -129,7 +129,7 @@ def test_any_contact_and_the_run_sheet_are_searched(booked: Case) -> None:
 def test_notes_of_many_people_take_a_constant_number_of_queries(
     told: Case, django_assert_num_queries: Any
 ) -> None:
-    with django_assert_num_queries(8):
+    with django_assert_num_queries(9):
         ((person, one),) = open_notes_in(told.study)
     assert (person.code, one.words) == (told.participant.code, ("salbutamol",))
 
