@@ -147,8 +147,9 @@ CRISPY_ALLOWED_TEMPLATE_PACKS = CRISPY_TEMPLATE_PACK = "bootstrap5"
 DATABASES = {"default": env.database("DATABASE_URL")}
 DATABASES["default"]["OPTIONS"] = {
     **DATABASES["default"]["OPTIONS"],  # type: ignore[dict-item]
-    # A request never waits for ever on another's lock, nor runs for ever (gunicorn stops at 30 s).
-    "options": "-c lock_timeout=8000 -c statement_timeout=15000",
+    # A request never waits for ever on another's lock, nor runs for ever (gunicorn stops at 30 s). PostgreSQL compiles no
+    # statement to machine code (jit): it takes longer than any page's statement runs.
+    "options": "-c lock_timeout=8000 -c statement_timeout=15000 -c jit=off",
 }
 DATABASES["default"]["CONN_MAX_AGE"] = env.integer(
     # In tests a server's thread may outlive its test; no connection may.
