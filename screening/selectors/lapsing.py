@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import Exists, OuterRef, Subquery
 
 from screening.models import Assessment, SignOff
 from screening.selectors.inputs import table_of
@@ -65,8 +65,12 @@ def _signed(study: Study, dosing_number: int) -> Any:
     visits = Participant.objects.filter(
         pk=OuterRef("pk"), visits__number=dosing_number, visits__state="booked"
     ).order_by("visits__planned")
+    begun = Participant.objects.filter(
+        pk=OuterRef("pk"), visits__number=dosing_number,
+        visits__state__in=["running", "done", "stopped"],
+    )  # fmt: skip
     return (
-        Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+        Participant.objects.filter(~Exists(begun), study=study, status=Participant.Status.ACTIVE)
         .annotate(
             decision=Subquery(signed.values("decision")[:1]),
             valid_until=Subquery(signed.values("valid_until")[:1]),
@@ -77,10 +81,4 @@ def _signed(study: Study, dosing_number: int) -> Any:
             dosing=Subquery(visits.values("visits__planned")[:1]),
         )
         .filter(decision__isnull=False)
-        .exclude(
-            pk__in=Participant.objects.filter(
-                study=study, visits__number=dosing_number,
-                visits__state__in=["running", "done", "stopped"],
-            ).values("pk")
-        )
-    )  # fmt: skip
+    )

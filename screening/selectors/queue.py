@@ -1,5 +1,6 @@
 """The sign-off queue: who waits for a physician's decision."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -13,7 +14,7 @@ from screening.selectors.requests import all_brought, asked_for
 from studylab import clock
 from studylab.participants.models import Participant
 from studylab.studies.models import Study
-from studylab.studies.selectors import CurrentProtocol, current_protocol
+from studylab.studies.selectors import current_protocol
 
 Waiting = Literal["first", "changed", "brought", "lapsed", "lapses", "rules_changed"]
 
@@ -40,7 +41,10 @@ def sign_off_queue(study: Study) -> list[QueueItem]:
     brought = {pk for pk, several in asked_for(study).items() if all_brought(several)}
     short = {one.participant.pk for one in lapsing(study, now)}
     items = []
-    for assessment in _decidable(study).exclude(participant__in=_past_the_dose(study, protocol)):
+    past = _past_the_dose(study, protocol.plan.dosing_visit.number)
+    for assessment in _decidable(study):
+        if assessment.participant_id in past:
+            continue
         waiting = _waiting(assessment, rules, now)
         if waiting is None and assessment.participant_id in brought:
             waiting = "brought"
@@ -53,36 +57,42 @@ def sign_off_queue(study: Study) -> list[QueueItem]:
     return sorted(items, key=lambda item: item.visit_at or last)
 
 
+def findings_of(assessments: Iterable[Assessment]) -> dict[int, list[dict[str, Any]]]:
+    """Return what the rules found, by the assessment's id: for those of the queue that a page shows."""
+    shown = Assessment.objects.filter(pk__in=[one.pk for one in assessments])
+    return dict(shown.values_list("pk", "findings"))
+
+
 def next_in_queue(study: Study, after: Participant) -> Participant | None:
     """Return whose decision comes next once this person's is given; None when nobody waits."""
     waiting = [item.participant for item in sign_off_queue(study)]
     return next((person for person in waiting if person.pk != after.pk), None)
 
 
-def _past_the_dose(study: Study, protocol: CurrentProtocol) -> Any:
+def _past_the_dose(study: Study, number: int) -> set[int]:
     """Return who has the dosing visit behind them and none to come: their sign-off has done its work."""
-    number = protocol.plan.dosing_visit.number
-    people = Participant.objects.filter(study=study)
-    ahead = people.filter(visits__number=number, visits__state__in=["booked", "running"])
-    behind = people.filter(visits__number=number, visits__state="done")
-    return behind.exclude(pk__in=ahead.values("pk")).values("pk")
+    active = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
+    dosing = active.filter(visits__number=number).values_list("pk", "visits__state")
+    behind = {pk for pk, state in dosing if state == "done"}
+    return behind - {pk for pk, state in dosing if state in ("booked", "running")}
 
 
 def _decidable(study: Study) -> Any:
-    """Return the newest assessment of every active volunteer if it can be decided, with the newest sign-off."""
+    """Return the newest assessment of every active volunteer if it can be decided, with the newest sign-off.
+
+    What the rules found is not read: kilobytes for each.
+    """
     newest = Assessment.objects.filter(
-        participant=OuterRef("participant"), gate=Assessment.Gate.SCREENING
+        participant=OuterRef("pk"), gate=Assessment.Gate.SCREENING
     ).order_by("-id")
+    active = Participant.objects.filter(study=study, status=Participant.Status.ACTIVE)
     signed = SignOff.objects.filter(participant=OuterRef("participant")).order_by("-id")
     visits = Participant.objects.filter(
         pk=OuterRef("participant"), visits__state="booked"
     ).order_by("visits__planned")
     return (
         Assessment.objects.filter(
-            participant__study=study,
-            participant__status=Participant.Status.ACTIVE,
-            gate=Assessment.Gate.SCREENING,
-            id=Subquery(newest.values("id")[:1]),
+            pk__in=active.values_list(Subquery(newest.values("pk")[:1]), flat=True)
         )
         .exclude(outcome=Assessment.Outcome.CANNOT_DECIDE)
         .annotate(
@@ -92,6 +102,7 @@ def _decidable(study: Study) -> Any:
             visit=Subquery(visits.values("visits__planned")[:1]),
         )
         .select_related("participant")
+        .defer("findings")
         .order_by("made_at", "id")
     )
 

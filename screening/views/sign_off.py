@@ -21,7 +21,7 @@ from screening.selectors.lapsing import lapsing
 from screening.selectors.medicines import washouts_of
 from screening.selectors.notes import note_lines, open_notes_in
 from screening.selectors.own_records import own_records
-from screening.selectors.queue import next_in_queue
+from screening.selectors.queue import findings_of, next_in_queue
 from screening.selectors.requests import access_request, asked_for, open_requests
 from screening.selectors.sign_off import sign_off_history
 from screening.selectors.staff_ties import staff_ties
@@ -56,12 +56,13 @@ PER_PAGE = 50
 def queue(request: StaffRequest, study: str) -> HttpResponse:
     """Who waits for a decision: the nearest visit first, then the longest waiting."""
     page = Paginator(sign_off_queue(request.study), PER_PAGE).get_page(request.GET.get("page"))
+    found = findings_of([item.assessment for item in page.object_list])
     items = [
         {
             "item": item,
             "outcome": OUTCOMES[item.assessment.outcome],
             "waiting": WAITING[item.waiting],
-            "flags": sum(f["disposition"] == "physician" for f in item.assessment.findings),
+            "flags": sum(f["disposition"] == "physician" for f in found[item.assessment.pk]),
         }
         for item in page.object_list
     ]
