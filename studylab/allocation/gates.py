@@ -255,6 +255,7 @@ def reseal(*, old: bytes, new: bytes) -> Resealed:
     numbers = list(
         ListEntry.objects.select_for_update(of=("self",))
         .select_related("list__study")
+        .defer("list__box")  # as long as the list itself
         .order_by("pk")
     )
     batches = list(KitBatch.objects.select_for_update(of=("self",)).select_related("study"))

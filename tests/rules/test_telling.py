@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import kruskal, rankdata
 
 from studylab.allocation.rules.holding import holds_substance
-from studylab.allocation.rules.telling import ranks, spread, telling
+from studylab.allocation.rules.telling import MANY, approached, ranks, spread, telling
 from studylab.codes import kit_number
 from studylab.studies.rules.protocol import Arm
 
@@ -24,6 +24,19 @@ def test_ranks_and_the_statistic_are_those_of_a_reference_library() -> None:
     assert h == pytest.approx(kruskal(*groups).statistic)
     drawn = telling("x", values, arms).chance
     assert drawn == pytest.approx(kruskal(*groups).pvalue, abs=0.06)
+
+
+@pytest.mark.parametrize("alike", [3, 5000])
+def test_many_kits_are_judged_as_by_a_reference_library(alike: int) -> None:
+    """scipy.stats.kruskal, which corrects for ties; and hardly otherwise than by drawing."""
+    chance = random.Random(alike)
+    values = [chance.randrange(alike) for _ in range(MANY + 1)]
+    arms = [chance.choice("abc") for _ in values]
+    groups = [[v for v, a in zip(values, arms, strict=True) if a == arm] for arm in "abc"]
+    assert telling("x", values, arms).chance == pytest.approx(kruskal(*groups).pvalue)
+    drawn = telling("x", values[1:], arms[1:]).chance
+    assert drawn == pytest.approx(approached(values[1:], arms[1:]), abs=0.06)
+    assert telling("x", range(MANY + 1), sorted(arms)).tells
 
 
 def test_numbers_in_the_order_of_receipt_tell_and_random_ones_do_not() -> None:

@@ -17,9 +17,7 @@ def list_differences(sealed: AllocationList) -> list[str]:
         opened = list_to_verify(sealed)
     except CannotOpen as problem:
         return [problem.message]
-    entries = list(
-        sealed.entries.select_related("list__study").order_by("stratum", "position", "number")
-    )
+    entries = list(sealed.entries.order_by("stratum", "position", "number"))
     arms = {entry.pk: entry_to_verify(entry) for entry in entries}
     plan = plan_of(sealed.protocol_version).allocation
     found = differences(

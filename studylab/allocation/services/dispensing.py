@@ -77,11 +77,7 @@ def containers_prepare(*, study: Study, count: int, actor: Actor) -> list[Kit]:
     if sealed.follows_people:
         raise Refused("With minimisation an arm is settled only when a number is issued.")
     waiting = sealed.entries.filter(participant=None).exclude(kits__state__in=_OUT)
-    entries = list(
-        waiting.select_related("list__study", "list__protocol_version").order_by(
-            "position", "stratum"
-        )[:count]
-    )
+    entries = list(waiting.order_by("position", "stratum")[:count])
     if len(entries) < count:
         raise Refused(f"Only {len(entries)} numbers have no container yet.", field="count")
     made = []
