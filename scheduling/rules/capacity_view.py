@@ -50,7 +50,10 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class CapacityView:
-    """Weeks in order, kinds with what would free the most first, and what no way of placing can exceed."""
+    """Weeks in order, kinds with what would free the most first, and what no way of placing can exceed.
+
+    Counting that was `stopped` at the most says nothing about kinds: the board was not full yet.
+    """
 
     weeks: tuple[WeekRow, ...]
     kinds: tuple[Bottleneck, ...]
@@ -65,6 +68,11 @@ class CapacityView:
     def booked(self) -> int:
         """How many series are booked to begin in these weeks."""
         return sum(row.booked for row in self.weeks)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether there may be more than were counted."""
+        return self.free >= MOST
 
 
 def capacity_view(
@@ -87,7 +95,8 @@ def capacity_view(
     needed = sorted({row.kind for rows in problem.needed for row in rows})
     limits = [_limit(problem, kind) for kind in needed]
     free = _placed(board)
-    kinds = [_one_more(board, kind, places[kind]) for kind in needed if places.get(kind)]
+    wanting = [kind for kind in needed if places.get(kind)] if len(free) < MOST else []
+    kinds = [_one_more(board, kind, places[kind]) for kind in wanting]
     return CapacityView(
         _weeks(free, booked, zone, first, last),
         tuple(sorted(kinds, key=lambda row: (-row.more, row.kind))),

@@ -5,7 +5,7 @@ keeps the room and the person where needs run on. A second place of the kind is 
 over the segments that need two, and so on. The turnaround of the kind follows every occupation.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
@@ -69,18 +69,21 @@ def assign(requests: Sequence[Request]) -> dict[tuple[int, int], PlaceId] | None
     rooms and people; then those already chosen, then the order of the candidates.
     """
     chosen: dict[tuple[int, int], PlaceId] = {}
-    liking = Counter((row.kind, place) for row in requests for place in row.candidates)
+    liking: defaultdict[str, Counter[PlaceId]] = defaultdict(Counter)
+    for row in requests:
+        liking[row.kind].update(row.candidates)
     for group in _clashing_groups(requests):
         picked = _fill(sorted(group, key=lambda row: (len(row.candidates), row.key)), liking)
         if picked is None:
             return None
         chosen.update(picked)
-        liking.update((row.kind, picked[row.key]) for row in group)
+        for row in group:
+            liking[row.kind][picked[row.key]] += 1
     return chosen
 
 
 def _fill(
-    rows: Sequence[Request], liking: Mapping[tuple[str, PlaceId], int]
+    rows: Sequence[Request], liking: Mapping[str, Counter[PlaceId]]
 ) -> dict[tuple[int, int], PlaceId] | None:
     """Backtrack over a group whose members may clash; scarce requests come first."""
     picked: list[PlaceId] = []
@@ -89,7 +92,7 @@ def _fill(
         if depth == len(rows):
             return True
         row = rows[depth]
-        for place in sorted(row.candidates, key=lambda place: -liking[row.kind, place]):
+        for place in sorted(row.candidates, key=liking[row.kind].__getitem__, reverse=True):
             if any(place == picked[i] and row.clashes(rows[i]) for i in range(depth)):
                 continue
             picked.append(place)

@@ -22,7 +22,7 @@ class Board:
             kind: {row.place_id: row.free for row in rows} for kind, rows in problem.places.items()
         }
         self._groups = [self._grouped(rows) for rows in problem.needed]
-        self._fits: dict[tuple[str, PlaceId], dict[int, int]] = {}  # by length
+        self._fits: dict[str, dict[int, dict[PlaceId, int]]] = {}  # kind -> length -> place
         self._enough: dict[str, dict[Group, int]] = {}
 
     def with_place(self, kind: str, place: PlaceId, free: int) -> "Board":
@@ -32,15 +32,13 @@ class Board:
         wider.free.setdefault(kind, {})[place] = free
         return wider
 
-    def _fit(self, kind: str, place: PlaceId, length: int) -> int:
-        """Return the slots from which a place is free for so many."""
-        known = self._fits.get((kind, place))
-        if known is None:
-            known = self._fits[kind, place] = {}
-        found = known.get(length)
-        if found is None:
-            found = known[length] = runs(self.free[kind][place], length)
-        return found
+    def _fit(self, kind: str, length: int) -> dict[PlaceId, int]:
+        """Return the slots from which each place of a kind is free for so many."""
+        known = self._fits.setdefault(kind, {})
+        if length not in known:
+            rows = self.free.get(kind, {})
+            known[length] = {place: runs(free, length) for place, free in rows.items()}
+        return known[length]
 
     def starts(self, visit: int) -> int:
         """Return the starts at which every group of like occupations of a visit finds enough places."""
@@ -53,7 +51,7 @@ class Board:
         kind, first, stop, count = group
         known = self._enough.setdefault(kind, {})
         if group not in known:
-            sets = [self._fit(kind, place, stop - first) for place in self.free.get(kind, {})]
+            sets = self._fit(kind, stop - first).values()
             known[group] = at_least(sets, count, self.problem.grid.full) >> first
         return known[group]
 
@@ -103,34 +101,39 @@ class Board:
     def _able(self, row: Occupation, at: int, never: Sequence[PlaceId]) -> tuple[PlaceId, ...]:
         """Return the places that are free for one occupation of a visit that starts at `at`."""
         first, stop = self.problem.slots_of(row)
-        length, shift, kind = stop - first, first + at, row.kind
-        return tuple(
-            place
-            for place in self.free.get(kind, {})
-            if self._fit(kind, place, length) >> shift & 1 and place not in never
-        )
+        slot, fits = 1 << first + at, self._fit(row.kind, stop - first)
+        return tuple(place for place, bits in fits.items() if bits & slot and place not in never)
 
     def take(self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]) -> None:
         """Fill the seats of a series."""
-        for (visit, number), place in seats.items():
-            row = self.problem.needed[visit][number]
-            self._change(row.kind, place, self.mask(starts[visit], row), taken=True)
+        for (kind, place), mask in self._masks(starts, seats).items():
+            self._change(kind, place, self.free[kind][place] & ~mask)
 
     def release(self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]) -> None:
         """Give the seats of a series back."""
+        for (kind, place), mask in self._masks(starts, seats).items():
+            self._change(kind, place, self.free[kind][place] | mask)
+
+    def _masks(
+        self, starts: Starts, seats: Mapping[tuple[int, int], PlaceId]
+    ) -> dict[tuple[str, PlaceId], int]:
+        """Return the slots that a series occupies of each of its places."""
+        found: dict[tuple[str, PlaceId], int] = {}
         for (visit, number), place in seats.items():
             row = self.problem.needed[visit][number]
-            self._change(row.kind, place, self.mask(starts[visit], row), taken=False)
+            seat = row.kind, place
+            found[seat] = found.get(seat, 0) | self.mask(starts[visit], row)
+        return found
 
     def mask(self, start: int, row: Occupation) -> int:
         """Return the slots of an occupation of a visit that starts at `start`."""
         first, stop = self.problem.slots_of(row)
         return ((1 << (stop - first)) - 1) << (start + first)
 
-    def _change(self, kind: str, place: PlaceId, mask: int, *, taken: bool) -> None:
-        rows = self.free[kind]
-        rows[place] = rows[place] & ~mask if taken else rows[place] | mask
-        self._fits.pop((kind, place), None)
+    def _change(self, kind: str, place: PlaceId, free: int) -> None:
+        self.free[kind][place] = free
+        for length, fits in self._fits.get(kind, {}).items():
+            fits[place] = runs(free, length)
         self._enough.pop(kind, None)
 
 

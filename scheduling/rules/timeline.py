@@ -7,7 +7,8 @@ One shift or mask then answers for every slot of the horizon at once. All interv
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import or_
 from struct import iter_unpack
 from zoneinfo import ZoneInfo
 
@@ -176,8 +177,10 @@ def shift_back(bits: int, slots: int) -> int:
     return bits >> slots if slots >= 0 else bits << -slots
 
 
-def at_least(sets: Sequence[int], count: int, full: int) -> int:
+def at_least(sets: Iterable[int], count: int, full: int) -> int:
     """Return the slots that are set in at least `count` of the sets."""
+    if count == 1:
+        return reduce(or_, sets, 0) & full
     reached = [full] + [0] * count
     for bits in sets:
         for level in range(count, 0, -1):
