@@ -13,6 +13,10 @@ from studylab.people.forms import DayField
 from studylab.studies.rules.form_values import HOURS
 from studylab.studies.rules.loader import LONGEST_DOCUMENT
 
+_SLUG = RegexValidator(
+    r"^[a-z0-9]+(-[a-z0-9]+)*\Z",
+    "A short name has small letters and digits, with single hyphens between them.",
+)
 _PREFIX = RegexValidator("^[A-Z]{1,3}$", "A code begins with one to three capital letters.")
 _HOUR_WORDS = {
     "earliest_hours": "not earlier",
@@ -36,9 +40,10 @@ def text_of(file: UploadedFile) -> str:
 class NameForm(forms.Form):
     """What a new study is called in addresses and codes, and in which languages volunteers read."""
 
-    slug = forms.SlugField(
+    slug = forms.CharField(
         label="Short name in addresses",
         max_length=40,
+        validators=[_SLUG],
         help_text="Small letters, digits and hyphens, such as “quiet-harbour”. It cannot be changed later.",
     )
     code_prefix = forms.CharField(

@@ -85,7 +85,12 @@ class TestNewStudy:
         )
         words = text_of(answer)
         assert answer.status_code == 422
-        for said in ("Choose the file", "one to three capital letters", "Keep English"):
+        for said in (
+            "Choose the file",
+            "one to three capital letters",
+            "small letters and digits",
+            "Keep English",
+        ):
             assert said in words
         assert 'value="Own Study"' in answer.content.decode()
 
