@@ -16,7 +16,7 @@ class LookUpForm(forms.Form):
         widget=forms.TextInput({"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}),
     )  # fmt: skip
     born = PossibleDayField(
-        label="Or date of birth",
+        label="Or birth date",
         required=False,
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"),
     )
@@ -25,5 +25,5 @@ class LookUpForm(forms.Form):
         """Ask for one of the two."""
         cleaned: dict[str, Any] = super().clean() or {}
         if not self.errors and not cleaned.get("code") and not cleaned.get("born"):
-            raise ValidationError("Enter the code or the date of birth.")
+            raise ValidationError("Enter the code or the birth date.")
         return cleaned

@@ -32,7 +32,7 @@ FIELDS = {
     "visit_vitals": "vital signs",
     "vitals": "vital signs",
     "volunteer": "page of the volunteer: dates, outcomes, vital signs, holds",
-    "volunteer_contact": "name, address, e-mail, phone, date of birth",
+    "volunteer_contact": "name, address, e-mail, phone, birth date",
     "wallet_card": "wallet card with the code",
 }
 NAMING = frozenset({"volunteer_contact", "volunteer_contact_change", "volunteer_add", "look_up"})

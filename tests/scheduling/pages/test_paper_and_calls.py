@@ -75,5 +75,5 @@ def test_a_call_leads_to_one_page_with_everything(dosed: Case, pages_of: PagesOf
     assert "nobody found" in nobody.content.decode()
     empty = pages.post(pages.url("look_up"), {}, "coordinator")
     assert empty.status_code == 422
-    assert "Enter the code or the date of birth." in empty.content.decode()
+    assert "Enter the code or the birth date." in empty.content.decode()
     assert pages.get(pages.url("look_up"), "monitor").status_code == 403
