@@ -44,6 +44,8 @@ def volunteer_find(request: StaffRequest, study: str) -> HttpResponse:
     Sent by POST, so that no name lands in an address, a browser's history or a server's log.
     """
     text = storable(request.POST.get("sought", "")).strip()[:120]
+    if not text:
+        return redirect("volunteers", request.study.slug)
     by_contact = request.actor.may(Cap.CONTACT_VIEW)
     found = list(find_volunteers(request.study, text, by_contact=by_contact)[:PER_PAGE])
     if len(found) == 1 and codes.normalise(text) == found[0].code:
