@@ -104,7 +104,7 @@ def _number(step: Step, raw: Raw) -> dict[str, Any]:
     unit = f" {step.unit}" if step.unit else ""
     value = as_float(raw.get("value"))
     if value is None:
-        raise ValueProblem("value", f"Enter a number{unit and ' in' + unit}.")
+        raise ValueProblem("value", f"Enter a number{step.unit and f' ({step.unit})'}.")
     low = -math.inf if step.minimum is None else step.minimum
     high = math.inf if step.maximum is None else step.maximum
     if not low <= value <= high:

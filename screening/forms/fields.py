@@ -33,7 +33,7 @@ class AmountField(forms.Field):
             text = text.replace(",", ".")
         if not _PLAIN.fullmatch(text):
             raise ValidationError(
-                f"Write one number in {self.unit}, for example 71.5.", code="invalid"
+                f"Write one number ({self.unit}), for example 71.5.", code="invalid"
             )
         return float(text)
 
@@ -86,7 +86,7 @@ class DeviceNumberField(forms.IntegerField):
         super().__init__(
             required=False,
             error_messages={
-                "invalid": f"Enter one whole number in {unit}, as the device shows it. "
+                "invalid": f"Enter one whole number ({unit}), as the device shows it. "
                 "Of 120/80, the 120 is systolic and the 80 is diastolic."
             },
             **kwargs,

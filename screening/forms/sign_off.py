@@ -130,7 +130,7 @@ class SignOffForm(SignatureFields):
             if what and not more:
                 self.add_error(f"ask-{number}", "This goes with the decision “needs more”.")
             elif what and not who:
-                self.add_error(f"ask-{number}-who", "Choose from whom.")
+                self.add_error(f"ask-{number}-who", f"Choose from whom “{what}” is needed.")
             elif who and not what:
                 self.add_error(f"ask-{number}", "Say what is needed.")
         named = any(

@@ -78,7 +78,7 @@ def test_kept(kind: str, raw: dict[str, Any], kept: dict[str, Any]) -> None:
         ("choice", {}, "value", "complete"),
         ("number", {"value": 39.99}, "value", "at least 40 cm"),
         ("number", {"value": 100.01}, "value", "at most 100 cm"),
-        ("number", {"value": "nan"}, "value", "number in cm"),
+        ("number", {"value": "nan"}, "value", "number (cm)"),
         ("number", {"value": "1e999"}, "value", "number"),
         ("number", {"value": True}, "value", "number"),
         ("number", {"value": None}, "value", "number"),

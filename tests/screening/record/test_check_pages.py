@@ -60,7 +60,7 @@ def test_the_standing_test_is_timed_by_the_server(browser: Any, volunteer: Any) 
     ("kind", "values", "message"),
     [
         ("breath_alcohol", {"value": ""}, "0 when it shows 0.00"),
-        ("breath_alcohol", {"value": "0,4,5"}, "Write one number in mg/L"),
+        ("breath_alcohol", {"value": "0,4,5"}, "Write one number (mg/L)"),
         ("breath_alcohol", {"value": "500"}, "Must be from 0 to 3"),
         ("last_meal", {"eaten_at": "2026-03-05T10:00"}, "later than now"),
         ("last_meal", {"eaten_at": "2026-02-30T10:00"}, "Enter a valid date/time"),

@@ -90,7 +90,7 @@ def test_a_clinician_amends_limits_as_a_new_version(doctor, study, confirmed):
     ("changed", "said"),
     [
         ({}, "No limit is different"),
-        ({"limit-screening-pulse-pass_from": "slow"}, "Write one number in per minute"),
+        ({"limit-screening-pulse-pass_from": "slow"}, "Write one number (per minute)"),
         ({"limit-screening-pulse-pass_from": ""}, "Every limit needs a number"),
         ({"limit-screening-pulse-review_from": "40"}, "may tighten, not loosen"),
         ({"limit-screening-pulse-pass_from": "62", "note": ""}, "This field is required"),

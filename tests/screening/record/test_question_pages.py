@@ -71,10 +71,10 @@ def test_a_part_may_stay_open(browser: Any, volunteer: Any) -> None:
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"weight_kg": "heavy"}, "Write one number in kg"),
-        ({"weight_kg": "1,234"}, "Write one number in kg"),
-        ({"weight_kg": "6_8"}, "Write one number in kg"),
-        ({"weight_kg": "nan"}, "Write one number in kg"),
+        ({"weight_kg": "heavy"}, "Write one number (kg)"),
+        ({"weight_kg": "1,234"}, "Write one number (kg)"),
+        ({"weight_kg": "6_8"}, "Write one number (kg)"),
+        ({"weight_kg": "nan"}, "Write one number (kg)"),
         ({"height_cm": "1.72"}, "Must be from 100 to 250 cm"),
         ({"C-01": "perhaps"}, "Select a valid choice"),
         ({"C-38a": "-3"}, "Must be from 0"),

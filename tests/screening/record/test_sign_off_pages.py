@@ -156,7 +156,8 @@ def test_signing_in_the_browser(browser: Any, flagged: Any) -> None:
         ({"decision": "not_eligible"}, "Say why"),
         ({"password": ""}, "required"),
         ({"pulse_from": "49"}, "Must be from 50"),
-        ({"pulse_from": "slow"}, "Write one number in beats per minute"),
+        ({"decision": "needs_more", "ask-0": "ECG"}, "Choose from whom “ECG” is needed"),
+        ({"pulse_from": "slow"}, "Write one number (beats per minute)"),
         ({"systolic_from": "140"}, "the floor of the protocol"),
         (
             {

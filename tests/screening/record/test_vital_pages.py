@@ -136,13 +136,13 @@ def test_without_a_known_rest_nothing_is_decided(browser: Any, volunteer: Any) -
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"reading_2.systolic": "112/72"}, "Enter one whole number in mmHg"),
+        ({"reading_2.systolic": "112/72"}, "Enter one whole number (mmHg)"),
         ({"reading_2.systolic": "12", "reading_2.diastolic": "8"}, "12 is not between 60 and 260"),
-        ({"reading_2.systolic": "111.5"}, "Enter one whole number in mmHg"),
-        ({"reading_2.systolic": "111,5"}, "Enter one whole number in mmHg"),
+        ({"reading_2.systolic": "111.5"}, "Enter one whole number (mmHg)"),
+        ({"reading_2.systolic": "111,5"}, "Enter one whole number (mmHg)"),
         ({"reading_2.systolic": "", "reading_2.pulse": ""}, "Systolic pressure is not entered"),
         ({"reading_2.systolic": "72", "reading_2.diastolic": "112"}, "must be more than 10 mmHg below"),
-        ({"reading_2.pulse": "sixty"}, "Enter one whole number in beats per minute"),
+        ({"reading_2.pulse": "sixty"}, "Enter one whole number (beats per minute)"),
         ({"reading_2.at": "half ten"}, "hours, minutes and seconds"),
         ({"reading_2.at": ""}, "Enter the time it was taken"),
         ({"reading_3.at": "10:00:01"}, "later than now"),
