@@ -1,12 +1,13 @@
 """How recruitment goes: who came, was allocated and finished, and when the last visit is expected."""
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import ceil
 
-from django.db.models import F, Max
+from django.db.models import Count, Exists, F, Max, OuterRef
 
 from scheduling.models import Series, Visit
 from scheduling.rules.capacity_view import free_starts
@@ -152,10 +153,10 @@ def _free(study: Study, now: datetime) -> list[int]:
 
 def _failures(study: Study) -> Share:
     """Of those who were assessed and are through screening, how many were not allocated."""
-    assessed = study.participants.filter(assessments__gate=Assessment.Gate.SCREENING).distinct()
-    through = assessed.exclude(status=_Status.ACTIVE, entry=None)
-    allocated, whole = through.exclude(entry=None).count(), through.count()
-    return share(whole - allocated, whole)
+    assessed = Assessment.objects.filter(participant=OuterRef("pk"), gate=Assessment.Gate.SCREENING)
+    through = study.participants.filter(Exists(assessed)).exclude(status=_Status.ACTIVE, entry=None)
+    people = through.aggregate(whole=Count("pk"), allocated=Count("entry"))
+    return share(people["whole"] - people["allocated"], people["whole"])
 
 
 def _chart(
@@ -177,7 +178,7 @@ def _chart(
     rows = [
         (
             _day(study, began, week).isoformat(),
-            sum(one <= week for one in allocated), sum(one <= week for one in finished),
+            bisect_right(allocated, week), bisect_right(finished, week),
         )
         for week in range(ceil(passed) + 1)
     ]  # fmt: skip
