@@ -20,6 +20,7 @@ from studylab.studies.rules.protocol import Protocol
 from studylab.studies.selectors import current_protocol
 
 _OVER = (Visit.State.DONE, Visit.State.STOPPED)
+_READ = ("participant", "series", "number", "state", "started_at", "ended_by_volunteer")
 COLUMNS = ("code", "due", "paid", "owed", "overpaid", "currency", "visits")
 
 
@@ -55,19 +56,18 @@ def account_of(participant: Participant, currency: str = "") -> Account:
 
 def owed_in(study: Study) -> list[Owed]:
     """Return everybody of the study to whom something is due or was paid, one row a currency, who is owed most first."""
-    known = study.participants.in_bulk()
+    held = Visit.objects.filter(participant__study=study, state__in=_OVER)
+    visits = list(held.only(*_READ).order_by("series_id", "number"))
+    home = SentHome.objects.filter(STANDS, visit__participant__study=study, counts=True)
+    paid = list(Payment.objects.filter(STANDS, participant__study=study))
+    sent = list(home.select_related("visit__participant__study"))
+    people = {visit.participant_id for visit in visits} | {row.participant_id for row in sent}
+    known = study.participants.in_bulk(people | {payment.participant_id for payment in paid})
     for person in known.values():
         person.study = study
-    visits = list(
-        Visit.objects.filter(participant__study=study, state__in=_OVER).order_by(
-            "series_id", "number"
-        )
-    )
     for visit in visits:  # one object for each person, and one study: they are thousands of rows
         visit.participant = known[visit.participant_id]
-    home = SentHome.objects.filter(STANDS, visit__participant__study=study, counts=True)
-    paid = Payment.objects.filter(STANDS, participant__study=study)
-    accounts = _accounts(visits, home.select_related("visit__participant__study"), paid)
+    accounts = _accounts(visits, sent, paid)
     rows = [Owed(known[pk], account) for (pk, _currency), account in accounts.items()]
     rows = [row for row in rows if row.account.due or row.account.paid]
     return sorted(rows, key=lambda row: (-row.account.owed, -row.account.over, row.participant.code, row.account.currency))  # fmt: skip
