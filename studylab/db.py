@@ -122,14 +122,14 @@ def service(function: Callable[P, T]) -> Callable[P, T]:
 
 @ForeignKey.register_lookup
 class Among(Lookup):
-    """`participant__among=ids`: one of many keys. They travel as one array; `in` looks at each, here and in the driver."""
+    """`participant__among=ids`: one of many keys. They travel as one text; `in` looks at each, here and in the driver."""
 
     lookup_name, prepare_rhs = "among", False
 
     def as_sql(self, compiler: Any, connection: Any) -> tuple[str, tuple[Any, ...]]:
         """Return the comparison with any of them."""
         column, values = self.process_lhs(compiler, connection)
-        return f"{column} = ANY(%s::bigint[])", (*values, list(self.rhs))
+        return f"{column} = ANY(%s::bigint[])", (*values, f"{{{','.join(map(str, self.rhs))}}}")
 
 
 def lock(model: type[Model], *related: str, **lookup: Any) -> Any:

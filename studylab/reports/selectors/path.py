@@ -31,6 +31,9 @@ STAGE_NAMES = {
     path.VISIT_3: "Visit 3", path.COMPLETED: "Completion", path.ON_HOLD: "On hold",
     path.SCREENED_OUT: "Screened out", path.WITHDRAWN: "Withdrawn", path.LOST: "Lost",
 }  # fmt: skip
+# Read of hundreds of people: no findings, which are kilobytes of JSON each.
+_ASSESSED = ("participant_id", "pk", "outcome", "missing", "protocol_version_id", "table_hash")
+_SIGNED = ("participant_id", "assessment_id", "decision", "valid_until")
 SERIES = {Series.State.OPEN: "booked", Series.State.DONE: "done"}
 
 
@@ -52,6 +55,7 @@ class OnPath:
 def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[OnPath]:
     """Return where each of `people`, all of one study, is at an instant."""
     protocol = current_protocol(study)
+    dosing_number = protocol.plan.dosing_visit.number
     known = _Known(people, at, (protocol.version.pk, table_of(protocol).hash))
     found = []
     for person in people:
@@ -75,7 +79,7 @@ def paths_of(study: Study, people: Sequence[Participant], at: datetime) -> list[
             and any(reached >= opens for reached in known.reached[person.pk]),
             status=person.status,  # type: ignore[arg-type]
             open_holds=known.holds[person.pk],
-            dosing_visit=protocol.plan.dosing_visit.number,
+            dosing_visit=dosing_number,
         )
         found.append(OnPath(person, next_step(facts), facts, series))
     return found
@@ -113,7 +117,7 @@ class _Known:
     """What the record says of some people, by participant id."""
 
     def __init__(self, people: Sequence[Participant], at: datetime, rules: tuple[int, str]) -> None:
-        ids = [person.pk for person in people]
+        ids = {person.pk for person in people}
         self.rules = rules  # the protocol version and the hash of the rule table in force
         these: dict[str, Any] = {"participant__among": ids}
         self.consents: dict[int, set[str]] = defaultdict(set)
@@ -134,9 +138,9 @@ class _Known:
         self.assessments = {
             row.participant_id: row
             for row in Assessment.objects.filter(**these, gate=Assessment.Gate.SCREENING)
-            .defer("findings")  # kilobytes of JSON each, for hundreds of people
             .order_by("participant_id", "-id")
             .distinct("participant_id")
+            .values_list(*_ASSESSED, named=True)
         }
         self.measured -= {
             pk
@@ -146,9 +150,9 @@ class _Known:
         self.signed = {
             row.participant_id: row
             for row in SignOff.objects.filter(**these)
-            .only("participant", "assessment", "decision", "valid_until")
             .order_by("participant_id", "-id")
             .distinct("participant_id")
+            .values_list(*_SIGNED, named=True)
         }
         self.brought = (
             {pk for pk, several in asked_for(people[0].study).items() if all_brought(several)}
