@@ -72,7 +72,11 @@ def chosen(study: Study, state: str, now: datetime) -> list[Message]:
     first = Case(When(unsettled(now), then=0), When(state__in=GOING_OUT, then=1), default=2)
     soon = Case(When(state__in=GOING_OUT, then=F("due_at")))
     rows = rows.order_by(first, soon.asc(nulls_last=True), "-due_at", "-id")
-    return list((rows.filter(state=state) if state else rows)[:MOST])
+    rows = rows.filter(state=state) if state else rows
+    # Thousands are put in order by their numbers alone; only those shown are read.
+    shown = list(rows.values_list("pk", flat=True)[:MOST])
+    found = messages_to_volunteers(study).in_bulk(shown)
+    return [found[pk] for pk in shown]
 
 
 def counts(study: Study) -> list[tuple[str, str, int]]:
