@@ -31,6 +31,12 @@ def test_each_prints_its_headline_first_and_nothing_but_figures(one, db):
         assert line["ratio"] > 0
 
 
+def test_one_page_can_be_asked_for_among_all(db):
+    (line,) = [json.loads(line) for line in _run("pages.front", "--json", "--tiny")]
+    assert line["name"] == "pages.front"
+    assert line["reference"].startswith("an empty signed-in page")
+
+
 def test_a_table_for_people(db):
     head, first, *_ = _run("allocation.generate", "--tiny")
     assert head.split() == ["Benchmark", "Value", "Unit", "Ratio", "Reference"]

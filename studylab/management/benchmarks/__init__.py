@@ -5,7 +5,7 @@ A benchmark measures ours and a reference in the same run. Timings inform; they 
 
 import gc
 import pkgutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib import import_module
@@ -37,7 +37,10 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Benchmark:
-    """A registered benchmark: `run` takes how many things to measure with and returns the figures."""
+    """A registered benchmark: `run` takes how many things to measure with and returns the figures.
+
+    `parts` are the lines below the headline that can be asked for by name, each measured together with the others.
+    """
 
     name: str
     unit: str
@@ -45,6 +48,7 @@ class Benchmark:
     size: int
     tiny: int
     run: Callable[[int], Measured] = field(repr=False)
+    parts: tuple[str, ...] = ()
 
     def lines(self, size: int) -> list[Line]:
         """Run it and return its lines, the headline first."""
@@ -57,7 +61,7 @@ _registry: dict[str, Benchmark] = {}
 
 
 def benchmark(
-    name: str, *, unit: str, reference: str, size: int, tiny: int
+    name: str, *, unit: str, reference: str, size: int, tiny: int, parts: Iterable[str] = ()
 ) -> Callable[[Callable[[int], Measured]], Callable[[int], Measured]]:
     """Register a function as the benchmark `name`.
 
@@ -68,7 +72,7 @@ def benchmark(
     def register(run: Callable[[int], Measured]) -> Callable[[int], Measured]:
         if name in _registry:
             raise ValueError(f"Two benchmarks are called {name}.")
-        _registry[name] = Benchmark(name, unit, reference, size, tiny, run)
+        _registry[name] = Benchmark(name, unit, reference, size, tiny, run, tuple(parts))
         return run
 
     return register

@@ -32,6 +32,7 @@ TIMES = 20  # pages that each person asks for
     reference=REFERENCE,
     size=50_000,
     tiny=6,
+    parts=(f"pages.{page}" for page in PAGES if page != EMPTY),
 )
 def page_speed(size: int) -> Measured:
     """Ask gunicorn for pages of the large demonstration that the database holds; a few rows are asked in this process."""

@@ -12,7 +12,7 @@ from studylab.management.benchmarks import Benchmark, Line, all_benchmarks
 
 
 class Command(BaseCommand):
-    """`benchmark`, `benchmark screening.assess`, `benchmark screening`; with --json one object a line."""
+    """`benchmark`, `benchmark screening.assess`, `benchmark screening`, `benchmark pages.front`; with --json one object a line."""
 
     help = (
         "Measure how fast the parts are. The ratio is the cost of the reference divided by ours, both measured "
@@ -45,18 +45,22 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"{'Benchmark':<34}{'Value':>14}  {'Unit':<34}{'Ratio':>9}  Reference"
             )
+        part = options["name"] if any(options["name"] in one.parts for one in chosen) else ""
         for line in _lines(chosen, options):
+            if part and line.name != part:
+                continue
             self.stdout.write(_as_json(line) if options["json"] else _as_row(line))
 
 
 def _chosen(name: str) -> list[Benchmark]:
-    """Return the benchmark of that name, or all of an area; all of them for ""."""
+    """Return the benchmark of that name, or that has it as a part, or all of an area; all of them for ""."""
     known = all_benchmarks()
     found = [
-        one for one in known if not name or one.name == name or one.name.startswith(f"{name}.")
-    ]
+        one for one in known
+        if not name or one.name == name or name in one.parts or one.name.startswith(f"{name}.")
+    ]  # fmt: skip
     if not found:
-        names = ", ".join(one.name for one in known)
+        names = ", ".join(name for one in known for name in (one.name, *one.parts))
         raise CommandError(f"There is no benchmark called {name}. There are: {names}.")
     return found
 
