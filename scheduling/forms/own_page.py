@@ -1,19 +1,22 @@
 """Forms of the volunteer's own page. Their words are translated; whatever was typed stays in them."""
 
-from datetime import date, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from uuid import uuid4
 
 from django import forms
 from django.utils.dates import WEEKDAYS
+from django.utils.functional import lazy
 from django.utils.translation import gettext_lazy as _
 
 from scheduling.selectors.searching import Wishes
 from studylab.participants.models import LeavingWish
 from studylab.participants.services.words import LONGEST, SHORT
+from studylab.said_times import said_time
 
 _TOO_LONG = _("This is too long. Please shorten it.")
 AHEAD = timedelta(days=28)
+_said = lazy(said_time, str)
 
 
 class _Own(forms.Form):
@@ -107,7 +110,8 @@ class OwnWishForm(forms.Form):
 
 
 def _hours(first: int, last: int) -> list[tuple[str, Any]]:
-    return [("", _("any time")), *((f"{hour:02d}:00", f"{hour:02d}:00") for hour in range(first, last + 1))]  # fmt: skip
+    hours = [datetime(2000, 1, 2, hour, tzinfo=UTC) for hour in range(first, last + 1)]
+    return [("", _("any time")), *((f"{at:%H:%M}", _said(at)) for at in hours)]
 
 
 class TimesForm(forms.Form):
