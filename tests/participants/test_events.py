@@ -279,3 +279,4 @@ def test_a_study_is_not_closed_over_what_is_open(
     with pytest.raises(RefusedWithReasons) as left:
         study_state_set(study=study, state="closed", reason="Done.", actor=chief)
     assert len(left.value.reasons) == 2  # the report, and the open event
+    assert "1 adverse event is not closed." in left.value.reasons

@@ -38,5 +38,5 @@ def safety_open(study: Study) -> list[str]:
     ]
     events = AdverseEvent.objects.filter(study=study, state=AdverseEvent.State.OPEN).count()
     if events:
-        found.append(f"{events} adverse event(s) are not closed.")
+        found.append(f"{events} adverse event{' is' if events == 1 else 's are'} not closed.")
     return found

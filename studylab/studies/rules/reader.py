@@ -164,7 +164,7 @@ class Table:
         return value
 
     def _rows(self, name: str, at_least: int, what: str) -> list[tuple[int, Any]]:
-        value = self._take(name, at_least > 0, f"a list with at least {at_least} {what}(s)")
+        value = self._take(name, at_least > 0, f"a list with at least {_many(at_least, what)}")
         if value is _MISSING:
             return []
         if not isinstance(value, list):
@@ -172,7 +172,7 @@ class Table:
             self.wrong(name, message, f"Write a list with one {what} a row.")
             return []
         if len(value) < at_least:
-            message = f"This list has {len(value)} row(s), too few."
+            message = f"This list has {_many(len(value), 'row')}, too few."
             self.wrong(name, message, f"Give at least {at_least}.")
         return list(enumerate(value, start=1))
 
@@ -207,3 +207,7 @@ class Table:
 
 def _between(low: float, high: float) -> str:
     return f"Give a number from {low:g} to {high:g}."
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
