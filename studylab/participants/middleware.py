@@ -7,7 +7,6 @@ from typing import Any, Protocol
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
-from django.urls import reverse
 from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
 from django.utils.translation.trans_real import parse_accept_lang_header
@@ -26,6 +25,7 @@ from studylab.participants.views.link_answers import link_closed, too_many
 SAVES_AT_MOST = (
     200  # per link and ten minutes: far more than a person sends, far less than a script
 )
+_BELOW = "/my/"  # where every page behind a link stands
 _HEADERS = {
     "Cache-Control": "no-store",
     "Referrer-Policy": "no-referrer",
@@ -54,7 +54,7 @@ class LinkMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         request.link = None  # type: ignore[attr-defined]
         # A slip in an address of theirs finds no view, and is answered in their words and language too.
-        request.link_page = request.path.startswith(reverse("link_door"))  # type: ignore[attr-defined]
+        request.link_page = request.path.startswith(_BELOW)  # type: ignore[attr-defined]
         if request.link_page:  # type: ignore[attr-defined]
             _speak(request, None)
         try:
