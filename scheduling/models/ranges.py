@@ -1,7 +1,11 @@
 """What every time range in the database must be: two finite ends, not empty, half-open."""
 
+from typing import Any
+
+from django.contrib.postgres.fields import DateTimeRangeField
 from django.db import models
-from django.db.models import F, Func, Q
+from django.db.models import F, Func, Lookup, Q
+from psycopg.types.multirange import Multirange
 
 
 def bounded(column: str, name: str) -> models.CheckConstraint:
@@ -27,3 +31,15 @@ def bounded(column: str, name: str) -> models.CheckConstraint:
 def _finite(column: str, edge: str) -> Func:
     end = Func(F(column), function=edge, output_field=models.DateTimeField())
     return Func(end, function="isfinite", output_field=models.BooleanField())
+
+
+@DateTimeRangeField.register_lookup
+class OverlapsAny(Lookup):
+    """`during__overlaps_any=[range, ...]`: shares time with any of them. One comparison a row, however many there are."""
+
+    lookup_name, prepare_rhs = "overlaps_any", False
+
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, tuple[Any, ...]]:
+        """Return the comparison with all of them together."""
+        column, values = self.process_lhs(compiler, connection)
+        return f"{column} && %s::tstzmultirange", (*values, Multirange(self.rhs))

@@ -153,9 +153,10 @@ def closures_with_hits(study: Study, closures: list[Closure]) -> list[ClosureRow
     """Return closures with the visits that are booked inside each."""
     if not closures:
         return []
-    since = min(row.during.lower for row in closures)
     taken = list(
-        Booking.objects.filter(is_active=True, during__endswith__gt=since).values_list(
+        Booking.objects.filter(
+            is_active=True, during__overlaps_any=[row.during for row in closures]
+        ).values_list(
             "place__resource_id", "during", "visit__participant__study_id",
             "visit__participant__code", "visit__number",
         )
