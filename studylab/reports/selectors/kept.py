@@ -3,7 +3,7 @@
 from collections import Counter
 from datetime import datetime
 
-from django.db.models import Count, Min, Q
+from django.db.models import Count, Func, JSONField, Min, Q, Value
 
 from scheduling.models import Dose, Visit
 from scheduling.rules.shares import share
@@ -24,6 +24,12 @@ _ENDS: dict[str, str] = {
     Participant.Status.LOST: "lost to contact",
 }
 PHYSICIAN, IN_WORDS = "not eligible by the physician's decision", "another reason, on the volunteer's page"  # fmt: skip
+# Of the findings, kilobytes for each of thousands of people, only the first that excludes.
+_AGAINST = Func(
+    "findings", Value('$[*] ? (@.disposition == "exclude").concept'),
+    function="jsonb_path_query_first", template="%(function)s(%(expressions)s::jsonpath)",
+    output_field=JSONField(),
+)  # fmt: skip
 BIN_COLUMNS = ("from", "up to", "number", "of them outside the window")
 
 
@@ -64,12 +70,13 @@ def _why_not(study: Study) -> list[str]:
         ).values_list("participant_id", flat=True)
     )
     found = []
-    for pk, status, findings in newest.values_list("participant_id", "participant__status", "findings"):  # fmt: skip
-        against = [one["concept"] for one in findings if one["disposition"] == "exclude"]
+    for pk, status, against in newest.values_list(
+        "participant_id", "participant__status", _AGAINST
+    ):
         if status in _ENDS:
             found.append(_ENDS[status])
         elif against:
-            found.append(against[0])
+            found.append(against)
         else:
             found.append(PHYSICIAN if pk in refused else IN_WORDS)
     return found
