@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from django.db.models import Exists, OuterRef
+
 from studylab.audit.history import STANDS
 from studylab.participants.models import Consent, Participant
 from studylab.participants.rules.consent import ConsentTimes, consent_notes
@@ -69,6 +71,8 @@ def to_ask_again(study: Study) -> list[Consent]:
         STANDS, participant__study=study, participant__status=Participant.Status.ACTIVE,
         kind=Consent.Kind.STUDY,
     )  # fmt: skip
-    current = standing.filter(version=version).values("participant")
-    rows = standing.exclude(participant__in=current).order_by("participant_id", "-signed_at", "-id")
+    current = Consent.objects.filter(
+        STANDS, participant=OuterRef("participant"), kind=Consent.Kind.STUDY, version=version
+    )
+    rows = standing.filter(~Exists(current)).order_by("participant_id", "-signed_at", "-id")
     return list(rows.distinct("participant_id").select_related("participant"))

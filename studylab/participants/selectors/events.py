@@ -119,10 +119,10 @@ def suspected(entry: EventEntry) -> bool:
 def symptoms_to_write_down(study: Study, dosed: dict[int, datetime]) -> list[Hold]:
     """Return holds for symptoms after a dose about which no event is written yet, the oldest first."""
     holds = Hold.objects.filter(
-        participant__study=study, kind=Hold.Kind.SYMPTOM, participant_id__in=dosed, events=None
+        participant__study=study, kind=Hold.Kind.SYMPTOM, events=None
     ).select_related("participant")
     return [
         hold
         for hold in holds.order_by("opened_at", "id")
-        if hold.opened_at >= dosed[hold.participant_id]
+        if hold.participant_id in dosed and hold.opened_at >= dosed[hold.participant_id]
     ]
