@@ -38,7 +38,7 @@ class Tally:
     by: Counter[tuple[str, str, int]] = field(default_factory=Counter)  # visitor, verb, status
     wrote: Counter[str] = field(default_factory=Counter)
     faults: list[Fault] = field(default_factory=list)
-    slowest: float = 0.0
+    slowest: tuple[float, str] = (0.0, "none")  # seconds of processor time, and what was asked
 
     def note(self, visitor: Visitor, ask: Ask, judged: Judged, seconds: float) -> None:
         """Count one request."""
@@ -46,7 +46,7 @@ class Tally:
         self.by[visitor.name, ask.verb, judged.status] += 1
         self.wrote[visitor.name] += judged.wrote
         self.faults += judged.faults
-        self.slowest = max(self.slowest, seconds)
+        self.slowest = max(self.slowest, (seconds, f"{visitor.name}: {ask.verb} {ask.address}"))
 
 
 class Drive:

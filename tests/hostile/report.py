@@ -8,7 +8,8 @@ from tests.hostile.judge import Fault
 
 def table(tally: Tally) -> str:
     """Requests by status, by visitor and by verb."""
-    lines = [f"{tally.asked} requests, slowest {tally.slowest:.1f} s of processor time"]
+    seconds, asked = tally.slowest
+    lines = [f"{tally.asked} requests, slowest {seconds:.1f} s of processor time ({asked[:200]})"]
     for place, title in enumerate(("visitor", "verb", "status")):
         counts: Counter[str] = Counter()
         for key, many in tally.by.items():
