@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 from uuid import UUID
 
+import pgtrigger
 import pytest
 from django.db import connection
 from django.db.models import F, Q, QuerySet
@@ -19,7 +20,7 @@ from studylab import clock
 from studylab.db import lock
 from studylab.participants.models import Participant
 from studylab.people.models import Membership
-from studylab.prepared import Prepared, together
+from studylab.prepared import Prepared, ask_all, together
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.selectors import current_protocol
 from tests.access.world import World
@@ -185,3 +186,10 @@ def test_keys_that_are_no_numbers_are_held_a_place_by_their_default(middle: Worl
                 assert prepared(slug, one.uid, on) == list(under(slug, one.uid, on))
                 found += len(prepared(slug, one.uid, on))
     assert found >= len(everybody) > 3
+
+
+def test_several_questions_get_their_own_answers_where_guards_are_passed_by(middle: World) -> None:
+    questions = [("SELECT %s", [place]) for place in range(3)]
+    with pgtrigger.ignore():
+        assert ask_all(*questions) == [[(0,)], [(1,)], [(2,)]]
+    assert ask_all(*questions) == [[(0,)], [(1,)], [(2,)]]
