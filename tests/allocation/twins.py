@@ -185,7 +185,9 @@ class Eyes:
                     continue
                 able = [role for role in ROLES if _open_to(page, role)] or list(ROLES[:1])
                 one = able[(turn + len(stage)) % len(able)]
-                first, *others = self._addresses(page, world) or [""]
+                if not (found := self._addresses(page, world)):
+                    continue  # nothing of its kind is there
+                first, *others = found
                 slow = (page.name or "").startswith(SLOW)
                 for role in able if everybody and not slow else [one]:
                     self._ask(case, stage, role, "get", first)
