@@ -12,6 +12,7 @@ from studylab.audit.actions import Action
 from studylab.audit.models import Event
 from studylab.audit.services import audit
 from studylab.audit.tasks import verify
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.overview import safety_figures
 from studylab.reports.selectors.path import people_on_path
 from tests import cast
@@ -23,7 +24,9 @@ pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
 def figures(study: Any, lead: Any) -> dict[str, tuple[int, str]]:
     now = clock.now()
-    found = safety_figures(study, cast.actor_of(lead, study), now, people_on_path(study, now))
+    found = safety_figures(
+        cast.actor_of(lead, study), people_on_path(study, now), Asked(study, now)
+    )
     return {one.label: (one.number, one.shape) for one in found}
 
 

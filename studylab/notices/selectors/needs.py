@@ -11,6 +11,7 @@ from studylab.access import Actor, Cap, Role
 from studylab.notices.models import Escalation, Seen, Standing, Wish
 from studylab.notices.rules.urgency import Thing, by_urgency, digest
 from studylab.prepared import Prepared
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.path import OnPath, people_on_path
 from studylab.reports.selectors.work import work_for
 from studylab.studies.models import Study
@@ -47,7 +48,7 @@ def things_for(
     if people is None:
         people = people_on_path(study, now) if actor.may(Cap.VOLUNTEER_VIEW) else []
     found: dict[str, Thing] = {}
-    for group in work_for(study, actor, now, people):
+    for group in work_for(actor, people, Asked(study, now)):
         for item in group.items:
             shape = item.kind or group.kind
             key = digest(group.title, item.url, item.label)

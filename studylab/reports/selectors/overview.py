@@ -5,17 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from scheduling.rules.path import SIGN_OFF
-from scheduling.selectors.today import contacts_due
-from screening.selectors.lapsing import lapsing
 from studylab.access import Actor, Cap
 from studylab.allocation.selectors import reveals_of
 from studylab.audit.selectors import check_is_due, last_check
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
 from studylab.participants.selectors.events import newest_entries
-from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import open_pauses
-from studylab.participants.selectors.told import people_not_told
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.safety import unsealed_for_long
@@ -37,17 +34,16 @@ class Figure:
         return self.kind if self.number else "ok"
 
 
-def safety_figures(
-    study: Study, actor: Actor, at: datetime, rows: Sequence[OnPath]
-) -> list[Figure]:
+def safety_figures(actor: Actor, rows: Sequence[OnPath], asked: Asked) -> list[Figure]:
     """Return holds, contacts, deviations and opened codes in numbers: never a value, never an arm.
 
     `rows` are the people on the path.
     """
+    study, at = asked.study, asked.at
     safety = address("safety", study)
-    overdue = sum(row.overdue for row in contacts_due(study, at))
+    overdue = sum(row.overdue for row in asked.contacts)
     unclosed = deviations_of(study).exclude(state=Deviation.State.CLOSED).count()
-    owed = owed_reports(study, at)
+    owed = asked.owed
     serious = newest_entries(study).filter(criteria__len__gt=0, in_error=False, event__state="open")
     figures = [
         Figure(open_pauses(study).count(), "dosing paused", safety, "stop"),
@@ -57,8 +53,8 @@ def safety_figures(
         Figure(len(owed), "reports to send or confirm", safety, "warn"),
         Figure(overdue, "contacts overdue", safety, "stop"),
         Figure(_without_sign_off(rows), "sign-offs lapsed or void", _deciding(study), "stop"),
-        Figure(len(lapsing(study, at)), "sign-offs running out", safety, "warn"),
-        Figure(len(people_not_told(study)), "people not told yet", safety, "warn"),
+        Figure(len(asked.lapsing), "sign-offs running out", safety, "warn"),
+        Figure(len(asked.not_told), "people not told yet", safety, "warn"),
         Figure(unsealed_for_long(at), "record entries not sealed", safety, "warn"),
         _seals(at, safety),
         Figure(unclosed, "deviations not closed", address("deviations", study), "warn"),

@@ -7,10 +7,9 @@ page that opens.
 from datetime import datetime
 
 from scheduling.rules import path
-from scheduling.selectors.today import contacts_due, today_of
+from scheduling.selectors.today import today_of
 from scheduling.views.words import CONTACT_KINDS, CONTACT_WORDS, KINDS
 from screening.selectors.ecgs import unread_ecgs
-from screening.selectors.lapsing import lapsing
 from screening.selectors.notes import open_notes_in
 from screening.selectors.requests import VOLUNTEER, open_requests
 from screening.selectors.staff_ties import undecided_ties
@@ -18,6 +17,7 @@ from studylab.access import Actor, Cap
 from studylab.participants.models import Deviation
 from studylab.participants.selectors import deviations_of, open_holds
 from studylab.people.selectors import today_in
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.links import address, step_url
 from studylab.reports.selectors.path import OnPath
 from studylab.reports.selectors.readiness import lacking_group
@@ -35,19 +35,20 @@ from studylab.studies.models import Study
 _OVER = ("done", "cancelled", "missed", "stopped early")
 
 
-def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> list[Group]:
+def work_for(actor: Actor, rows: list[OnPath], asked: Asked) -> list[Group]:
     """Return what the actor's roles are to do now, most urgent first; empty groups are left out.
 
     `rows` are the people of the path; they are looked at only for who may see volunteers.
     """
-    contacts = [_contacts(study, at)] if actor.may(Cap.CONTACT_RECORD) else []
+    study, at = asked.study, asked.at
+    contacts = [_contacts(study, asked)] if actor.may(Cap.CONTACT_RECORD) else []
     overdue = [group for group in contacts if group.kind == "stop"]  # before anything else
     own = own_page_groups(study, actor, at)
     urgent = [group for group in own if group.kind == "stop"]
     groups: list[Group] = [*restored_work(study), *urgent, *overdue]
     if actor.may(Cap.HOLD_RELEASE):
         groups.append(_holds(study))
-    groups += safety_work(study, actor, at)
+    groups += safety_work(study, actor, at, asked)
     groups += [group for group in own if group not in urgent]
     groups += site_work(study, actor, at)
     groups += [group for group in contacts if group not in overdue]
@@ -57,7 +58,7 @@ def work_for(study: Study, actor: Actor, at: datetime, rows: list[OnPath]) -> li
         groups.append(_today(study, at))
     if actor.may(Cap.DISPENSE):
         groups += [kits_to_hand_out(study, at), runs_low(study, at), *count_work(study, actor, at)]
-    groups += _screening(study, actor, at)
+    groups += _screening(study, actor, asked)
     groups += message_work(study, actor, at)
     groups += access_work(study, actor, at)
     if actor.may(Cap.SERIES_BOOK):
@@ -82,8 +83,8 @@ def _holds(study: Study) -> Group:
     return Group("On hold: release or stop", "stop", address("safety", study), items)
 
 
-def _contacts(study: Study, at: datetime) -> Group:
-    due = [row for row in contacts_due(study, at) if row.state != "early"]
+def _contacts(study: Study, asked: Asked) -> Group:
+    due = [row for row in asked.contacts if row.state != "early"]
     due.sort(key=lambda row: row.due_until)
     items = [
         Item(
@@ -114,14 +115,14 @@ def _today(study: Study, at: datetime) -> Group:
     return Group("Visits today", "info", address("today", study), items)
 
 
-def _screening(study: Study, actor: Actor, at: datetime) -> list[Group]:
+def _screening(study: Study, actor: Actor, asked: Asked) -> list[Group]:
     groups = []
     if actor.may(Cap.SIGN_OFF):
         groups += [_ecgs(study), _notes(study)]
     if actor.may(Cap.QUESTIONS_RECORD):
         groups.append(_asked_for(study, actor))
     if actor.may(Cap.SIGN_OFF) or actor.may(Cap.SERIES_BOOK):
-        groups.append(_lapsing(study, actor, at))
+        groups.append(_lapsing(study, actor, asked))
     if actor.may(Cap.SETUP_EDIT):
         groups.append(_relations(study))
     return groups
@@ -175,7 +176,7 @@ def _deciding_page(study: Study) -> str:
     return f"{address('people_on_path', study)}?stage={path.SIGN_OFF}"
 
 
-def _lapsing(study: Study, actor: Actor, at: datetime) -> Group:
+def _lapsing(study: Study, actor: Actor, asked: Asked) -> Group:
     """Sign-offs that end before the dose: the clinician signs anew, the coordinator sees it in time."""
     signs = actor.may(Cap.SIGN_OFF)
     items = [
@@ -191,7 +192,7 @@ def _lapsing(study: Study, actor: Actor, at: datetime) -> Group:
             "warn" if one.before_visit else "wait",
             "too short" if one.before_visit else "runs out soon",
         )
-        for one in lapsing(study, at)
+        for one in asked.lapsing
     ]
     page = address("sign_off_queue", study) if signs else _deciding_page(study)
     return Group("Sign-offs that end before the dose", "warn", page, items)

@@ -9,13 +9,12 @@ from studylab.access import Actor, Cap
 from studylab.participants.doses import doses_of
 from studylab.participants.models import Deviation, DosingPause
 from studylab.participants.selectors.events import newest_entries, symptoms_to_write_down
-from studylab.participants.selectors.owed import owed_reports
 from studylab.participants.selectors.safety import (
     new_information,
     open_pauses,
     unread,
 )
-from studylab.participants.selectors.told import people_not_told
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.links import address
 from studylab.reports.selectors.work_items import Group, Item
 from studylab.studies.models import Study
@@ -24,7 +23,7 @@ from studylab.studies.selectors import current_protocol
 STATES = {"overdue": ("stop", "overdue"), "sent": ("stop", "no receipt yet"), "open": ("warn", "to be sent")}  # fmt: skip
 
 
-def safety_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
+def safety_work(study: Study, actor: Actor, at: datetime, asked: Asked) -> list[Group]:
     """Return what safety asks of the actor now, most urgent first; empty groups are left out."""
     groups = []
     if actor.may(Cap.EVENT_JUDGE) or actor.may(Cap.DOSING_RESUME):
@@ -32,9 +31,9 @@ def safety_work(study: Study, actor: Actor, at: datetime) -> list[Group]:
     if actor.may(Cap.EVENT_JUDGE):
         groups += [_to_read(study, at), _to_judge(study), _to_decide(study)]
     if actor.may(Cap.REPORT_RECORD):
-        groups.append(_reports(study, at))
+        groups.append(_reports(study, asked))
     if actor.may(Cap.EVENT_RECORD):
-        groups += [_to_write(study), _to_tell(study)]
+        groups += [_to_write(study), _to_tell(study, asked)]
     if actor.may(Cap.CONTACT_RECORD):
         groups.append(_old_cards(study))
     return [group for group in groups if group.items]
@@ -104,9 +103,9 @@ def _to_decide(study: Study) -> Group:
     return Group(title, "stop", address("safety", study), items)
 
 
-def _reports(study: Study, at: datetime) -> Group:
+def _reports(study: Study, asked: Asked) -> Group:
     group = Group("Safety reports: send, or enter the receipt", "warn", address("safety", study))
-    for one in owed_reports(study, at):
+    for one in asked.owed:
         kind, word = STATES[one.due.state]
         page = "event_report" if one.is_event else "deviation_report"
         where = address(page, study, uid=one.subject.uid, rule=one.due.rule, part=one.due.part)
@@ -123,9 +122,9 @@ def _to_write(study: Study) -> Group:
     return Group("Symptoms to write down as adverse events", "warn", address("safety", study), items)  # fmt: skip
 
 
-def _to_tell(study: Study) -> Group:
+def _to_tell(study: Study, asked: Asked) -> Group:
     items = []
-    for one in people_not_told(study):
+    for one in asked.not_told:
         page = "deviation_told" if isinstance(one, Deviation) else "event_told"
         code = one.participant.code if one.participant else ""
         what = one.get_kind_display() if isinstance(one, Deviation) else "adverse event"

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET
 from studylab import clock
 from studylab.access import Cap, requires
 from studylab.http import StaffRequest
+from studylab.reports.selectors.asked import Asked
 from studylab.reports.selectors.links import step_url
 from studylab.reports.selectors.overview import safety_figures
 from studylab.reports.selectors.path import MOST, STAGE_NAMES, counts_by_stage
@@ -27,9 +28,10 @@ def home(request: StaffRequest, study: str) -> HttpResponse:
     now, actor = clock.now(), request.actor
     sees_people = actor.may(Cap.VOLUNTEER_VIEW)
     rows = everybody(request.study, now) if sees_people else []
-    context: dict[str, Any] = {"groups": work_for(request.study, actor, now, rows)}
+    asked = Asked(request.study, now)
+    context: dict[str, Any] = {"groups": work_for(actor, rows, asked)}
     if actor.may(Cap.RECORD_VIEW) and actor.may(Cap.SAFETY_VIEW):
-        figures = safety_figures(request.study, actor, now, rows)
+        figures = safety_figures(actor, rows, asked)
         context["figures"] = figures
         context["standing"] = [one for one in figures if one.number]
         context["quiet"] = [one for one in figures if not one.number]
