@@ -25,7 +25,7 @@ T = TypeVar("T")
 _sentences: dict[str, tuple[type[StudylabError], str]] = {}
 _RETRY = {"40P01", "40001"}  # deadlock found, serialisation failure
 _TRIES = 4
-SETTLE = "SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED"
+SETTLE = ["SET CONSTRAINTS ALL IMMEDIATE", "SET CONSTRAINTS ALL DEFERRED"]
 DISK_FULL = "53100"  # PostgreSQL's own number
 _NO_ROOM = "The database's disk is full, so nothing was recorded. Tell whoever runs the site; write on paper meanwhile."
 # Why services of this thread write nothing for now; "" as long as they do.
@@ -187,12 +187,12 @@ def insert_all(*parts: Insert, settle: bool = False) -> None:
         return
     made = [_statement(part) for part in written]
     with connection.cursor() as cursor:
-        texts = [text for text, _ in made] + ([SETTLE] if settle else [])
+        texts = [text for text, _ in made] + (SETTLE if settle else [])
         cursor.execute("; ".join(texts), [content for _, content in made])
-        for place, part in enumerate(written):
-            if place:
-                cursor.nextset()
+        # Counted from the end, as in `ask_all`.
+        for place, part in enumerate(written, -len(texts)):
             if not part.ignore_conflicts:
+                cursor.set_result(place)
                 _keep_keys(part.rows, cursor.fetchall())
 
 

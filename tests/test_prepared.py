@@ -17,9 +17,9 @@ from django.test.utils import CaptureQueriesContext
 from screening.models import AnswerSet, SignOff, VitalReading, VitalSet
 from screening.selectors.vitals import SETS_AT_SCREENING, sets_at_screening, standing_sets
 from studylab import clock
-from studylab.db import lock
+from studylab.db import Insert, insert_all, lock
 from studylab.participants.models import Participant
-from studylab.people.models import Membership
+from studylab.people.models import Membership, User
 from studylab.prepared import Prepared, ask_all, together
 from studylab.studies.models import ProtocolVersion, Study
 from studylab.studies.selectors import current_protocol
@@ -193,3 +193,15 @@ def test_several_questions_get_their_own_answers_where_guards_are_passed_by(midd
     with pgtrigger.ignore():
         assert ask_all(*questions) == [[(0,)], [(1,)], [(2,)]]
     assert ask_all(*questions) == [[(0,)], [(1,)], [(2,)]]
+
+
+def test_rows_of_several_models_get_their_own_keys_where_guards_are_passed_by(
+    middle: World,
+) -> None:
+    for prefix, settle in (("QA", False), ("QB", True)):
+        user = User(email=f"{prefix}@lab.example", name=prefix, added_at=clock.now())
+        study = Study(slug=prefix.lower(), title=prefix, code_prefix=prefix, timezone="UTC")
+        study.created_at, study.languages = clock.now(), ["en"]
+        with pgtrigger.ignore():
+            insert_all(Insert([study]), Insert([user]), settle=settle)
+        assert Study.objects.get(pk=study.pk).title == User.objects.get(pk=user.pk).name == prefix

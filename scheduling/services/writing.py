@@ -149,7 +149,7 @@ def settle() -> None:
     A breach of the spacing then reaches the person as its sentence instead of breaking the commit.
     """
     with connection.cursor() as cursor:
-        cursor.execute(SETTLE)
+        cursor.execute("; ".join(SETTLE))
 
 
 def holds_done(participant: Participant) -> None:
