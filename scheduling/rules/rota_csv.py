@@ -38,6 +38,8 @@ def read_csv(data: bytes, zone: str, first: date, last: date) -> RotaFile:
     a semicolon or a tab, as the first line has it.
     """
     rows = _rows(decode(data))
+    if not rows:
+        raise RotaUnreadable("The file has no words, only separators.")
     header = _header(rows[0][1])
     lines, problems = [], []
     if len(rows) - 1 > MOST_LINES:

@@ -112,6 +112,11 @@ class TestCsv:
         assert not file.problems
         assert [row.person for row in file.lines] == ["Bea Quill", "Quill, Bea"]
 
+    @pytest.mark.parametrize("data", [b";", b",,,\n,,\n", b"\t\n"])
+    def test_cells_without_a_word_are_refused(self, data: bytes) -> None:
+        with pytest.raises(RotaUnreadable, match=r"only separators|is empty"):
+            read_csv(data, ZONE, *DAYS)
+
     @settings(max_examples=60)
     @given(st.binary(max_size=200), st.text(max_size=200))
     def test_nothing_breaks_it(self, data: bytes, text: str) -> None:
