@@ -19,7 +19,7 @@ from studylab.audit.models import Event
 from studylab.backups.after import settle_after
 from studylab.backups.gaps import ABOUT
 from studylab.backups.loading import load
-from studylab.backups.making import make
+from studylab.backups.making import Backup, make
 from studylab.backups.models import MadeGood, Restoration
 from studylab.backups.services.made_good import entered_again, numbers_compared
 from studylab.errors import NotAllowed, Refused
@@ -59,7 +59,21 @@ def crash(middle: World, place: Path, settings: Any) -> World:
     """Backed up, used for three hours, lost, and restored from the backup."""
     settings.SMTP_HOST, settings.MAIL_FROM = "127.0.0.1", "lab@mail.example"
     Message.objects.filter(state__in=["waiting", "claimed"]).update(state="dropped", note="x", claim=None, claimed_until=None)  # fmt: skip
-    begin = clock.now()
+    # Of a day before, while nobody's quiet hours are near: a test at night is as good as one by day.
+    begin = (clock.now() - timedelta(days=1)).replace(hour=12)
+    with clock.travel(begin):
+        backup = _used(middle, begin)
+    with clock.travel(begin + 3 * HOUR):
+        Message.objects.filter(key="tried:soon").update(
+            state="claimed", claim=uuid4(), claimed_until=begin
+        )
+        load(backup.path)
+        settle_after(backup)
+    return middle
+
+
+def _used(middle: World, begin: datetime) -> Backup:
+    """Queue messages, sign in, and back that up."""
     lead = middle.people[Role.LEAD]
     queue_rows([
         message(middle, "soon", begin + HOUR), message(middle, "tomorrow", begin + 24 * HOUR),
@@ -70,14 +84,7 @@ def crash(middle: World, place: Path, settings: Any) -> World:
         state="claimed", claim=uuid4(), claimed_until=begin + HOUR
     )
     SignIn.objects.create(user=lead, began_at=begin, seen_at=begin, active_at=begin)
-    backup = make().backup
-    with clock.travel(begin + 3 * HOUR):
-        Message.objects.filter(key="tried:soon").update(
-            state="claimed", claim=uuid4(), claimed_until=begin
-        )
-        load(backup.path)
-        settle_after(backup)
-    return middle
+    return make().backup
 
 
 def row() -> MadeGood:
