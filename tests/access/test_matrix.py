@@ -47,7 +47,7 @@ def ask(client: Client, method: str, address: str, *, part: bool = False) -> int
 
 
 def refusals(
-    client: Client, method: str, asked: list[tuple[Page, str]], expected: int
+    client: Client, method: str, asked: list[tuple[Page, str]], *expected: int
 ) -> list[tuple[str | None, str, int | str]]:
     """Return what is not refused as expected of addresses asked for: the first as a page, the others as parts of one.
 
@@ -56,7 +56,7 @@ def refusals(
     return [
         (page.name, address, status)
         for turn, (page, address) in enumerate(asked)
-        if (status := ask(client, method, address, part=turn > 0)) != expected
+        if (status := ask(client, method, address, part=turn > 0)) not in expected
     ]
 
 
