@@ -26,10 +26,22 @@ HEADS = (
     "Recorded on that day",
     "Why",
 )
-WIDE = f"""<!doctype html><html lang="en"><title>t</title>
-<link rel="stylesheet" href="/static/js-lib-bootstrap5/css/bootstrap.min.css">
+STYLES = """<link rel="stylesheet" href="/static/js-lib-bootstrap5/css/bootstrap.min.css">
 <link rel="stylesheet" href="/static/studylab/theme.css"><link rel="stylesheet" href="/static/studylab/app.css">
-<link rel="stylesheet" href="/static/studylab/parts.css">
+<link rel="stylesheet" href="/static/studylab/parts.css"><link rel="stylesheet" href="/static/studylab/reports.css">
+<link rel="stylesheet" href="/static/studylab/sheet.css">"""
+# A large study in its fourth hour of being late: numbers of several digits, and a long count.
+LARGE = f"""<!doctype html><html lang="en"><title>t</title>{STYLES}<main class="container">
+<section class="card-block work"><h2>Asked for by the physician, a heading that needs its room <span class="work-count">1,240</span></h2></section>
+<ul class="figures">{
+    '''<li><a href="/"><span class="figure-number">1,440</span>
+<span class="state state-stop">sign-offs lapsed or void</span></a></li>'''
+    * 3
+}</ul>
+<ol><li class="today-row"><div class="today-time">13:20</div><div class="today-next"><p class="today-count"><time data-countdown
+ data-until="2026-03-02T12:00:00+00:00" data-server-now="2026-03-02T15:29:50+00:00" data-label="Check">due</time></p></div></li></ol>
+</main><script src="/static/studylab/countdown.js"></script></html>"""
+WIDE = f"""<!doctype html><html lang="en"><title>t</title>{STYLES}
 <main><h1>People</h1><div class="table-wrap"><table class="table">
 <thead><tr>{"".join(f'<th scope="col">{head}</th>' for head in HEADS)}</tr></thead>
 <tbody><tr><th scope="row">SL-1</th>{"".join(f"<td>value of {head.lower()}</td>" for head in HEADS[1:])}</tr>
@@ -138,3 +150,17 @@ def test_a_wide_table_is_read_row_by_row_on_the_phone_and_stays_a_table(
         assert cell.count() == 1
         label = cell.evaluate("(cell) => getComputedStyle(cell, '::before').content")
         assert label == ('"Why"' if row == "block" else "none")
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_large_numbers_and_long_counts_stay_whole_and_on_the_page(width: int) -> None:
+    lines = (
+        "(one) => one.getBoundingClientRect().height / parseFloat(getComputedStyle(one).lineHeight)"
+    )
+    with browser_with({"/": LARGE}) as browser:
+        page = browser.new_context(viewport={"width": width, "height": 844}).new_page()
+        page.goto("/")
+        assert "3:2" in (page.locator("time").text_content() or "")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        for name in (".figure-number", ".work-count"):
+            assert page.locator(name).first.evaluate(lines) < 1.9, name
