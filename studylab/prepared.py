@@ -17,7 +17,7 @@ from django.db.models import Model, QuerySet
 from django.db.models.query import ModelIterable
 
 M = TypeVar("M", bound=Model)
-Asked = tuple[str, Sequence[Any]]  # SQL, and what stands in the places of its values
+Question = tuple[str, Sequence[Any]]  # SQL, and what stands in the places of its values
 
 # The highest numbers that a key can have: they hold the places of the keys that come with each call.
 _PLACES = range(2_147_483_640, 2_147_483_647)
@@ -47,7 +47,7 @@ class Prepared(Generic[M]):
         """Return the first of the rows, None where there is none; the query should ask for no more than one."""
         return next(iter(self(*keys)), None)
 
-    def asked(self, *keys: Any) -> "Asked":
+    def asked(self, *keys: Any) -> Question:
         """Return the SQL and its values for these keys."""
         ready = self._ready
         return ready.sql, [one if place is None else keys[place] for one, place in ready.values]
@@ -72,7 +72,7 @@ class Prepared(Generic[M]):
         return _Ready(compiler, converters, sql, placed)
 
 
-def ask_all(*questions: Asked) -> list[list[tuple[Any, ...]]]:
+def ask_all(*questions: Question) -> list[list[tuple[Any, ...]]]:
     """Ask several questions in one journey to the server and return the rows of each."""
     answers = []
     with connection.cursor() as cursor:

@@ -25,7 +25,7 @@ from scheduling.rules.timeline import (
     touched_slots,
 )
 from scheduling.selectors.wishes import held_places
-from studylab.prepared import Asked, ask_all
+from studylab.prepared import Question, ask_all
 
 Rows = Sequence[tuple[Any, ...]]
 PlaceRow = tuple[int, int, int, str, str, str]  # id, index, resource's id, kind, name, zone
@@ -184,7 +184,7 @@ def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
     }
 
 
-def _booked(grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]) -> Asked:
+def _booked(grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]) -> Question:
     """Ask for the times of its bookings per place, one row for each, as `touched_slots` reads them."""
     return (
         """
@@ -221,7 +221,7 @@ def _opened(
     return found
 
 
-def _closures_and_shifts(resource_ids: Collection[int], start: datetime, end: datetime) -> Asked:
+def _closures_and_shifts(resource_ids: Collection[int], start: datetime, end: datetime) -> Question:
     """Ask for closures (true) and shifts (false) within [start, end) by their resource, None for the whole lab."""
     # A day earlier and later, so that a shift on the first or last local day is known to be there.
     ids, day = list(resource_ids), timedelta(days=1)
@@ -237,7 +237,7 @@ def _closures_and_shifts(resource_ids: Collection[int], start: datetime, end: da
     )
 
 
-def _weeks(resource_ids: Collection[int]) -> Asked:
+def _weeks(resource_ids: Collection[int]) -> Question:
     """Ask for the weekly hours of each resource as text, equal for equal hours: one row for each."""
     return (
         """
@@ -266,7 +266,7 @@ def _taken(
     ignoring: Collection[int],
     at: datetime,
     held_for: Collection[int],
-) -> Asked:
+) -> Question:
     """Ask when places are booked, or held at an instant for anybody but the participants `held_for`."""
     return (
         """
