@@ -85,14 +85,14 @@ def _line(
 
 def comparison_for(study: Study, device: str, on: date) -> Comparison | None:
     """Return the comparison by which times of a device on a local day count, None where they are uncertain."""
-    rows = _of_day(study, on).filter(monitor__name__iexact=device.strip())
+    rows = _of_device(study, on, device)
     return that_counts([_comparison(one) for one in rows], on, study.zone)
 
 
 def comparison_doubt(study: Study, device: str, shown: time, now: datetime) -> str:
     """Return what is unlikely about a comparison that is about to be kept, or "": a slip would cost the device its day."""
     today, ahead = now.astimezone(study.zone).date(), offset(shown, now, study.zone)
-    rows = _of_day(study, today).filter(monitor__name__iexact=" ".join(device.split()))
+    rows = _of_device(study, today, device)
     found = [*(_comparison(one) for one in rows), Comparison(0, shown, now)]
     if that_counts(found, today, study.zone) is None:
         return (
@@ -116,6 +116,11 @@ def _of_day(study: Study, on: date) -> QuerySet[MonitorClock]:
     return MonitorClock.objects.filter(
         monitor__study=study, monitor__retired_at=None, at__gte=first, at__lt=last
     )
+
+
+def _of_device(study: Study, on: date, device: str) -> QuerySet[MonitorClock]:
+    """Return those of one device, found by its name as it is kept: with single blanks, in capitals or not."""
+    return _of_day(study, on).filter(monitor__name__iexact=" ".join(device.split()))
 
 
 def _comparison(row: MonitorClock) -> Comparison:
