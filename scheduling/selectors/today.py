@@ -26,7 +26,7 @@ from scheduling.selectors.presence import stays_of
 from scheduling.selectors.timelines import span
 from studylab import clock
 from studylab.access import Role
-from studylab.audit.history import STANDS
+from studylab.audit.history import STANDS, stands
 from studylab.participants.models import Hold
 from studylab.participants.selectors.wishes import wants_no_safety_contact
 from studylab.people.models import Membership
@@ -219,8 +219,7 @@ def watched_now(study: Study) -> list[Watched]:
     """Return everybody of the study who was dosed and has not left yet."""
     visits = list(
         Visit.objects.filter(
-            participant__study=study, state=Visit.State.RUNNING, doses__superseded_by__supersedes=None,
-            doses__isnull=False,
+            stands("doses__"), participant__study=study, state=Visit.State.RUNNING, doses__isnull=False,
         )
         .select_related("participant__study", "series__protocol_version")
         .distinct()

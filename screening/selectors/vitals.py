@@ -20,7 +20,7 @@ from screening.rules.vitals import (
     VitalProblem,
     shown,
 )
-from studylab.audit.history import STANDS
+from studylab.audit.history import STANDS, stands
 from studylab.participants.models import Participant
 from studylab.prepared import Prepared, give
 from studylab.studies.rules.protocol import Band, Limits, VitalBands
@@ -42,9 +42,9 @@ def standing_sets(
 SETS_AT_SCREENING = Prepared(lambda person: standing_sets(person, VitalSet.Gate.SCREENING))
 READINGS_AT_SCREENING = Prepared(
     lambda person: VitalReading.objects.filter(
+        stands("set__"),
         set__participant=person,
         set__gate=VitalSet.Gate.SCREENING,
-        set__superseded_by__supersedes=None,
     )
 )
 

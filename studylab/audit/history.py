@@ -74,9 +74,16 @@ def _no_truncate() -> pgtrigger.Trigger:
     )
 
 
-# Of rows that can be corrected, those that no other supersedes. Asked by the joined column, since only by that PostgreSQL
-# sees that rows without a partner are sought, and how many they are: asked by the other row's id it expects one and plans for it.
-STANDS = Q(superseded_by__supersedes=None)
+def stands(through: str = "") -> Q:
+    """Return the condition of rows that can be corrected and that no other supersedes; `through` leads to them, as "doses__".
+
+    Asked by the joined column, since only by that PostgreSQL sees that rows without a partner are sought, and how many they
+    are: asked by the other row's id it expects one and plans for it.
+    """
+    return Q(**{f"{through}superseded_by__supersedes": None})
+
+
+STANDS = stands()
 
 
 def corrections(name: str) -> models.Index:

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterable
 
-from django.db.models import Q
-
+from studylab.audit.history import stands
 from studylab.participants.models import AdverseEvent, Deviation, Told
 from studylab.participants.models.deviation import BREACH_KINDS
 from studylab.studies.models import Study
@@ -37,7 +36,7 @@ def people_not_told(study: Study) -> list[AdverseEvent | Deviation]:
     events = (
         AdverseEvent.objects.filter(study=study, told=None, state=AdverseEvent.State.OPEN)
         .filter(
-            Q(entries__superseded_by__supersedes=None),
+            stands("entries__"),
             entries__always_report=True,
             entries__in_error=False,
         )

@@ -17,7 +17,7 @@ from screening.rules.outcome import MEASURER
 from screening.selectors.inputs import table_of
 from screening.selectors.requests import all_brought, asked_for
 from studylab.allocation.models import ListEntry
-from studylab.audit.history import STANDS
+from studylab.audit.history import STANDS, stands
 from studylab.participants.models import Consent, Hold, Participant
 from studylab.studies.models import Study
 from studylab.studies.selectors import current_protocol
@@ -91,8 +91,7 @@ def people_on_path(study: Study, at: datetime) -> list[OnPath]:
     That is who is active, and who has left after a dose and was not reached since.
     """
     people = Participant.objects.filter(
-        Q(status=Participant.Status.ACTIVE)
-        | Q(doses__superseded_by__supersedes=None, doses__isnull=False),
+        Q(status=Participant.Status.ACTIVE) | (stands("doses__") & Q(doses__isnull=False)),
         study=study,
     ).exclude(status=Participant.Status.COMPLETED)
     rows = paths_of(study, list(people.order_by("added_at", "pk").distinct()[:MOST]), at)
