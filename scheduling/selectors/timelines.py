@@ -24,7 +24,6 @@ from scheduling.rules.timeline import (
     timelines,
     touched_slots,
 )
-from scheduling.selectors.wishes import held_places
 from studylab.prepared import Question, ask_all
 
 Rows = Sequence[tuple[Any, ...]]
@@ -105,14 +104,8 @@ def occupancy(
     `without_users` leaves out people who are kept away from a volunteer.
     """
     rows = _places(kinds, without_users, only)
-    zones = {row[2]: row[5] for row in rows}
-    ids = [row[0] for row in rows]
-    weeks, dated, taken = ask_all(
-        _weeks(zones), _closures_and_shifts(zones, start, end),
-        _taken(ids, span(start, end), ignoring, at or NEVER, held_for),
-    )  # fmt: skip
-    opened = _opened(zones, start, end, weeks, dated)
-    busy = {place: stamped_intervals(bytes(stamps)) for place, stamps in taken}
+    opened, taken = _open_and_taken(rows, start, end, ignoring, at or NEVER, held_for)
+    busy = {place: stamped_intervals(stamps) for place, stamps in taken.items()}
     found: dict[str, list[PlaceIntervals]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
         found[kind].append(PlaceIntervals(place_id, opened[resource_id], busy.get(place_id, ())))
@@ -131,23 +124,32 @@ def free_places(
 ) -> FreePlaces:
     """Return what `occupancy` says as free slots of a grid, without an object per booking in between."""
     rows = _places(kinds, without_users)
-    zones, ids = {row[2]: row[5] for row in rows}, [row[0] for row in rows]
-    weeks, dated, booked = ask_all(
-        _weeks(zones),
-        _closures_and_shifts(zones, grid.start, grid.end),
-        _booked(grid, ids, ignoring),
-    )
-    opened = _opened(zones, grid.start, grid.end, weeks, dated)
-    busy = {place: touched_slots(grid, bytes(stamps)) for place, stamps in booked}
-    held = held_places(at, ids, grid.start, grid.end, own=held_for)
+    opened, taken = _open_and_taken(rows, grid.start, grid.end, ignoring, at, held_for)
+    busy = {place: touched_slots(grid, stamps) for place, stamps in taken.items()}
     open_bits = {intervals: free_bits(grid, intervals) for intervals in set(opened.values())}
     found: dict[str, list[PlaceTimeline]] = defaultdict(list)
     for place_id, _index, resource_id, kind, _name, _zone in rows:
-        taken = busy.get(place_id, 0)
-        for interval in held.get(place_id, ()):
-            taken |= grid.touched(interval)
-        found[kind].append(PlaceTimeline(place_id, open_bits[opened[resource_id]] & ~taken))
+        free = open_bits[opened[resource_id]] & ~busy.get(place_id, 0)
+        found[kind].append(PlaceTimeline(place_id, free))
     return FreePlaces({kind: tuple(rows) for kind, rows in found.items()}, _names(rows))
+
+
+def _open_and_taken(
+    rows: Sequence[PlaceRow],
+    start: datetime,
+    end: datetime,
+    ignoring: Collection[int],
+    at: datetime,
+    held_for: Collection[int],
+) -> tuple[dict[int, tuple[Interval, ...]], dict[int, bytes]]:
+    """Return when each resource can be used, and per place the times that `_taken` asks for, in one journey."""
+    zones, within = {row[2]: row[5] for row in rows}, span(start, end)
+    weeks, dated, taken = ask_all(
+        _weeks(zones), _closures_and_shifts(zones, start, end),
+        _taken([row[0] for row in rows], within, ignoring, at, held_for),
+    )  # fmt: skip
+    opened = _opened(zones, start, end, weeks, dated)
+    return opened, {place: bytes(stamps) for place, stamps in taken}
 
 
 def _places(
@@ -182,20 +184,6 @@ def _names(rows: Sequence[PlaceRow]) -> dict[int, PlaceName]:
         )
         for place_id, index, resource_id, kind, name, _zone in rows
     }
-
-
-def _booked(grid: Grid, place_ids: Sequence[int], ignoring: Collection[int]) -> Question:
-    """Ask for the times of its bookings per place, one row for each, as `touched_slots` reads them."""
-    return (
-        """
-        SELECT place_id, string_agg(
-            timestamptz_send(lower(blocked)) || timestamptz_send(upper(blocked)), ''::bytea)
-        FROM scheduling_booking
-        WHERE is_active AND place_id = ANY(%s) AND blocked && %s AND NOT visit_id = ANY(%s)
-        GROUP BY place_id
-        """,
-        [list(place_ids), span(grid.start, grid.end), list(ignoring)],
-    )
 
 
 def _opened(
@@ -267,7 +255,10 @@ def _taken(
     at: datetime,
     held_for: Collection[int],
 ) -> Question:
-    """Ask when places are booked, or held at an instant for anybody but the participants `held_for`."""
+    """Ask when places are booked, or held at an instant for anybody but the participants `held_for`.
+
+    One row for each place, its times as `stamped_intervals` and `touched_slots` read them.
+    """
     return (
         """
         SELECT place_id, string_agg(

@@ -1,11 +1,10 @@
 """Reading when a volunteer can come, and what is held for whom."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from datetime import date, datetime
 
-from scheduling.models import Availability, HeldPlace, OptionHold
+from scheduling.models import Availability, OptionHold
 from scheduling.rules.availability import Times, say_away, say_half
-from scheduling.rules.timeline import Interval
 from studylab.participants.models import Participant
 
 
@@ -34,28 +33,6 @@ def current_hold(participant: Participant, at: datetime) -> OptionHold | None:
         .select_related("taken_by", "protocol_version")
         .first()
     )
-
-
-def held_places(
-    at: datetime, place_ids: Iterable[int], start: datetime, end: datetime, *, own: Collection[int]
-) -> dict[int, list[Interval]]:
-    """Return when places are held at the instant `at`, but for the holds of the participants `own`."""
-    rows = HeldPlace.objects.filter(
-        is_active=True,
-        hold__is_active=True,
-        hold__until__gt=at,
-        place_id__in=list(place_ids),
-        blocked__startswith__lt=end,
-        blocked__endswith__gt=start,
-    )
-    if own:
-        rows = rows.exclude(hold__participant_id__in=own)
-    found: dict[int, list[Interval]] = {}
-    for place, lower, upper in rows.values_list(
-        "place_id", "blocked__startswith", "blocked__endswith"
-    ):
-        found.setdefault(place, []).append((lower, upper))
-    return found
 
 
 def known_times(row: Availability | None) -> list[str]:
